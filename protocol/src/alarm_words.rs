@@ -1,0 +1,126 @@
+//! The fixed vocabulary of alarms: priority, impact, state, condition.
+//!
+//! States are those of ISA-18.2 / IEC 62682 as shown to the outside: the six process states and the three that hide
+//! them. Unlike the records in `alarm`, these need no allocation and serve the engine on every target. Knows no rule of
+//! the life-cycle. Never panics.
+
+use serde::{Deserialize, Serialize};
+
+/// How urgent an alarm is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs)] // the words are the documentation
+pub enum Priority {
+    Low,
+    Medium,
+    High,
+    Critical,
+}
+
+impl Priority {
+    /// The word as in topics and configuration.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Low => "low",
+            Self::Medium => "medium",
+            Self::High => "high",
+            Self::Critical => "critical",
+        }
+    }
+}
+
+/// What is at stake while an alarm stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Impact {
+    /// Equipment can lose power or cooling now.
+    LoadAtRisk,
+    /// The next failure would reach the load.
+    RedundancyLost,
+    /// Something works less well.
+    Degraded,
+    /// Nothing by itself.
+    #[default]
+    None,
+}
+
+/// The state of an alarm as shown: ISA-18.2 states A to I.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum ShownState {
+    /// A: normal.
+    Normal,
+    /// B: active, not acknowledged.
+    Unacknowledged,
+    /// C: active, acknowledged.
+    Acknowledged,
+    /// D: returned to normal, not acknowledged.
+    ReturnedUnacknowledged,
+    /// E: returned to normal, latched, not acknowledged.
+    LatchedUnacknowledged,
+    /// F: returned to normal, acknowledged, held until reset.
+    LatchedAcknowledged,
+    /// G: hidden by a person for a time.
+    Shelved,
+    /// H: hidden by design.
+    Suppressed,
+    /// I: removed from service.
+    OutOfService,
+}
+
+impl ShownState {
+    /// The words people see.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::Unacknowledged => "active, not acknowledged",
+            Self::Acknowledged => "active, acknowledged",
+            Self::ReturnedUnacknowledged => "cleared, not acknowledged",
+            Self::LatchedUnacknowledged => "cleared, held, not acknowledged",
+            Self::LatchedAcknowledged => "cleared, held until reset",
+            Self::Shelved => "shelved",
+            Self::Suppressed => "suppressed by design",
+            Self::OutOfService => "out of service",
+        }
+    }
+}
+
+/// What an alarm watches for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum ConditionKind {
+    /// Above a limit.
+    High,
+    /// Below a limit.
+    Low,
+    /// Rising faster than a limit.
+    Rise,
+    /// Falling faster than a limit.
+    Fall,
+    /// In one of the named states.
+    State,
+    /// No believable reading.
+    BadMeasurement,
+}
+
+/// Whether what is said concerns a live module.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Mode {
+    /// The module serves load.
+    #[default]
+    Live,
+    /// A test is in progress.
+    Test,
+    /// People work on the module.
+    Maintenance,
+    /// Nothing of it is real.
+    Simulated,
+}
