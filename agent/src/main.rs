@@ -1,2 +1,3 @@
-//! Placeholder while the workspace is laid out.
+//! The `lapwing` binary: hands the command line to the library and returns its exit code.
+
 fn main() {}
