@@ -14,8 +14,69 @@ extern crate alloc;
 
 pub mod alarm_words;
 pub mod decimal;
+pub mod path;
+pub mod quantity;
 pub mod status;
+pub mod unit;
+pub mod vocabulary;
 
-pub use alarm_words::{ConditionKind, Impact, Mode, Priority, ShownState};
+#[cfg(feature = "alloc")]
+pub mod alarm;
+#[cfg(feature = "alloc")]
+pub mod catalogue;
+#[cfg(feature = "alloc")]
+pub mod cbor;
+#[cfg(feature = "alloc")]
+pub mod encoding;
+#[cfg(feature = "alloc")]
+pub mod event;
+#[cfg(feature = "alloc")]
+pub mod event_last;
+#[cfg(feature = "alloc")]
+mod fit;
+#[cfg(feature = "alloc")]
+pub mod frame;
+#[cfg(feature = "alloc")]
+pub mod point_value;
+#[cfg(feature = "alloc")]
+pub mod presence;
+#[cfg(feature = "schema")]
+pub mod schema;
+#[cfg(feature = "alloc")]
+pub mod text;
+#[cfg(feature = "alloc")]
+pub mod topic;
+
+#[cfg(test)]
+mod samples;
+
+pub use alarm_words::{ConditionKind, Hiding, Impact, Mode, Priority, ShownState};
 pub use decimal::{Decimal, DecimalError};
+pub use path::NameError;
+pub use quantity::Quantity;
 pub use status::{Quality, Status};
+pub use unit::{Dimension, Unit, UnitError};
+pub use vocabulary::Vocabulary;
+
+#[cfg(feature = "alloc")]
+pub use alarm::AlarmRecord;
+#[cfg(feature = "alloc")]
+pub use catalogue::{CataloguePage, CataloguePoint};
+#[cfg(feature = "alloc")]
+pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
+#[cfg(feature = "alloc")]
+pub use event::{
+    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction, StoreChange,
+};
+#[cfg(feature = "alloc")]
+pub use event_last::EventLast;
+#[cfg(feature = "alloc")]
+pub use frame::{Frame, FrameBuilder, FrameError, FrameReading, Run};
+#[cfg(feature = "alloc")]
+pub use point_value::PointValue;
+#[cfg(feature = "alloc")]
+pub use presence::{Presence, PresenceState};
+#[cfg(feature = "alloc")]
+pub use topic::{Topic, Topics};
+#[cfg(feature = "alloc")]
+pub use vocabulary::Word;
