@@ -5,3 +5,4 @@
 //! room reads. Only operator commands come back, through `core`.
 
 pub mod plan;
+pub mod store;
