@@ -207,16 +207,19 @@ impl<'de> Deserialize<'de> for Decimal {
     }
 }
 
-/// The decimal with the fewest places that is this f64 again: undoes `to_f64` for up to 15 digits.
+/// The decimal with the fewest places that is this f64 again: undoes `to_f64` for up to 15 digits. Where no decimal is,
+/// the nearest one that fits.
 fn shortest(value: f64) -> Result<Decimal, DecimalError> {
+    let mut nearest = Decimal::quantise(value, 0)?;
     for exponent in (-18..=0_i8).rev() {
-        let candidate = Decimal::quantise(value, exponent)?;
+        let Ok(candidate) = Decimal::quantise(value, exponent) else { break };
+        nearest = candidate;
         #[allow(clippy::float_cmp)]
         if candidate.to_f64() == value {
-            return Ok(candidate);
+            break;
         }
     }
-    Decimal::quantise(value, -18).or_else(|_| Decimal::quantise(value, 0))
+    Ok(nearest)
 }
 
 #[cfg(feature = "schema")]
@@ -271,7 +274,28 @@ mod tests {
         assert_eq!(serde_json::to_string(&Decimal::new(3, 2)).expect("serialises"), "300");
     }
 
+    #[test]
+    fn every_number_that_fits_is_read() {
+        for text in ["1234567.8901234567", "0.30000000000000004", "1e-300", "9.2e18", "-123456789012345.67", "5e-324"] {
+            let value: f64 = text.parse().expect("a number");
+            let read = serde_json::from_str::<Decimal>(text).expect("fits");
+            assert!((read.to_f64() - value).abs() <= value.abs() * 1e-15 + 1e-18, "{text} read as {read}");
+        }
+        assert!(serde_json::from_str::<Decimal>("9.3e18").is_err());
+        assert!(serde_json::from_str::<Decimal>("18446744073709551615").is_err());
+        assert!(serde_json::from_str::<Decimal>("\"21.4\"").is_err());
+    }
+
     proptest::proptest! {
+        #[test]
+        fn any_float_is_answered(value: f64) {
+            if let Ok(read) = shortest(value) {
+                proptest::prop_assert!((read.to_f64() - value).abs() <= value.abs() * 1e-15 + 1e-18);
+            } else {
+                proptest::prop_assert!(!(value.abs() < 9.2e18));
+            }
+        }
+
         #[test]
         fn text_round_trip(mantissa: i64, exponent in -17_i8..=0) {
             let value = Decimal::new(mantissa, exponent);

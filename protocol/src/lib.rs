@@ -47,8 +47,10 @@ pub mod text;
 #[cfg(feature = "alloc")]
 pub mod topic;
 
-#[cfg(test)]
+#[cfg(all(test, feature = "alloc"))]
 mod samples;
+#[cfg(all(test, feature = "alloc"))]
+mod wire;
 
 pub use alarm_words::{ConditionKind, Hiding, Impact, Mode, Priority, ShownState};
 pub use decimal::{Decimal, DecimalError};
