@@ -4,4 +4,6 @@
 //! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
 //! room reads. Only operator commands come back, through `core`.
 
+pub mod field;
 pub mod plan;
+pub mod store;
