@@ -115,7 +115,11 @@ pub fn hash(points: &[CataloguePoint]) -> String {
     for point in in_order {
         digest.update(format!("{}\t{}\t{}\t{}\n", point.id, point.path, point.unit, point.exponent));
     }
-    digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
+    let mut text = String::new();
+    for byte in digest.finalize().iter().take(8) {
+        text += &format!("{byte:02x}");
+    }
+    text
 }
 
 /// The catalogue in pages that each fit a packet in the encoding it is published in; one empty page when there are no

@@ -9,7 +9,7 @@
 #![deny(missing_docs)]
 #![deny(clippy::std_instead_of_core, clippy::std_instead_of_alloc)]
 
-#[cfg(feature = "alloc")]
+#[cfg(any(feature = "alloc", test))]
 extern crate alloc;
 
 pub mod alarm_words;

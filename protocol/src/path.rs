@@ -117,16 +117,16 @@ fn check(name: &str, longest: usize, slashes: bool) -> Result<(), NameError> {
 
 #[cfg(test)]
 mod tests {
-    extern crate std;
     use super::*;
-    use std::string::ToString;
+    use alloc::format;
+    use alloc::string::ToString;
 
     #[test]
     fn real_names_pass() {
         for path in ["coil/water/supply/temperature", "rack/07/inlet/top/temperature", "busway/a2/l1/current", "a", "agent/v1.2_x"] {
             assert_eq!(check_path(path), Ok(()), "{path}");
         }
-        assert_eq!(check_alarm_id(&std::format!("fault/point/{}", "p".repeat(PATH_MAX))), Ok(()));
+        assert_eq!(check_alarm_id(&format!("fault/point/{}", "p".repeat(PATH_MAX))), Ok(()));
         assert_eq!(check_segment("saltmarsh"), Ok(()));
     }
 
@@ -138,7 +138,7 @@ mod tests {
         assert_eq!(check_path("a/"), Err(NameError::EmptySegment { position: 2 }));
         assert_eq!(check_path("a/B"), Err(NameError::Character { found: 'B', position: 3 }));
         for found in ['+', '#', '$', ' ', '°', '\0', '\u{7f}'] {
-            assert_eq!(check_path(&std::format!("ab{found}")), Err(NameError::Character { found, position: 3 }));
+            assert_eq!(check_path(&format!("ab{found}")), Err(NameError::Character { found, position: 3 }));
         }
         assert_eq!(check_segment("a/b"), Err(NameError::Slash { position: 2 }));
         assert_eq!(check_path(&"a".repeat(101)), Err(NameError::TooLong { length: 101, longest: 100 }));

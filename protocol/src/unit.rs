@@ -180,13 +180,13 @@ use Dimension as D;
 
 /// ITS-90: 0 °C is 273.15 K.
 const ICE_POINT_K: f64 = 273.15;
-/// UCUM [psi]: 4.4482216152605 N over (0.0254 m)².
+/// UCUM `[psi]`: 4.4482216152605 N over (0.0254 m)².
 const PSI_PA: f64 = 6_894.757_293_168_361;
-/// UCUM m[H2O]: 9.80665 kPa.
+/// UCUM `m[H2O]`: 9.80665 kPa.
 const METRE_OF_WATER_PA: f64 = 9_806.65;
-/// UCUM m[Hg]: 133.3220 kPa.
+/// UCUM `m[Hg]`: 133.3220 kPa.
 const METRE_OF_MERCURY_PA: f64 = 133_322.0;
-/// UCUM [gal_us]: 231 cubic inches.
+/// UCUM `[gal_us]`: 231 cubic inches.
 const GALLON_M3: f64 = 0.003_785_411_784;
 /// Cubic foot: (0.3048 m)³.
 const CUBIC_FOOT_M3: f64 = 0.028_316_846_592;

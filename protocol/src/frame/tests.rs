@@ -83,9 +83,9 @@ fn extreme_moments_split() {
     assert_eq!(frames.len(), 2);
     assert_eq!(frames.iter().map(Frame::seq).collect::<Vec<_>>(), [7, 8]);
     assert_eq!(read(&frames), readings);
-    frames.iter().for_each(|frame| {
+    for frame in &frames {
         both_ways(frame);
-    });
+    }
 }
 
 /// 800 points as a module has them: transactions of several points, temperatures and humidities with small changes,
