@@ -56,7 +56,8 @@ impl Decimal {
             return Err(DecimalError::NotFinite);
         }
         // Dividing by 10^n is exact where multiplying by 10^-n is not (0.1 has no binary form).
-        let scaled = if exponent < 0 { value * power(exponent.unsigned_abs()) } else { value / power(exponent.unsigned_abs()) };
+        let scaled =
+            if exponent < 0 { value * power(exponent.unsigned_abs()) } else { value / power(exponent.unsigned_abs()) };
         let rounded = libm::rint(scaled);
         // 2^63 as f64; the largest f64 below it still fits.
         if !(-9_223_372_036_854_775_808.0..9_223_372_036_854_775_808.0).contains(&rounded) {
@@ -79,7 +80,11 @@ impl Decimal {
     pub fn to_f64(self) -> f64 {
         #[allow(clippy::cast_precision_loss)]
         let m = self.mantissa as f64;
-        if self.exponent < 0 { m / power(self.exponent.unsigned_abs()) } else { m * power(self.exponent.unsigned_abs()) }
+        if self.exponent < 0 {
+            m / power(self.exponent.unsigned_abs())
+        } else {
+            m * power(self.exponent.unsigned_abs())
+        }
     }
 
     /// Reads `-12.50`, `3`, `1.2e-3` exactly; the exponent is what the text carries.
@@ -101,7 +106,10 @@ impl Decimal {
             match byte {
                 b'0'..=b'9' => {
                     any = true;
-                    mantissa = mantissa.checked_mul(10).and_then(|m| m.checked_add(i64::from(byte - b'0'))).ok_or(DecimalError::TooLarge)?;
+                    mantissa = mantissa
+                        .checked_mul(10)
+                        .and_then(|m| m.checked_add(i64::from(byte - b'0')))
+                        .ok_or(DecimalError::TooLarge)?;
                     exponent -= i32::from(point);
                 }
                 b'.' if !point => point = true,
@@ -147,7 +155,8 @@ pub fn rescale_wide(mantissa: i128, from: i8, to: i8) -> Result<i64, DecimalErro
 /// 10^n; exact in f64 up to n = 22.
 fn power(n: u8) -> f64 {
     const EXACT: [f64; 23] = [
-        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19,
+        1e20, 1e21, 1e22,
     ];
     EXACT.get(usize::from(n)).copied().unwrap_or_else(|| libm::pow(10.0, f64::from(n)))
 }

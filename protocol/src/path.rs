@@ -50,7 +50,11 @@ impl fmt::Display for NameError {
             Self::Empty => f.write_str("is empty; give a name of a-z, 0-9, '-', '_' or '.'"),
             Self::TooLong { length, longest } => write!(f, "has {length} characters, at most {longest} are allowed"),
             Self::Character { found, position } if found.is_ascii_uppercase() => {
-                write!(f, "has '{found}' at position {position}; write it in lower case: '{}'", found.to_ascii_lowercase())
+                write!(
+                    f,
+                    "has '{found}' at position {position}; write it in lower case: '{}'",
+                    found.to_ascii_lowercase()
+                )
             }
             Self::Character { found, position } => {
                 write!(f, "has {found:?} at position {position}; only a-z, 0-9, '-', '_', '.' and '/' are allowed")
@@ -123,7 +127,13 @@ mod tests {
 
     #[test]
     fn real_names_pass() {
-        for path in ["coil/water/supply/temperature", "rack/07/inlet/top/temperature", "busway/a2/l1/current", "a", "agent/v1.2_x"] {
+        for path in [
+            "coil/water/supply/temperature",
+            "rack/07/inlet/top/temperature",
+            "busway/a2/l1/current",
+            "a",
+            "agent/v1.2_x",
+        ] {
             assert_eq!(check_path(path), Ok(()), "{path}");
         }
         assert_eq!(check_alarm_id(&format!("fault/point/{}", "p".repeat(PATH_MAX))), Ok(()));

@@ -89,7 +89,10 @@ mod tests {
                 assert!(told, "{name}: {key} has no description: {property}");
             }
             for key in schema["required"].as_array().expect("required keys") {
-                assert!(sample.contains_key(key.as_str().expect("a name")), "{name}: {key} is required and not written");
+                assert!(
+                    sample.contains_key(key.as_str().expect("a name")),
+                    "{name}: {key} is required and not written"
+                );
             }
         }
         assert!(schema("nothing").is_none());

@@ -2,10 +2,10 @@
 //!
 //! The table holds the units a module's devices use; a code that is not in it is unknown. Conversion is `value × factor +
 //! offset` to the SI unit of the dimension, in f64; the caller quantises. Definitions: The Unified Code for Units of
-//! Measure, version 2.1; the pound-force per square inch, inch of water and gallon carry UCUM's numbers (from memory,
-//! checked against the definitions in the tests). UCUM has no var: `V.A{reactive}` is its apparent-power unit with an
-//! annotation, kept apart here as its own dimension. UCUM's special unit `Cel` may not be combined, so a rate is `K/min`.
-//! Never panics.
+//! Measure, version 2.1 (from memory; an independent UCUM converter agrees with every factor but those of mercury and
+//! water columns, where it uses other reference densities than UCUM). UCUM has no var: `V.A{reactive}` is its
+//! apparent-power unit with an annotation, kept apart here as its own dimension. UCUM's special unit `Cel` may not be
+//! combined, so a rate is `K/min`. Never panics.
 
 use core::fmt;
 
@@ -82,7 +82,9 @@ pub enum UnitError {
 impl fmt::Display for UnitError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Incompatible => f.write_str("the two units measure different things; give a unit of the same quantity"),
+            Self::Incompatible => {
+                f.write_str("the two units measure different things; give a unit of the same quantity")
+            }
             Self::Number(error) => write!(f, "the converted number is {error}"),
         }
     }

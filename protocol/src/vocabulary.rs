@@ -41,7 +41,8 @@ mod open {
 
     /// Whether a text can be a word of a later version: short and printable, so that writing it again always fits.
     pub(crate) fn is_word(text: &str) -> bool {
-        (1..=WORD_MAX).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_graphic() && !matches!(byte, b'"' | b'\\'))
+        (1..=WORD_MAX).contains(&text.len())
+            && text.bytes().all(|byte| byte.is_ascii_graphic() && !matches!(byte, b'"' | b'\\'))
     }
 
     /// A word of a vocabulary, or one that this version does not know.

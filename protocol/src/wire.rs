@@ -13,8 +13,9 @@ use serde::de::DeserializeOwned;
 use crate::encoding::{Encoding, decode};
 use crate::vocabulary::{Vocabulary, Word};
 use crate::{
-    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, ClockChange, ConfigChange, Decimal, Detail, DeviceChange, Event,
-    EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence, Status, StoreChange, cbor, samples,
+    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, ClockChange, ConfigChange, Decimal, Detail,
+    DeviceChange, Event, EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence, Status,
+    StoreChange, cbor, samples,
 };
 
 /// JSON and CBOR give the same message again, and equal messages are equal CBOR.
@@ -87,7 +88,10 @@ fn presence_as_in_the_contract() {
     let text = serde_json::to_string(&samples::presence()).expect("writes");
     let expected = r#"{"schema":1,"state":"online","mode":"live","log":"a3f09c5e11d20b47","boot":2,"version":"0.1.0","catalogue":"0123456789abcdef"}"#;
     assert_eq!(text, expected);
-    assert_eq!(serde_json::to_string(&samples::event_last()).expect("writes"), r#"{"log":"a3f09c5e11d20b47","seq":4711,"t":1764000005123}"#);
+    assert_eq!(
+        serde_json::to_string(&samples::event_last()).expect("writes"),
+        r#"{"log":"a3f09c5e11d20b47","seq":4711,"t":1764000005123}"#
+    );
 }
 
 #[test]
@@ -126,9 +130,36 @@ fn status() -> impl Strategy<Value = Status> {
 
 fn alarm_change() -> impl Strategy<Value = Detail> {
     let who = (text(), any::<u32>(), some(any::<u64>()), word(), word(), word(), any::<[bool; 4]>());
-    let what = (prop::collection::vec(word(), 0..3), word(), word(), text(), some(text()), some(text()), some(decimal()), some(decimal()));
-    let when = (some(text()), status(), some(any::<i64>()), some(any::<i64>()), some(decimal()), some(any::<u32>()), some(text()));
-    let why = (some(text()), text(), text(), text(), text(), some(any::<u32>()), some(text()), some(text()), some(any::<i64>()));
+    let what = (
+        prop::collection::vec(word(), 0..3),
+        word(),
+        word(),
+        text(),
+        some(text()),
+        some(text()),
+        some(decimal()),
+        some(decimal()),
+    );
+    let when = (
+        some(text()),
+        status(),
+        some(any::<i64>()),
+        some(any::<i64>()),
+        some(decimal()),
+        some(any::<u32>()),
+        some(text()),
+    );
+    let why = (
+        some(text()),
+        text(),
+        text(),
+        text(),
+        text(),
+        some(any::<u32>()),
+        some(text()),
+        some(text()),
+        some(any::<i64>()),
+    );
     (who, what, when, why).prop_map(|(who, what, when, why)| {
         let (alarm, occurrence, incident, condition, from, to, [active, acknowledged, first_out, tie]) = who;
         let (hidden_by, priority, impact, point, tag, location, value, limit) = what;
@@ -193,7 +224,19 @@ fn detail() -> impl Strategy<Value = Detail> {
 }
 
 fn event() -> impl Strategy<Value = Event> {
-    let head = (text(), any::<u64>(), any::<u64>(), any::<i64>(), text(), any::<bool>(), word(), text(), text(), text(), any::<bool>());
+    let head = (
+        text(),
+        any::<u64>(),
+        any::<u64>(),
+        any::<i64>(),
+        text(),
+        any::<bool>(),
+        word(),
+        text(),
+        text(),
+        text(),
+        any::<bool>(),
+    );
     (head, detail()).prop_map(|(head, detail)| {
         let (log, seq, boot, t, time, clock_synced, mode, site, module, text, durable) = head;
         Event { schema: 1, log, seq, boot, t, time, clock_synced, mode, site, module, text, durable, detail }
@@ -201,8 +244,17 @@ fn event() -> impl Strategy<Value = Event> {
 }
 
 fn alarm_record() -> impl Strategy<Value = AlarmRecord> {
-    let state = (some(any::<u64>()), any::<i64>(), word(), word(), any::<[bool; 4]>(), prop::collection::vec(word(), 0..3), word());
-    let limits = (some(decimal()), some(decimal()), prop::collection::vec(text(), 0..3), decimal(), some(decimal()), status());
+    let state = (
+        some(any::<u64>()),
+        any::<i64>(),
+        word(),
+        word(),
+        any::<[bool; 4]>(),
+        prop::collection::vec(word(), 0..3),
+        word(),
+    );
+    let limits =
+        (some(decimal()), some(decimal()), prop::collection::vec(text(), 0..3), decimal(), some(decimal()), status());
     (state, limits, text(), some(text())).prop_map(|(state, limits, text, other)| {
         let (seq, t, mode, shown, [active, acknowledged, latching, first_out], hidden_by, condition) = state;
         let (limit, deadband, states, on_delay_s, value, quality) = limits;
@@ -232,7 +284,14 @@ fn alarm_record() -> impl Strategy<Value = AlarmRecord> {
 }
 
 fn catalogue_page() -> impl Strategy<Value = CataloguePage> {
-    let point = (any::<u32>(), word(), any::<i8>(), some((decimal(), decimal())), some(text()), prop::collection::btree_map("[0-9]{1,3}", text(), 0..4))
+    let point = (
+        any::<u32>(),
+        word(),
+        any::<i8>(),
+        some((decimal(), decimal())),
+        some(text()),
+        prop::collection::btree_map("[0-9]{1,3}", text(), 0..4),
+    )
         .prop_map(|(id, quantity, exponent, valid, tag, states)| CataloguePoint {
             id,
             quantity,
@@ -242,8 +301,13 @@ fn catalogue_page() -> impl Strategy<Value = CataloguePage> {
             states,
             ..samples::catalogue_page().points.remove(0)
         });
-    (any::<u32>(), any::<u32>(), prop::collection::vec(point, 0..4))
-        .prop_map(|(page, pages, points)| CataloguePage { schema: 1, hash: "0123456789abcdef".into(), page, pages, points })
+    (any::<u32>(), any::<u32>(), prop::collection::vec(point, 0..4)).prop_map(|(page, pages, points)| CataloguePage {
+        schema: 1,
+        hash: "0123456789abcdef".into(),
+        page,
+        pages,
+        points,
+    })
 }
 
 fn frame() -> impl Strategy<Value = Frame> {

@@ -1,3 +1,5 @@
+//! Tests of the alarm record: both encodings, plain seconds, fitting a packet.
+
 use super::*;
 use crate::encoding::{Encoding, decode};
 use crate::samples;

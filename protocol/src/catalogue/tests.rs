@@ -1,3 +1,5 @@
+//! Tests of the catalogue: keys, hash against another program's, pages that fit and lose nothing.
+
 use alloc::string::ToString;
 use alloc::vec;
 

@@ -67,7 +67,9 @@ fn unknown_kind<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String, D:
         return Err(serde::de::Error::custom("an event of a known kind lacks keys of that kind or has wrong ones"));
     }
     if !is_word(&kind) {
-        return Err(serde::de::Error::custom("the kind of an event is a word of at most 64 printable ASCII characters"));
+        return Err(serde::de::Error::custom(
+            "the kind of an event is a word of at most 64 printable ASCII characters",
+        ));
     }
     Ok(kind)
 }
@@ -299,7 +301,8 @@ impl Detail {
     pub(super) fn shorten_texts(&mut self, longest: usize) {
         match self {
             Self::Alarm(change) => {
-                for text in [&mut change.consequence, &mut change.response, &mut change.first_check, &mut change.safety] {
+                for text in [&mut change.consequence, &mut change.response, &mut change.first_check, &mut change.safety]
+                {
                     shorten(text, longest);
                 }
             }

@@ -1,3 +1,5 @@
+//! Tests of events: keys as in the contract, kinds and words of later versions, fitting a packet.
+
 use super::*;
 use crate::encoding::{Encoding, decode};
 use crate::samples;
@@ -140,7 +142,12 @@ fn nothing_is_too_long_to_write() {
         Detail::Agent(AgentChange { change: long.clone(), version: some.clone(), reason: some.clone() }),
         Detail::Clock(ClockChange { step_ms: Some(i64::MIN), synced: false }),
         Detail::Store(StoreChange { change: long.clone(), log_before: some.clone(), reason: some.clone() }),
-        Detail::Config(ConfigChange { accepted: false, hash: long.clone(), catalogue: some.clone(), reason: some.clone() }),
+        Detail::Config(ConfigChange {
+            accepted: false,
+            hash: long.clone(),
+            catalogue: some.clone(),
+            reason: some.clone(),
+        }),
         other,
     ];
     for detail in details {

@@ -1,3 +1,5 @@
+//! Tests of frames: the contract's form, runs, splitting, size, every mistake by name, any readings at all.
+
 use alloc::{format, vec};
 
 use proptest::prelude::*;
@@ -20,7 +22,11 @@ fn build(readings: &[Reading]) -> Vec<Frame> {
 }
 
 fn read(frames: &[Frame]) -> Vec<Reading> {
-    frames.iter().flat_map(Frame::readings).map(|reading| (reading.id, reading.t, reading.value, reading.status)).collect()
+    frames
+        .iter()
+        .flat_map(Frame::readings)
+        .map(|reading| (reading.id, reading.t, reading.value, reading.status))
+        .collect()
 }
 
 fn both_ways(frame: &Frame) -> (usize, usize) {
@@ -65,8 +71,26 @@ fn nothing_read_is_no_frame() {
 }
 
 #[test]
+fn taking_goes_on_with_the_next_number() {
+    let mut builder = FrameBuilder::new(LOG, 2, HASH, 7);
+    let mut seqs = Vec::new();
+    for second in 0..3 {
+        builder.push(1, T + second * 1000, Some(5), Status::GOOD);
+        let frames = builder.take();
+        assert_eq!((frames.len(), frames[0].t()), (1, T + second * 1000));
+        assert!(builder.take().is_empty());
+        seqs.push(frames[0].seq());
+    }
+    assert_eq!(seqs, [7, 8, 9]);
+}
+
+#[test]
 fn no_value_is_never_good_and_bad_has_none() {
-    let frames = build(&[(1, T, None, Status::GOOD), (2, T, Some(7), Status::BAD_NOT_CONNECTED), (3, T, None, Status::UNCERTAIN)]);
+    let frames = build(&[
+        (1, T, None, Status::GOOD),
+        (2, T, Some(7), Status::BAD_NOT_CONNECTED),
+        (3, T, None, Status::UNCERTAIN),
+    ]);
     let expected = [(1, T, None, Status::BAD), (2, T, None, Status::BAD_NOT_CONNECTED), (3, T, None, Status::BAD)];
     assert_eq!(read(&frames), expected);
     both_ways(&frames[0]);
@@ -119,8 +143,9 @@ fn bytes_a_reading() {
 
 #[test]
 fn a_hundred_thousand_points_keep_the_packet() {
-    let readings: Vec<Reading> =
-        (0..100_000).map(|id| (id * 2, T + i64::from(id % 1000), Some(i64::from(id) * 1_000_003), Status::UNCERTAIN)).collect();
+    let readings: Vec<Reading> = (0..100_000)
+        .map(|id| (id * 2, T + i64::from(id % 1000), Some(i64::from(id) * 1_000_003), Status::UNCERTAIN))
+        .collect();
     let frames = build(&readings);
     assert!(frames.len() > 10);
     for (at, frame) in frames.iter().enumerate() {
@@ -138,8 +163,16 @@ fn each_mistake_has_its_name() {
     assert!(serde_json::from_value::<Frame>(good.clone()).is_ok());
     for (key, value, error) in [
         ("runs", serde_json::json!([[1, 2, 0]]), FrameError::CountMismatch { announced: 2, values: 3 }),
-        ("runs", serde_json::json!([[1, 3, 0], [9, u32::MAX, 5], [0, u32::MAX, 0]]), FrameError::RunOutOfRange { run: 1 }),
-        ("runs", serde_json::json!([[0, u32::MAX, 0], [0, u32::MAX, 0]]), FrameError::CountMismatch { announced: 8_589_934_590, values: 3 }),
+        (
+            "runs",
+            serde_json::json!([[1, 3, 0], [9, u32::MAX, 5], [0, u32::MAX, 0]]),
+            FrameError::RunOutOfRange { run: 1 },
+        ),
+        (
+            "runs",
+            serde_json::json!([[0, u32::MAX, 0], [0, u32::MAX, 0]]),
+            FrameError::CountMismatch { announced: 8_589_934_590, values: 3 },
+        ),
         ("runs", serde_json::json!([[1, 3, 0], [9, 0, 5]]), FrameError::EmptyRun { run: 1 }),
         ("runs", serde_json::json!([[u32::MAX, 3, 0]]), FrameError::RunOutOfRange { run: 0 }),
         ("t", serde_json::json!(i64::MAX), FrameError::RunOutOfRange { run: 1 }),
@@ -155,7 +188,11 @@ fn each_mistake_has_its_name() {
         let said = serde_json::from_value::<Frame>(wrong).expect_err("a mistake");
         assert_eq!(format!("{said}"), format!("{error}"), "{key}");
     }
-    for (key, value) in [("values", serde_json::json!([1, null, 3.5])), ("values", serde_json::json!([1, null, "3"])), ("runs", serde_json::json!([[1, 2], [9, 1]]))] {
+    for (key, value) in [
+        ("values", serde_json::json!([1, null, 3.5])),
+        ("values", serde_json::json!([1, null, "3"])),
+        ("runs", serde_json::json!([[1, 2], [9, 1]])),
+    ] {
         let mut wrong = good.clone();
         wrong[key] = value;
         assert!(serde_json::from_value::<Frame>(wrong).is_err());
