@@ -237,7 +237,7 @@ impl schemars::JsonSchema for Decimal {
         "Decimal".into()
     }
     fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
-        schemars::json_schema!({ "type": "number" })
+        schemars::json_schema!({ "type": "number", "description": "An exact decimal, at most 18 places." })
     }
 }
 
