@@ -62,6 +62,12 @@ impl Clock {
         self.offset_ms.saturating_add(i64::try_from(at.0).unwrap_or(i64::MAX))
     }
 
+    /// The moment of a wall time; the start of the axis for what lies before it.
+    #[must_use]
+    pub fn moment(&self, wall_ms: i64) -> Millis {
+        Millis(u64::try_from(wall_ms.saturating_sub(self.offset_ms)).unwrap_or(0))
+    }
+
     /// Whether the wall is synchronised.
     #[must_use]
     pub const fn synced(&self) -> bool {
