@@ -10,7 +10,7 @@ use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{
-    AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, ShownState, Status, StoreChange, Topics, Word,
+    AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, Status, StoreChange,
 };
 
 use super::clock::Clock;
@@ -588,10 +588,4 @@ fn globs(patterns: &[String]) -> globset::GlobSet {
         builder.add(glob);
     }
     builder.build().unwrap_or_default()
-}
-
-/// Whether a state stands in the list of present alarms.
-#[must_use]
-pub fn stands(state: &Word<ShownState>) -> bool {
-    state.known().is_some_and(|state| state != ShownState::Normal)
 }
