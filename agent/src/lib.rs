@@ -7,3 +7,4 @@
 pub mod field;
 pub mod config;
 pub mod plan;
+pub mod store;
