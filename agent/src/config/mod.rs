@@ -148,7 +148,7 @@ fn read_module(
     if let Some(mode) = overrides.mode {
         settings.module.mode = mode;
     }
-    let mut list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
+    let list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
     let links = list("link", "name", report).into_iter().filter_map(|item| items::link::read(item, report)).collect();
     let devices: Vec<DeviceItem> = list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
     let derived = list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();

@@ -182,7 +182,7 @@ impl Tables {
             point: index(at),
             condition: watch.kind,
             limit: limit.filter(|_| watch.limit.is_some()),
-            limit_unit: is_rate.then(|| draft.unit.per_minute().map_or_else(|| format!("{}/min", draft.unit.code()), |(code, _)| code.to_string())),
+            limit_unit: is_rate.then(|| draft.unit.per_minute().unwrap_or_else(|| format!("{}/min", draft.unit.code()))),
             priority: item.priority,
             impact: item.impact,
             text,
