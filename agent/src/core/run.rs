@@ -55,9 +55,6 @@ pub enum CoreError {
     /// The plan's tables do not fit the engine.
     #[error("the plan does not fit the engine: {0}; please report this")]
     Setup(#[from] SetupError),
-    /// Site or module is no topic segment.
-    #[error("{0}")]
-    Topics(#[from] lapwing_protocol::NameError),
 }
 
 /// Everything the loop is given.
@@ -104,8 +101,7 @@ pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
     let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
     let mut windows = vec![Window::default(); plan.engine.windows.len()];
     let engine = Engine::new(plan.engine.tables(), &mut points, &mut alarms, &mut windows)?;
-    let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
-    Core::new(inputs, Judge::new(plan, engine), topics).run()
+    Ok(Core::new(inputs, Judge::new(plan, engine)).run())
 }
 
 struct Core<'a> {
@@ -115,7 +111,6 @@ struct Core<'a> {
     ledger: Ledger,
     frames: Frames,
     singles: Singles,
-    topics: Topics,
     kept: Vec<Kept>,
     clock: Clock,
     figures: Figures,
@@ -134,7 +129,7 @@ struct Core<'a> {
 }
 
 impl<'a> Core<'a> {
-    fn new(inputs: Inputs<'a>, judge: Judge<'a>, topics: Topics) -> Self {
+    fn new(inputs: Inputs<'a>, judge: Judge<'a>) -> Self {
         let plan = inputs.plan;
         let head = Head {
             log: inputs.opened.log.clone(),
@@ -151,7 +146,6 @@ impl<'a> Core<'a> {
             frames: Frames::new(&head.log, head.boot, inputs.catalogue),
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
-            topics,
             kept: vec![Kept::default(); plan.alarms.len()],
             clock: Clock::start(),
             figures: Figures::default(),
@@ -170,7 +164,7 @@ impl<'a> Core<'a> {
         }
     }
 
-    fn run(mut self) -> Result<Summary, CoreError> {
+    fn run(mut self) -> Summary {
         let early = self.first_contact();
         self.begin();
         for message in early {
@@ -190,7 +184,7 @@ impl<'a> Core<'a> {
             }
             self.due();
         }
-        Ok(self.end())
+        self.end()
     }
 
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -390,7 +384,7 @@ impl<'a> Core<'a> {
                 && let Some(said) = point_value(self.plan, index, t, value, reading.status, self.plan.module.mode)
                 && let Ok(payload) = serde_json::to_vec(&said)
             {
-                refused(self.publisher.point(self.topics.point_below(&self.plan.points[index].path), payload));
+                refused(self.publisher.point(format!("point/{}", self.plan.points[index].path), payload));
             }
         }
     }
