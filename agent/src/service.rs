@@ -12,6 +12,8 @@ use std::time::Duration;
 use lapwing_protocol::catalogue::{self, CataloguePoint};
 use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
 
+use tokio::sync::watch;
+
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
@@ -47,6 +49,7 @@ pub struct Service {
     door: Door,
     core: JoinHandle<Result<Summary, CoreError>>,
     field: FieldHandle,
+    stop_field: watch::Sender<bool>,
     publisher: Publisher,
     writer: Writer,
     runtime: RuntimeThread,
@@ -95,8 +98,9 @@ impl Service {
         };
         let to_core = door.clone();
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
-        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver);
-        Ok(Self { door, core, field, publisher, writer, runtime })
+        let (stop_field, stop) = watch::channel(false);
+        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
+        Ok(Self { door, core, field, stop_field, publisher, writer, runtime })
     }
 
     /// The way into the core.
@@ -108,8 +112,10 @@ impl Service {
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, field, publisher, writer, runtime } = self;
-        field.stop();
+        let Self { door, core, mut field, stop_field, publisher, writer, runtime } = self;
+        // Links that have all ended listen no more.
+        let _ended = stop_field.send(true);
+        field.wait_ended();
         door.hand_in_surely(Message::Stop);
         let mut summary = match core.join() {
             Ok(Ok(summary)) => summary,
