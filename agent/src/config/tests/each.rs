@@ -260,7 +260,7 @@ fn derived_points() {
     changed(MODULE, "compute = \"water_heat_kw\"", "compute = \"water_heat\"", "\"water_heat\"", "unknown_function", "no function is called `water_heat`", "did you mean `water_heat_kw`?");
     changed(MODULE, "with = { p_pa = 300000.0,", "with = { p_pa = 300000.0, p = 1,", "p = 1", "unknown_argument", "`water_heat_kw` has no argument `p`", "");
     changed(MODULE, "with = { p_pa = 300000.0,", "with = {", "[[derived]]\npath = \"coil/water/heat\"", "missing_argument", "needs the argument `p_pa`", "water pressure");
-    changed(MODULE, "meter = \"supply\"", "meter = \"middle\"", "\"middle\"", "not_one_of", "`middle`", "supply, return");
+    changed(MODULE, "meter = \"supply\"", "meter = \"middle\"", "\"middle\"", "not_one_of", "`middle` is none of: supply, return", "choose one");
     changed(MODULE, "meter = \"supply\"", "meter = 1", "1 }", "argument_form", "one of supply, return", "");
     changed(MODULE, "with = { p_pa = 300000.0,", "with = { flow_m3h = 3.0, p_pa = 300000.0,", "flow_m3h = 3.0", "argument_twice", "`flow_m3h` is given twice", "keep one");
     changed(MODULE, "rh = \"cold-aisle/humidity\"", "rh = \"cold-aisle/humidty\"", "\"cold-aisle/humidty\"", "unknown_point", "no point is called `cold-aisle/humidty`", "did you mean `cold-aisle/humidity`?");
