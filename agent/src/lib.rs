@@ -5,4 +5,5 @@
 //! room reads. Only operator commands come back, through `core`.
 
 pub mod plan;
+pub mod publish;
 pub mod store;
