@@ -11,5 +11,4 @@ pub mod core;
 pub mod field;
 pub mod plan;
 pub mod publish;
-pub mod service;
 pub mod store;
