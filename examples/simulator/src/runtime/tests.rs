@@ -18,7 +18,7 @@ impl Source for Counting {
 
     fn step(&mut self, _: u32, tell: &mut dyn FnMut(u64)) {
         if std::mem::take(&mut self.slow_first) {
-            std::thread::sleep(Duration::from_millis(300));
+            std::thread::sleep(Duration::from_millis(700));
         }
         self.steps += 1;
         tell(self.steps);
@@ -75,13 +75,11 @@ fn steps_keep_pace_over_a_stall() {
         took >= Duration::from_millis(599),
         "no step before its time: {took:?}"
     );
-    let pace = simulator.pace();
-    simulator.stop();
-    assert_eq!(pace.notes_dropped, 0);
     assert!(
-        took < Duration::from_millis(900) || pace.steps > 12 || pace.steps_left_out > 0,
-        "{took:?} {pace:?}"
+        took < Duration::from_millis(1250),
+        "the stall of 700 ms is made up: {took:?}"
     );
+    simulator.stop();
     while notes.blocking_recv().is_some() {}
 }
 

@@ -25,12 +25,15 @@ const KEPT_MAX: usize = 256;
 struct Client {
     number: u64,
     out: OwnedWriteHalf,
-    reader: AbortHandle,
+    _reader: Reader,
 }
 
-impl Drop for Client {
+/// The task that reads from a client; ends with it.
+struct Reader(AbortHandle);
+
+impl Drop for Reader {
     fn drop(&mut self) {
-        self.reader.abort();
+        self.0.abort();
     }
 }
 
@@ -73,10 +76,10 @@ pub(crate) async fn serve(listener: TcpListener, mut line: Line, mut up: watch::
                     return; // the simulator is gone
                 }
                 if !*up.borrow() {
-                    for client in &clients {
+                    for client in clients.drain(..) {
                         refuse(client.out.as_ref());
+                        client.out.forget(); // its drop would close in the usual way before the reset
                     }
-                    clients.clear();
                     kept.clear();
                     line.cut();
                 }
@@ -105,11 +108,11 @@ fn refuse(stream: &TcpStream) {
 fn welcome(stream: TcpStream, number: u64, to_line: mpsc::Sender<Heard>) -> io::Result<Client> {
     stream.set_nodelay(true)?;
     let (read_half, out) = stream.into_split();
-    let reader = tokio::spawn(read(read_half, number, to_line)).abort_handle();
+    let reader = Reader(tokio::spawn(read(read_half, number, to_line)).abort_handle());
     Ok(Client {
         number,
         out,
-        reader,
+        _reader: reader,
     })
 }
 
