@@ -237,3 +237,11 @@ fn damaged_tcp_requests_never_stop_the_server() {
     let mut client = Client::connect(&["tcp", &module.address()]);
     assert_eq!(client.holding(1, 0, 1), json!({"registers": [100]}));
 }
+
+#[test]
+fn a_serial_line_is_free_again_after_its_master_was_killed() {
+    let (module, client) = start(SERIAL);
+    drop(client); // by a kill: it had no chance to give the terminal back
+    let mut next = Client::connect(&["serial", &module.address(), "19200"]);
+    assert_eq!(next.holding(1, 0, 1), json!({"registers": [100]}));
+}

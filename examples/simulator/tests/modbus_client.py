@@ -15,7 +15,7 @@ from pymodbus import FramerType
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ModbusException
 
-TIMEOUT_S = 1.0
+TIMEOUT_S = 0.6
 
 
 def client_for(kind, where, baud=None):

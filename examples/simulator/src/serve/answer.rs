@@ -47,6 +47,7 @@ pub(crate) enum Answer {
 
 /// Exceptions a simulated device gives (§7).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[expect(clippy::enum_variant_names, reason = "the names of the specification")]
 pub(crate) enum Exception {
     IllegalFunction = 0x01,
     IllegalDataAddress = 0x02,

@@ -2,7 +2,8 @@
 //!
 //! Decides nothing about frames: it carries bytes between the terminal and a [`Line`], at the line's pace, on a
 //! thread of its own. Bytes are handed over up to three at once, as the receivers of common ports do, so that no
-//! pause of 3.5 characters is added. What nobody reads is dropped, as on a wire. Opening is the only thing that can
+//! pause of 3.5 characters is added. What nobody reads is dropped, as on a wire; the slave side is not held open
+//! here, so that a master's exclusive use ends with its last close, as on a port. Opening is the only thing that can
 //! fail; a line whose terminal breaks later ends with a log entry. Never panics.
 
 use std::io;
@@ -24,6 +25,8 @@ use super::line::Line;
 const TOGETHER: usize = 3;
 /// How often an idle line looks at its switches.
 const IDLE: Duration = Duration::from_millis(100);
+/// How often a line that no master has open looks for one; the terminal does not wake it for that.
+const NOBODY: Duration = Duration::from_millis(10);
 
 /// The switches of a serial line that others set while it runs.
 #[derive(Clone, Debug)]
@@ -49,7 +52,6 @@ pub(crate) fn start(name: &str, line: Line, switches: Switches) -> io::Result<Se
     let path = ptsname(&terminal, Vec::new())?
         .into_string()
         .map_err(|_| io::Error::other("the terminal's name is not text"))?;
-    // Held open for as long as the line lives: else every close by a master would hang up the terminal.
     let slave = open(
         &path,
         OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC,
@@ -58,6 +60,7 @@ pub(crate) fn start(name: &str, line: Line, switches: Switches) -> io::Result<Se
     let mut settings = tcgetattr(&slave)?;
     settings.make_raw();
     tcsetattr(&slave, OptionalActions::Now, &settings)?;
+    drop(slave);
     fcntl_setfl(&terminal, fcntl_getfl(&terminal)? | OFlags::NONBLOCK)?;
 
     let link = name.to_owned();
@@ -67,7 +70,6 @@ pub(crate) fn start(name: &str, line: Line, switches: Switches) -> io::Result<Se
             if let Err(error) = carry(&terminal, line, &switches) {
                 tracing::warn!(link, %error, "serial line ended");
             }
-            drop(slave);
         })?;
     Ok(SerialLine { path, thread })
 }
@@ -76,7 +78,7 @@ fn carry(terminal: &OwnedFd, mut line: Line, switches: &Switches) -> io::Result<
     let start = Instant::now();
     let mut heard = Vec::with_capacity(512);
     let mut buffer = [0u8; 512];
-    let mut was_up = true;
+    let (mut was_up, mut somebody) = (true, false);
     while !switches.stop.load(Ordering::Relaxed) {
         let up = switches.up.load(Ordering::Relaxed);
         if was_up && !up {
@@ -84,14 +86,11 @@ fn carry(terminal: &OwnedFd, mut line: Line, switches: &Switches) -> io::Result<
         }
         was_up = up;
         heard.clear();
-        line.advance(
-            start.elapsed(),
-            up && switches.second_master.load(Ordering::Relaxed),
-            &mut heard,
-        );
-        if up && !heard.is_empty() {
+        let second_master = up && switches.second_master.load(Ordering::Relaxed);
+        line.advance(start.elapsed(), second_master, &mut heard);
+        if up && somebody && !heard.is_empty() {
             match rustix::io::write(terminal, &heard) {
-                Ok(_) | Err(Errno::AGAIN | Errno::INTR) => {}
+                Ok(_) | Err(Errno::AGAIN | Errno::INTR | Errno::IO) => {}
                 Err(error) => return Err(error.into()),
             }
         }
@@ -99,16 +98,22 @@ fn carry(terminal: &OwnedFd, mut line: Line, switches: &Switches) -> io::Result<
             Some(at) => at.saturating_sub(start.elapsed()).min(IDLE),
             None => IDLE,
         };
-        let wait = Timespec::try_from(wait).map_err(io::Error::other)?;
-        match poll(&mut [PollFd::new(terminal, PollFlags::IN)], Some(&wait)) {
-            Ok(0) | Err(Errno::INTR) => continue,
-            Ok(_) => {}
+        let wait_at_most = Timespec::try_from(wait).map_err(io::Error::other)?;
+        let mut ready = [PollFd::new(terminal, PollFlags::IN)];
+        match poll(&mut ready, Some(&wait_at_most)) {
+            Ok(_) | Err(Errno::INTR) => {}
             Err(error) => return Err(error.into()),
         }
-        match rustix::io::read(terminal, &mut buffer) {
-            Ok(count) if up => line.master_sends(start.elapsed(), &buffer[..count]),
-            Ok(_) | Err(Errno::AGAIN | Errno::INTR) => {}
-            Err(error) => return Err(error.into()),
+        let ready = ready[0].revents();
+        somebody = !ready.contains(PollFlags::HUP);
+        if ready.contains(PollFlags::IN) {
+            match rustix::io::read(terminal, &mut buffer) {
+                Ok(count) if up => line.master_sends(start.elapsed(), &buffer[..count]),
+                Ok(_) | Err(Errno::AGAIN | Errno::INTR | Errno::IO) => {}
+                Err(error) => return Err(error.into()),
+            }
+        } else if !somebody {
+            std::thread::sleep(wait.min(NOBODY));
         }
     }
     Ok(())
