@@ -1,20 +1,22 @@
 //! Runs a simulated module in real time: steps its model, serves its links, tells its faults, and ends cleanly.
 //!
-//! Decides when a step is due and on which thread everything runs: one for the model, one for all sockets, one for
-//! each serial line. Knows nothing of the model but [`Source`] and nothing of protocols but where they are reached.
-//! Time is the monotonic clock; a step is always [`STEP_MS`] long. After a stall the missing steps are made up, a
-//! second's worth at most; what is beyond that is left out and counted, so that a slow machine is late, never stuck.
-//! Never panics; a link that cannot be opened is a [`StartError`].
+//! Decides on which thread everything runs: one for the model, one for all sockets, one for each serial line. Knows
+//! nothing of the model but [`Source`] and nothing of protocols but where they are reached. Time is the monotonic
+//! clock, in steps of [`STEP_MS`]. Never panics; a link that cannot be opened is a [`StartError`].
 
 use std::io;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
 
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot, watch};
+
+mod steps;
+
+pub use steps::{Pace, STEP_MS, Source};
+use steps::{PaceCounters, step_in_time};
 
 use crate::bank::{Carrier, SimLink};
 use crate::serve::line::Line;
@@ -22,23 +24,6 @@ use crate::serve::rtu::Slaves;
 use crate::serve::serial::{self, Switches};
 use crate::serve::snmp::SnmpAgent;
 use crate::serve::{Traffic, TrafficCount, modbus_tcp, rtu_tcp, units};
-
-/// Length of one step of the model, ms.
-pub const STEP_MS: u32 = 50;
-/// Steps made up at once after a stall.
-const CATCH_UP_STEPS: u64 = 20;
-
-/// A module that can be run: a plant model, or banks filled by hand.
-pub trait Source: Send + 'static {
-    /// What it tells about a fault that was applied.
-    type Note: Send + 'static;
-
-    /// Its links, with banks and switches shared.
-    fn links(&self) -> Vec<SimLink>;
-
-    /// Lets `dt_ms` pass and tells every fault applied in it.
-    fn step(&mut self, dt_ms: u32, tell: &mut dyn FnMut(Self::Note));
-}
 
 /// How a simulator is run.
 #[derive(Clone, Debug)]
@@ -81,24 +66,6 @@ pub enum StartError {
         /// The device's name.
         device: String,
     },
-}
-
-/// What the step loop has done.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Pace {
-    /// Steps made.
-    pub steps: u64,
-    /// Steps left out after a stall.
-    pub steps_left_out: u64,
-    /// Fault notes dropped because nobody read them.
-    pub notes_dropped: u64,
-}
-
-#[derive(Debug, Default)]
-struct PaceCounters {
-    steps: AtomicU64,
-    left_out: AtomicU64,
-    notes_dropped: AtomicU64,
 }
 
 /// A running simulator; dropping it ends it.
@@ -255,11 +222,7 @@ impl<N> Simulator<N> {
 
     /// How the step loop keeps up.
     pub fn pace(&self) -> Pace {
-        Pace {
-            steps: self.pace.steps.load(Ordering::Relaxed),
-            steps_left_out: self.pace.left_out.load(Ordering::Relaxed),
-            notes_dropped: self.pace.notes_dropped.load(Ordering::Relaxed),
-        }
+        self.pace.count()
     }
 
     /// Ends the model, closes every link and waits until all threads have ended: about 100 ms.
@@ -352,47 +315,6 @@ fn misplaced(link: &SimLink, device: String) -> StartError {
         link: link.name.clone(),
         device,
     }
-}
-
-/// The model's thread: a step every [`STEP_MS`] of the monotonic clock, then the links' switches handed on.
-fn step_in_time<S: Source>(
-    mut source: S,
-    tell: &mpsc::Sender<S::Note>,
-    switches: &[(Arc<AtomicBool>, watch::Sender<bool>)],
-    pace: &PaceCounters,
-    stop: &AtomicBool,
-) {
-    let step = Duration::from_millis(u64::from(STEP_MS));
-    let mut due = Instant::now() + step;
-    while !stop.load(Ordering::Relaxed) {
-        let now = Instant::now();
-        if now < due {
-            std::thread::park_timeout(due - now);
-            continue;
-        }
-        let (steps, left_out) = steps_due(now - due);
-        for _ in 0..steps {
-            source.step(STEP_MS, &mut |note| {
-                if let Err(mpsc::error::TrySendError::Full(_)) = tell.try_send(note) {
-                    pace.notes_dropped.fetch_add(1, Ordering::Relaxed);
-                }
-            });
-        }
-        pace.steps.fetch_add(steps, Ordering::Relaxed);
-        pace.left_out.fetch_add(left_out, Ordering::Relaxed);
-        due += step * u32::try_from(steps + left_out).unwrap_or(u32::MAX);
-        for (up, sender) in switches {
-            let up = up.load(Ordering::Relaxed);
-            sender.send_if_modified(|was| std::mem::replace(was, up) != up);
-        }
-    }
-}
-
-/// How many steps to make, and how many to leave out, when the oldest due one is `late`.
-fn steps_due(late: Duration) -> (u64, u64) {
-    let due = u64::try_from(late.as_millis() / u128::from(STEP_MS)).unwrap_or(u64::MAX - 1) + 1;
-    let steps = due.min(CATCH_UP_STEPS);
-    (steps, due - steps)
 }
 
 #[cfg(test)]

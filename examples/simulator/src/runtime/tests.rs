@@ -1,5 +1,9 @@
 //! Steps in time, notes that nobody reads, links that cannot be, and a clean end.
 
+use std::sync::atomic::AtomicBool;
+use std::time::{Duration, Instant};
+
+use super::steps::steps_due;
 use super::*;
 use crate::bank::{Reached, SharedBank, SimDevice};
 

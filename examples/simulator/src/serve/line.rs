@@ -15,6 +15,9 @@ use super::rtu::{Framer, Reply, Slaves, with_crc};
 
 const BITS_A_CHARACTER: u64 = 11;
 const TURNAROUND: Duration = Duration::from_millis(2);
+/// Characters that wait at most, in the polling master's sender and from all other speakers; more are lost, as in the
+/// buffers of ports and serial servers.
+const WAITING_MAX: usize = 4096;
 /// How often another master asks something.
 const FOREIGN_PERIOD: Duration = Duration::from_millis(700);
 
@@ -81,6 +84,10 @@ impl Line {
         }
         let begin = now.max(self.heard_until);
         let end = begin + self.span(bytes.len());
+        if end > now + self.span(WAITING_MAX) {
+            self.framer.lose();
+            return;
+        }
         self.heard_until = end;
         let mut collided = self.garble(begin, end);
         if let Some(foreign) = &mut self.foreign_now
@@ -170,6 +177,9 @@ impl Line {
     /// Puts a frame on the line. Where another speaker's character already is, that one arrives garbled and the new
     /// one not at all: the receiver sees one character.
     fn put(&mut self, begin: Duration, frame: &[u8]) {
+        if self.to_come.len() + frame.len() > WAITING_MAX {
+            return;
+        }
         for (place, &byte) in (1u32..).zip(frame) {
             let end = begin + self.character * place;
             let begin = end - self.character;

@@ -185,3 +185,24 @@ fn a_cut_forgets_what_was_under_way() {
     line.cut();
     assert_eq!(hear(&mut line, ms(100), false).0, []);
 }
+
+#[test]
+fn a_flood_of_requests_to_a_slow_device_stays_small() {
+    let (mut line, bank) = line(19_200);
+    bank.lock().manner = Manner::Slow { delay_ms: 600_000 };
+    let mut heard = Vec::new();
+    for round in 0..100_000 {
+        line.master_sends(ms(round), &ask(4));
+        line.advance(ms(round), false, &mut heard);
+    }
+    assert!(line.to_come.len() <= WAITING_MAX);
+    assert!(line.heard_until <= ms(100_000) + line.span(WAITING_MAX));
+    bank.lock().manner = Manner::Well;
+    line.advance(ms(900_000), false, &mut heard);
+    line.master_sends(ms(900_001), &ask(1));
+    assert_eq!(
+        hear(&mut line, ms(900_200), false).0.len(),
+        7,
+        "the line is well again"
+    );
+}
