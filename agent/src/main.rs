@@ -1,2 +1,7 @@
-//! Placeholder while the workspace is laid out.
-fn main() {}
+//! The `lapwing` binary: hands the command line to the library and returns its exit code.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    lapwing::cli::main()
+}

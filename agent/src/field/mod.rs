@@ -1,0 +1,3 @@
+//! Links to the field.
+
+pub mod planner;

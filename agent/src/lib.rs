@@ -1,0 +1,15 @@
+//! The daemon: everything that touches the world. The binary is a thin door to `cli`.
+//!
+//! The data walks one way: `field` (bytes → raw values) → the engine crate (→ readings, derived points, transitions) →
+//! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
+//! room reads; `service` starts the rooms in order. Only operator commands come back, through `core`.
+
+pub mod cli;
+pub mod compute;
+pub mod config;
+pub mod core;
+pub mod field;
+pub mod plan;
+pub mod publish;
+pub mod service;
+pub mod store;

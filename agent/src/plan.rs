@@ -1,0 +1,399 @@
+//! The one checked Plan: everything the agent will do, with nothing left to check.
+//!
+//! `config` makes it from files and environment, every other room only reads it. Tables are flat and in scan order:
+//! the points of one transaction stand together, so that a transaction is a run; derived points follow, the agent's own
+//! points come last. `points[i]` describes `engine.points[i]`, `alarms[i]` describes `engine.alarms[i]`. Durations are
+//! `std::time::Duration`; nothing in it is a wall time.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, WindowSpec};
+use lapwing_protocol::{ConditionKind, Decimal, Impact, Mode, Priority};
+
+/// Everything the agent will do.
+#[derive(Clone, Debug, Default)]
+pub struct Plan {
+    /// Where the agent is.
+    pub module: Module,
+    /// How it publishes.
+    pub mqtt: Mqtt,
+    /// Where it keeps what must not be lost.
+    pub store: Store,
+    /// Where the page listens.
+    pub http: Http,
+    /// What it logs.
+    pub log: Log,
+    /// Connections to the field.
+    pub links: Vec<Link>,
+    /// What answers on them.
+    pub devices: Vec<Device>,
+    /// What is asked, grouped by device, devices grouped by link.
+    pub transactions: Vec<Transaction>,
+    /// Points: field points in scan order, then derived, then the agent's own.
+    pub points: Vec<Point>,
+    /// How derived points are computed, in an order in which each needs only earlier ones.
+    pub derived: Vec<Derived>,
+    /// Alarms, in the order of `engine.alarms`.
+    pub alarms: Vec<Alarm>,
+    /// The engine's tables.
+    pub engine: EngineTables,
+    /// SHA-256 of the configuration as read (files and environment).
+    pub digest: [u8; 32],
+}
+
+/// Owned form of the engine's tables.
+#[derive(Clone, Debug, Default)]
+pub struct EngineTables {
+    /// Points.
+    pub points: Vec<PointSpec>,
+    /// Alarms.
+    pub alarms: Vec<AlarmSpec>,
+    /// Trend windows.
+    pub windows: Vec<WindowSpec>,
+    /// Absent patterns.
+    pub absent: Vec<u64>,
+}
+
+impl EngineTables {
+    /// The tables as the engine borrows them.
+    #[must_use]
+    pub fn tables(&self) -> Tables<'_> {
+        Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent }
+    }
+}
+
+/// `[module]`.
+#[derive(Clone, Debug, Default)]
+pub struct Module {
+    /// Site, a topic segment.
+    pub site: String,
+    /// Module, a topic segment.
+    pub name: String,
+    /// Height above sea level, m.
+    pub altitude_m: f64,
+    /// Whether what is said concerns a live module; `demo` sets simulated.
+    pub mode: Mode,
+}
+
+/// `[mqtt]`.
+#[derive(Clone, Debug)]
+pub struct Mqtt {
+    /// Broker host (name or address) and port.
+    pub broker: (String, u16),
+    /// First topic segment, `lapwing` unless configured.
+    pub base: String,
+    /// Client identifier; site-module unless configured.
+    pub client_id: String,
+    /// Frames as JSON or CBOR.
+    pub frames: Encoding,
+    /// How often a frame is published.
+    pub frame_period: Duration,
+    /// User name, if the broker asks.
+    pub user: Option<String>,
+    /// File that holds the password.
+    pub password_file: Option<PathBuf>,
+    /// TLS: certificate authority file; its presence turns TLS on.
+    pub ca: Option<PathBuf>,
+    /// TLS client certificate and key files.
+    pub client_certificate: Option<(PathBuf, PathBuf)>,
+    /// Point patterns published one by one on `point/<path>`; empty means none.
+    pub points: Vec<String>,
+    /// Keep-alive.
+    pub keep_alive: Duration,
+}
+
+impl Default for Mqtt {
+    fn default() -> Self {
+        Self {
+            broker: ("127.0.0.1".into(), 1883),
+            base: "lapwing".into(),
+            client_id: String::new(),
+            frames: Encoding::Json,
+            frame_period: Duration::from_secs(1),
+            user: None,
+            password_file: None,
+            ca: None,
+            client_certificate: None,
+            points: Vec::new(),
+            keep_alive: Duration::from_secs(10),
+        }
+    }
+}
+
+/// How frames and catalogue pages are written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Encoding {
+    /// JSON text.
+    #[default]
+    Json,
+    /// Deterministic CBOR.
+    Cbor,
+}
+
+/// `[store]`.
+#[derive(Clone, Debug, Default)]
+pub struct Store {
+    /// Data directory.
+    pub dir: PathBuf,
+    /// Largest size of the event store, MiB.
+    pub max_mib: u32,
+}
+
+/// `[http]`.
+#[derive(Clone, Debug, Default)]
+pub struct Http {
+    /// Where the page listens; `None` turns it off.
+    pub listen: Option<SocketAddr>,
+}
+
+/// `[log]`.
+#[derive(Clone, Debug, Default)]
+pub struct Log {
+    /// Filter, as `info` or `lapwing=debug`.
+    pub level: String,
+}
+
+/// One connection to the field.
+#[derive(Clone, Debug)]
+pub struct Link {
+    /// Name, unique.
+    pub name: String,
+    /// What carries it.
+    pub transport: Transport,
+    /// How long an answer is waited for, unless a device says otherwise.
+    pub timeout: Duration,
+    /// Repetitions of a request that failed, within one scan.
+    pub retries: u8,
+    /// Its devices: a stretch of `Plan::devices`.
+    pub devices: Span,
+    /// The agent's own point that tells its state.
+    pub state_point: u32,
+}
+
+/// What carries a link.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Transport {
+    /// Modbus TCP.
+    ModbusTcp {
+        /// Host name or address.
+        host: String,
+        /// TCP port.
+        port: u16,
+    },
+    /// Modbus RTU frames over TCP.
+    ModbusRtuTcp {
+        /// Host name or address.
+        host: String,
+        /// TCP port.
+        port: u16,
+        /// Baud rate of the line behind the gateway: its silences count.
+        baud: u32,
+    },
+    /// Modbus RTU on a serial line.
+    Serial {
+        /// Device file.
+        path: PathBuf,
+        /// Bits a second.
+        baud: u32,
+        /// Parity.
+        parity: Parity,
+        /// Stop bits, 1 or 2.
+        stop_bits: u8,
+    },
+    /// SNMP version 2c.
+    Snmp {
+        /// Host name or address.
+        host: String,
+        /// UDP port.
+        port: u16,
+        /// Community, read from the configuration or a file.
+        community: String,
+    },
+}
+
+/// Parity of a serial line. Modbus over Serial Line V1.02 §2.5.1 asks for even by default.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[allow(missing_docs)] // the words are the documentation
+pub enum Parity {
+    None,
+    #[default]
+    Even,
+    Odd,
+}
+
+/// One thing answering on a link.
+#[derive(Clone, Debug)]
+pub struct Device {
+    /// Name, unique.
+    pub name: String,
+    /// Index of its link.
+    pub link: u32,
+    /// Modbus unit; 0 for SNMP.
+    pub unit: u8,
+    /// Its own time-out.
+    pub timeout: Duration,
+    /// Silence it needs between requests.
+    pub pause: Duration,
+    /// How late an answer may still come after a time-out.
+    pub late_max: Duration,
+    /// Its transactions: a stretch of `Plan::transactions`.
+    pub transactions: Span,
+    /// The agent's own point that tells its state.
+    pub state_point: u32,
+}
+
+/// Modbus tables (MODBUS Application Protocol V1.1b3 §4.3), with the function that reads each.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Table {
+    /// Function 01.
+    Coil,
+    /// Function 02.
+    Discrete,
+    /// Function 03.
+    Holding,
+    /// Function 04.
+    Input,
+}
+
+/// One exchange with a device; everything it brings belongs to one moment.
+#[derive(Clone, Debug)]
+pub struct Transaction {
+    /// Index of its device.
+    pub device: u32,
+    /// How often.
+    pub period: Duration,
+    /// Offset of its first scan inside the period, so that a link's load is spread.
+    pub phase: Duration,
+    /// What is asked.
+    pub ask: Ask,
+    /// Its points: a stretch of `Plan::points`, in the order of `slices` or `oids`.
+    pub points: Span,
+}
+
+/// What a transaction asks.
+#[derive(Clone, Debug)]
+pub enum Ask {
+    /// One read of adjacent registers or bits.
+    Modbus {
+        /// Table.
+        table: Table,
+        /// First wire address.
+        start: u16,
+        /// Registers (at most 125) or bits (at most 2000).
+        count: u16,
+        /// Where each point lies in the answer.
+        slices: Vec<Slice>,
+    },
+    /// One GET of several variables.
+    Snmp {
+        /// Instance OIDs, one a point.
+        oids: Vec<Vec<u32>>,
+    },
+}
+
+/// Where a point lies in a transaction's answer, counted in registers or bits from its start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Slice {
+    /// First register or bit.
+    pub offset: u16,
+    /// Registers; 0 for a single bit of a bit table.
+    pub words: u8,
+    /// Its scale-factor register, in the same answer.
+    pub scale_factor: Option<u16>,
+}
+
+/// One named quantity.
+#[derive(Clone, Debug, Default)]
+pub struct Point {
+    /// Path, unique.
+    pub path: String,
+    /// Quantity, by its name in the protocol.
+    pub quantity: String,
+    /// UCUM unit.
+    pub unit: String,
+    /// Power of ten of its integer.
+    pub exponent: i8,
+    /// How often it is read or computed.
+    pub scan_period: Duration,
+    /// Lowest and highest believable value.
+    pub valid: Option<(Decimal, Decimal)>,
+    /// Index of its device; `None` for derived and own points.
+    pub device: Option<u32>,
+    /// Label as on plate and drawing.
+    pub tag: Option<String>,
+    /// Where it is, for a person who walks there.
+    pub location: Option<String>,
+    /// The sensor's own lag (63 %).
+    pub response: Option<Duration>,
+    /// How often the device itself refreshes it.
+    pub refresh: Option<Duration>,
+    /// Names of its states, if it has states.
+    pub states: Vec<(i64, String)>,
+}
+
+/// One derived point.
+#[derive(Clone, Debug)]
+pub struct Derived {
+    /// Index of the point it fills.
+    pub point: u32,
+    /// Function, by its name in `calc`.
+    pub compute: String,
+    /// Inputs: argument name and point index.
+    pub from: Vec<(String, u32)>,
+    /// Constants: numbers or words.
+    pub with: Vec<(String, Constant)>,
+}
+
+/// A constant input of a derived point.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Constant {
+    /// A number.
+    Number(f64),
+    /// A word, such as `supply`.
+    Word(String),
+}
+
+/// What an alarm says to people; how it is judged stands in `engine.alarms`.
+#[derive(Clone, Debug)]
+pub struct Alarm {
+    /// Identifier, unique: a topic.
+    pub id: String,
+    /// Index of its point.
+    pub point: u32,
+    /// What it watches for.
+    pub condition: ConditionKind,
+    /// Limit in the point's unit; per minute for rates; `None` for states and bad measurement.
+    pub limit: Option<Decimal>,
+    /// Its unit where it is not the point's (rates: `Cel/min`).
+    pub limit_unit: Option<String>,
+    /// How urgent.
+    pub priority: Priority,
+    /// What is at stake.
+    pub impact: Impact,
+    /// Sentence with `{value}`, `{limit}`, `{state}` and pattern captures already filled but these.
+    pub text: String,
+    /// What follows if nobody acts.
+    pub consequence: String,
+    /// What to do.
+    pub response: String,
+    /// What to look at first.
+    pub first_check: String,
+    /// What can hurt whoever goes there.
+    pub safety: String,
+    /// Time a person has.
+    pub respond_within: Option<Duration>,
+    /// Made by the agent itself (`fault/…`), not configured.
+    pub own: bool,
+    /// Digest of its condition: a changed one is judged anew.
+    pub digest: u64,
+}
+
+/// A stretch of one of the plan's tables; empty where the table does not have it.
+#[must_use]
+pub fn stretch<T>(table: &[T], span: Span) -> &[T] {
+    let first = usize::try_from(span.first).unwrap_or(usize::MAX);
+    let count = usize::try_from(span.count).unwrap_or(usize::MAX);
+    table.get(first..first.saturating_add(count)).unwrap_or(&[])
+}
