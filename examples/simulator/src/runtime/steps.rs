@@ -2,7 +2,7 @@
 //!
 //! A step is always [`STEP_MS`] of the monotonic clock. After a stall the missing steps are made up, a second's worth
 //! at most; what is beyond that is left out and counted, so that a slow machine is late, never stuck. Knows nothing
-//! of links but their switch. Never panics.
+//! of links but their switch, of the model but [`Source`]. Never panics.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
 use crate::bank::SimLink;
+use crate::plant::{FaultNote, Plant};
 
 /// Length of one step of the model, ms.
 pub const STEP_MS: u32 = 50;
@@ -27,6 +28,18 @@ pub trait Source: Send + 'static {
 
     /// Lets `dt_ms` pass and tells every fault applied in it.
     fn step(&mut self, dt_ms: u32, tell: &mut dyn FnMut(Self::Note));
+}
+
+impl Source for Plant {
+    type Note = FaultNote;
+
+    fn links(&self) -> Vec<SimLink> {
+        Self::links(self)
+    }
+
+    fn step(&mut self, dt_ms: u32, tell: &mut dyn FnMut(FaultNote)) {
+        Self::step(self, f64::from(dt_ms) / 1000.0, &mut |note| tell(note));
+    }
 }
 
 /// What the step loop has done.
