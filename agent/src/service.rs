@@ -234,7 +234,7 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
         path: point.path.clone(),
         quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
         unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or(point.unit.as_str(), Unit::text).to_owned(),
+        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,
         scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
         valid: point.valid.map(|(low, high)| [low, high]),
