@@ -56,8 +56,15 @@ pub type Finding = Remark;
 /// Every mistake of a configuration, in the order of files and lines.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, thiserror::Error)]
 pub struct Mistakes {
-    /// At least one.
-    pub list: Vec<Mistake>,
+    pub(crate) list: Vec<Mistake>,
+}
+
+impl Mistakes {
+    /// All of them, at least one.
+    #[must_use]
+    pub fn list(&self) -> &[Mistake] {
+        &self.list
+    }
 }
 
 impl fmt::Display for Mistakes {

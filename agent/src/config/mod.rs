@@ -16,7 +16,6 @@
 
 mod address;
 mod assemble;
-pub mod compute;
 mod items;
 pub mod keys;
 mod mistake;

@@ -94,5 +94,6 @@ fn constant(constant: &Constant) -> Value {
     match constant {
         Constant::Number(number) => (*number).into(),
         Constant::Word(word) => word.clone().into(),
+        Constant::Pairs(rows) => rows.iter().map(|(first, second)| Value::from(vec![*first, *second])).collect(),
     }
 }

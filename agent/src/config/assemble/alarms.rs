@@ -5,10 +5,10 @@
 //! captures, `{tag}` and `{where}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
 //! Points under `agent/` fit a pattern only if its first segment says so. Never panics.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec, Span, WindowSpec};
+use lapwing_engine::spec::{AlarmSpec, Condition, Span, WindowSpec};
 use lapwing_protocol::{ConditionKind, Decimal};
 use sha2::{Digest, Sha256};
 
@@ -28,6 +28,8 @@ use super::{Draft, Parts, Points, index};
 #[derive(Debug, Default)]
 pub(crate) struct Tables {
     alarms: Vec<(Alarm, AlarmSpec)>,
+    /// Points whose bad measurement is watched.
+    covered: BTreeSet<u32>,
     /// Window of each point that has one, with what asked for it first.
     windows: BTreeMap<usize, WindowSpec>,
 }
@@ -199,12 +201,15 @@ impl Tables {
 
     /// Adds an alarm; its digest is made when the tables are finished.
     pub(crate) fn push(&mut self, alarm: Alarm, spec: AlarmSpec) {
+        if alarm.condition == ConditionKind::BadMeasurement {
+            self.covered.insert(alarm.point);
+        }
         self.alarms.push((alarm, spec));
     }
 
     /// Whether a point has an alarm for bad measurement.
     pub(crate) fn covers(&self, point: u32) -> bool {
-        self.alarms.iter().any(|(alarm, _)| alarm.point == point && alarm.condition == ConditionKind::BadMeasurement)
+        self.covered.contains(&point)
     }
 
     fn window(&mut self, item: &AlarmItem, at: usize, draft: &Draft, report: &mut Report) {
@@ -225,12 +230,13 @@ impl Tables {
     }
 
     /// The alarms in point order and the engine's tables.
-    pub(crate) fn finish<'p>(mut self, points: impl Iterator<Item = (PointSpec, &'p [u64])>) -> (Vec<Alarm>, EngineTables) {
+    pub(crate) fn finish(mut self, points: &[Draft]) -> (Vec<Alarm>, EngineTables) {
         self.alarms.sort_by_key(|(_, spec)| spec.point);
         let mut engine = EngineTables::default();
-        for (at, (mut spec, absent)) in points.enumerate() {
-            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(absent.len()) };
-            engine.absent.extend_from_slice(absent);
+        for (at, draft) in points.iter().enumerate() {
+            let mut spec = draft.spec;
+            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(draft.absent.len()) };
+            engine.absent.extend_from_slice(&draft.absent);
             spec.window = self.windows.get(&at).map(|window| {
                 engine.windows.push(*window);
                 index(engine.windows.len() - 1)
@@ -239,6 +245,10 @@ impl Tables {
             let count = self.alarms[first..].iter().take_while(|(_, alarm)| alarm.point as usize == at).count();
             spec.alarms = Span { first: index(first), count: index(count) };
             engine.points.push(spec);
+        }
+        for (alarm, spec) in &mut self.alarms {
+            let at = spec.point as usize;
+            alarm.digest = points.get(at).map_or(0, |draft| digest(&draft.point, spec, self.windows.get(&at).copied()));
         }
         let (alarms, specs): (Vec<Alarm>, Vec<AlarmSpec>) = self.alarms.into_iter().unzip();
         engine.alarms = specs;
@@ -318,7 +328,7 @@ fn ms(duration: Duration) -> u32 {
 }
 
 /// Digest of what makes an alarm's condition: with another digest it is judged anew.
-pub(crate) fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
+fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
     let condition = match spec.condition {
         Condition::High { limit, deadband } => format!("high {limit} {deadband}"),
         Condition::Low { limit, deadband } => format!("low {limit} {deadband}"),

@@ -5,7 +5,7 @@
 use lapwing_engine::spec::PointSpec;
 use lapwing_protocol::{Decimal, Unit};
 
-use crate::config::compute::{Function, Takes};
+use crate::compute::{Function, Takes};
 use crate::config::items::derived::DerivedItem;
 use crate::config::mistake::Report;
 use crate::config::source::Located;
@@ -99,14 +99,15 @@ fn compute(item: &DerivedItem, points: &mut Points, report: &mut Report) -> Opti
             let Some((_, paths)) = item.from.iter().find(|(name, _)| *name == argument.name) else { continue };
             let wanted = match argument.takes {
                 Takes::Number { unit } | Takes::List { unit } => unit,
-                Takes::Word(_) => continue,
+                Takes::Word(_) | Takes::Pairs { .. } => continue,
             };
+            let in_list = matches!(argument.takes, Takes::List { .. });
             for path in paths {
                 let Some(at) = points.find(&path.value) else { continue };
                 let input = &points.drafts[at];
                 period = Some(period.map_or(input.point.scan_period, |period: std::time::Duration| period.min(input.point.scan_period)));
                 match conversion(input.unit, wanted) {
-                    Some((factor, offset)) => from.push(Input { argument: argument.name.to_string(), point: index(at), factor, offset }),
+                    Some((factor, offset)) => from.push(Input { argument: argument.name.to_string(), in_list, point: index(at), factor, offset }),
                     None => {
                         let wrong = unit_mistake(function, argument.name, wanted, path, input);
                         report.wrong(path.place, format!("{}.from.{}", item.label, argument.name), wrong);

@@ -101,7 +101,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     own::points(&mut links, &mut devices, &mut points);
     let mut tables = alarms::tables(parts, &points, report);
     own::alarms(&links, &devices, &points, &mut tables);
-    let (alarms, engine) = tables.finish(points.drafts.iter().map(|draft| (draft.spec, draft.absent.as_slice())));
+    let (alarms, engine) = tables.finish(&points.drafts);
     let settings = &parts.settings;
     Plan {
         module: settings.module.clone(),

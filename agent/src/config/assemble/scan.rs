@@ -4,7 +4,7 @@
 //! points then stand in the order of transactions and, within one, of the answer. Phases are staggered over all
 //! transactions of all links, so that no instant brings many at once. Never panics.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use lapwing_engine::spec::{PointSpec, Span};
 
@@ -28,11 +28,15 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
         let draft = |point: &PointItem| draft(point, item, index(device), timeout);
         let mut taken = Vec::new();
         let mut fresh: Vec<&PointItem> = Vec::new();
+        let mut seen: BTreeSet<&str> = BTreeSet::new();
         for point in map {
             let path = path(point, item);
+            if path.starts_with("agent/") {
+                report.wrong(point.path.place, format!("{}.path", point.label), Wrong::ReservedPath { path: path.clone() });
+            }
             match points.find(&path) {
                 Some(first) => taken.push((point, path, points.drafts[first].origin.clone())),
-                None if fresh.iter().any(|other| other.path.value == point.path.value) => {
+                None if !seen.insert(&point.path.value) => {
                     taken.push((point, path, format!("device `{}`", item.name.value)));
                 }
                 None => fresh.push(point),
@@ -126,7 +130,7 @@ fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &m
         let group = groups.number(point);
         match (&point.source, carrier) {
             (None, _) | (_, Carrier::Unknown) => {}
-            (Some(PointSource::Oid { oid, .. }), Carrier::Snmp) => {
+            (Some(PointSource::Oid { oid }), Carrier::Snmp) => {
                 variables.push(Variable { key, oid: oid.clone(), period: point.scan_period, group });
             }
             (Some(PointSource::Register { .. }), Carrier::Network | Carrier::Line { .. }) => {

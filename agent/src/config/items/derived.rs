@@ -4,13 +4,14 @@
 //! Never panics.
 
 use lapwing_protocol::Decimal;
+use toml::Spanned;
 use toml::de::DeValue;
 
-use crate::config::compute::{Function, Takes};
+use crate::compute::{Function, Takes};
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::reader::{Item, OneOrMany, Read, entries, found, nearest};
-use crate::config::source::{Located, Place};
+use crate::config::source::{Located, Origin, Place};
 use crate::config::steps::Steps;
 use crate::config::wrong::Wrong;
 use crate::plan::Constant;
@@ -20,7 +21,6 @@ use crate::plan::Constant;
 pub(crate) struct DerivedItem {
     pub(crate) path: Located<String>,
     pub(crate) label: String,
-    pub(crate) place: Place,
     /// `None` if a mistake in it was noted.
     pub(crate) function: Option<&'static Function>,
     /// Arguments that are points.
@@ -61,9 +61,9 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
     let valid = Steps { exponent, point: &name }.range(&mut item, report);
     let tag = item.take::<String>("tag", report).map(|tag| tag.value);
     let location = item.take::<String>("where", report).map(|place| place.value);
-    let (label, place) = (item.label.clone(), item.place);
+    let label = item.label.clone();
     item.close(report);
-    Some(DerivedItem { path: path.filter(|_| path_is_one)?, label, place, function, from, with, exponent, valid, tag, location })
+    Some(DerivedItem { path: path.filter(|_| path_is_one)?, label, function, from, with, exponent, valid, tag, location })
 }
 
 type Arguments = (Vec<(&'static str, Vec<Located<String>>)>, Vec<(&'static str, Constant)>);
@@ -98,7 +98,7 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
             if key == "from" {
                 let many = matches!(argument.takes, Takes::List { .. });
                 let points = match (&argument.takes, OneOrMany::read(value, origin)) {
-                    (Takes::Word(_), _) => Err(form(argument.name, "a word, in `with`")),
+                    (Takes::Word(_) | Takes::Pairs { .. }, _) => Err(form(argument.name, "a constant, in `with`")),
                     (_, Ok(OneOrMany(points))) if many || (points.len() == 1 && value.get_ref().as_str().is_some()) => Ok(points),
                     (_, Ok(_)) => Err(form(argument.name, "the path of one point")),
                     (_, Err(wrong)) => Err(wrong),
@@ -136,7 +136,19 @@ fn constant(takes: &Takes, name: &str, value: &DeValue<'_>, number: impl FnOnce(
         (Takes::Word(words), other) => Err(form(name, &format!("one of {}, not {}", words.join(", "), found(other)))),
         (Takes::Number { .. }, _) => number().map(|number| Constant::Number(number.to_f64())),
         (Takes::List { .. }, _) => Err(form(name, "a list of points, in `from`")),
+        (Takes::Pairs { units }, _) => pairs(value).ok_or_else(|| form(name, &format!("rows of two numbers ({units}), as [[4, 22], [8, 9.5]]"))),
     }
+}
+
+/// Rows of two numbers.
+fn pairs(value: &DeValue<'_>) -> Option<Constant> {
+    let number = |value: &Spanned<DeValue<'_>>| Decimal::read(value, Origin::Override).ok().map(Decimal::to_f64);
+    let row = |row: &Spanned<DeValue<'_>>| match row.get_ref().as_array()?.iter().collect::<Vec<_>>().as_slice() {
+        [first, second] => Some((number(first)?, number(second)?)),
+        _ => None,
+    };
+    let rows: Option<Vec<(f64, f64)>> = value.as_array()?.iter().map(row).collect();
+    rows.filter(|rows| !rows.is_empty()).map(Constant::Pairs)
 }
 
 fn form(argument: &str, takes: &str) -> Wrong {

@@ -56,7 +56,7 @@ pub(crate) enum PointSource {
         scale_from: Option<Located<String>>,
     },
     /// SNMP.
-    Oid { oid: Vec<u32>, place: Place },
+    Oid { oid: Vec<u32> },
 }
 
 /// Reads one point. It comes back if it has a path, even where other keys are wrong: alarms may name it.
@@ -209,7 +209,7 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
     let source = match (written.filter(|_| table.is_some()), variable) {
         (Some(register), _) => Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from }),
         (None, Some(text)) => match oid(&text.value) {
-            Ok(oid) => Some(PointSource::Oid { oid, place: text.place }),
+            Ok(oid) => Some(PointSource::Oid { oid }),
             Err(wrong) => {
                 report.wrong(text.place, item.key("oid"), wrong);
                 None
