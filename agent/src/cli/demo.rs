@@ -11,7 +11,8 @@ use std::thread::JoinHandle;
 
 use lapwing_protocol::Mode;
 use lapwing_simulator::runtime::{Options, Simulator};
-use lapwing_simulator::{FaultNote, Plant, Scenario};
+use lapwing_simulator::plant::{FaultNote, Plant};
+use lapwing_simulator::scenario::Scenario;
 
 use super::account::Account;
 use super::output::Output;
@@ -19,7 +20,6 @@ use super::run::{addresses, could_not, join, tell_all};
 use super::stop::Signals;
 use super::{DemoArgs, End, check, start_log};
 use crate::config;
-use crate::core::run::Told;
 use crate::core::{Door, Message};
 use crate::publish::broker::Broker;
 use crate::service::Service;
@@ -111,9 +111,9 @@ pub fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
 }
 
 /// Tells each fault as it is applied, and lets the core count from it.
-pub fn tell_faults(account: Account, notes: std::sync::mpsc::Receiver<FaultNote>, door: Option<Door>) -> JoinHandle<()> {
+pub fn tell_faults(account: Account, mut notes: tokio::sync::mpsc::Receiver<FaultNote>, door: Option<Door>) -> JoinHandle<()> {
     std::thread::spawn(move || {
-        for note in notes {
+        while let Some(note) = notes.blocking_recv() {
             if let Some(door) = &door {
                 door.hand_in(Message::Fault);
             }

@@ -3,7 +3,7 @@
 //! Prints where each link is reached, then each fault as it is applied. Same options as `demo`; nothing is published and
 //! nothing is kept. Never panics.
 
-use lapwing_simulator::Plant;
+use lapwing_simulator::plant::Plant;
 use lapwing_simulator::runtime::{Options, Simulator};
 
 use super::account::Account;

@@ -11,3 +11,4 @@ pub mod plant;
 pub mod runtime;
 pub mod scenario;
 pub mod serve;
+pub mod saltmarsh;
