@@ -12,8 +12,7 @@ use lapwing_simulator::bank::{Carrier, Reached};
 use lapwing_simulator::plant::Plant;
 use lapwing_simulator::runtime::{Options, Simulator};
 use lapwing_simulator::scenario::Scenario;
-use module::Client;
-use serde_json::json;
+use module::{Client, wait_until};
 
 #[test]
 fn every_device_of_the_module_answers() {
@@ -102,7 +101,7 @@ fn a_fault_is_told_when_it_happens_and_seen_on_the_wire() {
         took > Duration::from_millis(900) && took < Duration::from_secs(5),
         "{took:?}"
     );
-    let answer =
-        client.ask(json!({"call": "read_holding_registers", "unit": 1, "address": 0, "count": 1}));
-    assert!(answer.get("failed").is_some(), "{answer}");
+    wait_until("the link is cut", || {
+        client.holding(1, 0, 1).get("failed").is_some()
+    });
 }
