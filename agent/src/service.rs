@@ -12,13 +12,15 @@ use std::time::Duration;
 use lapwing_protocol::catalogue::{self, CataloguePoint};
 use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
 
+use tokio::sync::watch;
+
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
 use crate::plan::Plan;
-use crate::publish::{Publisher, Session};
+use crate::publish::{HandInError, Publisher, Session};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -36,6 +38,9 @@ pub enum StartError {
     /// Site or module is no topic segment.
     #[error(transparent)]
     Name(#[from] lapwing_protocol::NameError),
+    /// A packet of the session can never be published.
+    #[error(transparent)]
+    Packet(#[from] HandInError),
     /// The host gave no thread or event loop.
     #[error("the host gave no thread or event loop: {0}")]
     Host(#[from] std::io::Error),
@@ -47,6 +52,7 @@ pub struct Service {
     door: Door,
     core: JoinHandle<Result<Summary, CoreError>>,
     field: FieldHandle,
+    stop_field: watch::Sender<bool>,
     publisher: Publisher,
     writer: Writer,
     runtime: RuntimeThread,
@@ -78,7 +84,7 @@ impl Service {
         let to_core = door.clone();
         let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
             to_core.hand_in(Message::Broker(notice));
-        });
+        })?;
         for topic in gone {
             if let Err(error) = publisher.clear(topic) {
                 tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
@@ -95,8 +101,9 @@ impl Service {
         };
         let to_core = door.clone();
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
-        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver);
-        Ok(Self { door, core, field, publisher, writer, runtime })
+        let (stop_field, stop) = watch::channel(false);
+        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
+        Ok(Self { door, core, field, stop_field, publisher, writer, runtime })
     }
 
     /// The way into the core.
@@ -108,8 +115,10 @@ impl Service {
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, field, publisher, writer, runtime } = self;
-        field.stop();
+        let Self { door, core, mut field, stop_field, publisher, writer, runtime } = self;
+        // Links that have all ended listen no more.
+        let _ended = stop_field.send(true);
+        field.wait_ended();
         door.hand_in_surely(Message::Stop);
         let mut summary = match core.join() {
             Ok(Ok(summary)) => summary,
@@ -223,16 +232,16 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
     CataloguePoint {
         id,
         path: point.path.clone(),
-        quantity: Quantity::parse(&point.quantity).map_or_else(|| Word::new(&point.quantity).unwrap_or_default(), Word::from),
+        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
         unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or(point.unit.as_str(), Unit::text).to_owned(),
+        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,
         scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
         valid: point.valid.map(|(low, high)| [low, high]),
         device: device.map(|device| device.name.clone()),
         tag: point.tag.clone(),
         location: point.location.clone(),
-        states: lapwing_protocol::CataloguePage::states_from(&point.states),
+        states: CataloguePoint::states_from(&point.states),
     }
 }
 

@@ -329,15 +329,20 @@ impl<'a> Core<'a> {
 
     fn link_state(&mut self, now: Millis, link: u32, up: bool, why: String, _at: Instant) {
         let Some(about) = usize::try_from(link).ok().and_then(|l| self.plan.links.get(l)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
         let text = if up { format!("The link {} works.", about.name) } else { format!("The link {} has failed: {why}.", about.name) };
         let detail = LinkChange { link: about.name.clone(), up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Link(detail), None);
-        self.judge.own(now, about.state_point, i64::from(!up));
-        self.publish_readings(now);
+        self.set_own(now, about.state_point, up);
     }
 
     fn device_state(&mut self, now: Millis, device: u32, up: bool, why: String, _at: Instant) {
         let Some(about) = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
         let link = usize::try_from(about.link).ok().and_then(|l| self.plan.links.get(l)).map_or_else(String::new, |link| link.name.clone());
         let text = if up {
             format!("The device {} on the link {link} answers.", about.name)
@@ -346,7 +351,21 @@ impl<'a> Core<'a> {
         };
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
-        self.judge.own(now, about.state_point, i64::from(!up));
+        self.set_own(now, about.state_point, up);
+    }
+
+    /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
+    fn changed(&mut self, state_point: u32, up: bool) -> bool {
+        let reading = self.judge.reading(state_point);
+        if reading.status.is_bad() && up {
+            self.set_own(self.clock.now(), state_point, up);
+            return false;
+        }
+        reading.status.is_bad() || reading.value != i64::from(!up)
+    }
+
+    fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
+        self.judge.own(now, state_point, i64::from(!up));
         self.publish_readings(now);
     }
 
