@@ -64,9 +64,9 @@ impl Broker {
             "mosquitto",
             Command::new(program("mosquitto")).arg("-c").arg(self.home.join("mosquitto.conf")),
         );
-        process.err.wait("running broker", 0, Duration::from_secs(10), |line| {
-            line.text.contains("running").then_some(())
-        });
+        process
+            .err
+            .wait("running broker", 0, Duration::from_secs(10), |line| line.text.contains("running").then_some(()));
         self.process = Some(process);
     }
 

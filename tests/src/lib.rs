@@ -11,6 +11,8 @@ pub mod lines;
 pub mod modbus;
 pub mod place;
 pub mod process;
+pub mod proxy;
+pub mod readings;
 pub mod snmp;
 pub mod subscriber;
 pub mod testbay;

@@ -53,10 +53,12 @@ impl ModbusPeer {
         let units = units.iter().map(u8::to_string).collect::<Vec<_>>().join(",");
         let process = Process::start(
             "pymodbus server",
-            Command::new(python())
-                .arg(sources().join("peers/modbus_server.py"))
-                .args(options)
-                .args(["--units", &units, "--port", &port.to_string()]),
+            Command::new(python()).arg(sources().join("peers/modbus_server.py")).args(options).args([
+                "--units",
+                &units,
+                "--port",
+                &port.to_string(),
+            ]),
         );
         Self::ready(process, None)
     }

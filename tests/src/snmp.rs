@@ -46,9 +46,9 @@ impl SnmpPeer {
                     .env("MIBS", "")
                     .env("SNMP_PERSISTENT_DIR", home.join("persistent")),
             );
-            let up = process.out.find(0, Duration::from_secs(10), |line| {
-                line.text.contains("NET-SNMP version").then_some(())
-            });
+            let up = process
+                .out
+                .find(0, Duration::from_secs(10), |line| line.text.contains("NET-SNMP version").then_some(()));
             if up.is_some() {
                 return Self { home, port, _process: process };
             }

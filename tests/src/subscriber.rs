@@ -133,9 +133,7 @@ impl Subscriber {
     /// # Panics
     /// When none comes in time.
     pub fn alarm(&self, id: &str, to: &str, mark: usize, within: Duration) -> Message {
-        self.topic("event", mark, within, |event| {
-            event["kind"] == "alarm" && event["alarm"] == id && event["to"] == to
-        })
+        self.topic("event", mark, within, |event| event["kind"] == "alarm" && event["alarm"] == id && event["to"] == to)
     }
 
     /// Waits until it says that it has lost the broker.
