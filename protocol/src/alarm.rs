@@ -142,7 +142,15 @@ impl crate::fit::Shorten for AlarmRecord {
     fn shorten_rest(&mut self, longest: usize) {
         self.states.truncate(8);
         self.hidden_by.truncate(3);
-        for text in [&mut self.log, &mut self.site, &mut self.module, &mut self.alarm, &mut self.point, &mut self.unit, &mut self.text] {
+        for text in [
+            &mut self.log,
+            &mut self.site,
+            &mut self.module,
+            &mut self.alarm,
+            &mut self.point,
+            &mut self.unit,
+            &mut self.text,
+        ] {
             shorten(text, longest);
         }
         for text in [&mut self.tag, &mut self.location, &mut self.follows, &mut self.limit_unit] {

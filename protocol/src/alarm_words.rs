@@ -141,12 +141,8 @@ pub enum Mode {
 }
 
 impl Vocabulary for Priority {
-    const WORDS: &'static [(&'static str, Self)] = &[
-        ("critical", Self::Critical),
-        ("high", Self::High),
-        ("medium", Self::Medium),
-        ("low", Self::Low),
-    ];
+    const WORDS: &'static [(&'static str, Self)] =
+        &[("critical", Self::Critical), ("high", Self::High), ("medium", Self::Medium), ("low", Self::Low)];
 }
 
 impl Vocabulary for Impact {

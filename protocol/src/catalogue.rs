@@ -18,6 +18,11 @@ use crate::quantity::Quantity;
 use crate::text::{shorten, shorten_some};
 use crate::vocabulary::Word;
 
+/// Most states a point may name; the catalogue drops others.
+pub const STATES_MAX: usize = 128;
+/// Longest name of a state, bytes; the catalogue cuts longer ones. With every byte escaped, all names are 48 KiB.
+pub const STATE_NAME_MAX: usize = 64;
+
 /// One point of a module.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -95,12 +100,11 @@ impl CataloguePoint {
         shorten_some(&mut self.device, TEXT_MAX);
         shorten_some(&mut self.tag, TEXT_MAX);
         shorten_some(&mut self.location, TEXT_MAX);
-        // 256 names of 32 bytes, each byte escaped at worst, are 49 KiB.
-        while self.states.len() > 256 {
+        while self.states.len() > STATES_MAX {
             self.states.pop_last();
         }
         for name in self.states.values_mut() {
-            shorten(name, 32);
+            shorten(name, STATE_NAME_MAX);
         }
         self
     }
@@ -115,7 +119,11 @@ pub fn hash(points: &[CataloguePoint]) -> String {
     for point in in_order {
         digest.update(format!("{}\t{}\t{}\t{}\n", point.id, point.path, point.unit, point.exponent));
     }
-    digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect()
+    let mut text = String::new();
+    for byte in digest.finalize().iter().take(8) {
+        text += &format!("{byte:02x}");
+    }
+    text
 }
 
 /// The catalogue in pages that each fit a packet in the encoding it is published in; one empty page when there are no

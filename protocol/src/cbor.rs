@@ -253,17 +253,17 @@ fn write_head(out: &mut Vec<u8>, major: u8, argument: u64) {
     let bytes = argument.to_be_bytes();
     match argument {
         0..=23 => out.push(major | bytes[7]),
-        24..=0xFF => out.extend_from_slice(&[major | 24, bytes[7]]),
+        24..=0xFF => out.extend_from_slice(&[major | 0x18, bytes[7]]),
         0x100..=0xFFFF => {
-            out.push(major | 25);
+            out.push(major | 0x19);
             out.extend_from_slice(&bytes[6..]);
         }
         0x1_0000..=0xFFFF_FFFF => {
-            out.push(major | 26);
+            out.push(major | 0x1A);
             out.extend_from_slice(&bytes[4..]);
         }
         _ => {
-            out.push(major | 27);
+            out.push(major | 0x1B);
             out.extend_from_slice(&bytes);
         }
     }

@@ -129,10 +129,14 @@ pub enum FrameError {
 impl fmt::Display for FrameError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::CountMismatch { announced, values } => write!(f, "the runs announce {announced} readings, there are {values} values"),
+            Self::CountMismatch { announced, values } => {
+                write!(f, "the runs announce {announced} readings, there are {values} values")
+            }
             Self::EmptyRun { run } => write!(f, "run {run} has no readings"),
             Self::RunOutOfRange { run } => write!(f, "the point numbers or the moment of run {run} leave their range"),
-            Self::Position { position } => write!(f, "'bad' names place {position}, which is not there, named before or out of order"),
+            Self::Position { position } => {
+                write!(f, "'bad' names place {position}, which is not there, named before or out of order")
+            }
             Self::Unexplained { position } => write!(f, "value {position} is null without a bad status"),
             Self::BadValue { position } => write!(f, "value {position} has a bad status and is not null"),
         }

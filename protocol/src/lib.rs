@@ -3,13 +3,31 @@
 //! One serde definition of each message serves JSON, deterministic CBOR (RFC 8949 §4.2) and JSON Schema. The crate is
 //! `no_std`; without the `alloc` feature only the fixed vocabulary remains, which is what the engine needs on a
 //! microcontroller. It decides nothing and never reads a clock.
+//!
+//! A subscriber reads whatever a topic brings, in either encoding:
+//!
+//! ```
+//! # #[cfg(feature = "alloc")] {
+//! use lapwing_protocol::{Frame, Topic, Topics, decode};
+//!
+//! let (topic, payload) = ("lapwing/saltmarsh/m1/frame", br#"{"log":"a3f0","boot":1,"seq":7,"t":1764000005000,
+//!     "catalogue":"0123456789abcdef","runs":[[10,2,0]],"values":[214,null],"bad":[[1,2156658688]]}"#);
+//! if let Some((module, Topic::Frame)) = Topics::split(topic) {
+//!     let frame: Frame = decode(payload).expect("a frame");
+//!     for reading in frame.readings() {
+//!         println!("{} point {}: {:?}, {}", module.module(), reading.id, reading.value, reading.status.words());
+//!     }
+//!     assert_eq!(frame.readings().filter(|reading| reading.status.is_good()).count(), 1);
+//! }
+//! # }
+//! ```
 
 #![no_std]
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 #![deny(clippy::std_instead_of_core, clippy::std_instead_of_alloc)]
 
-#[cfg(feature = "alloc")]
+#[cfg(any(feature = "alloc", test))]
 extern crate alloc;
 
 pub mod alarm_words;
@@ -47,8 +65,10 @@ pub mod text;
 #[cfg(feature = "alloc")]
 pub mod topic;
 
-#[cfg(test)]
+#[cfg(all(test, feature = "alloc"))]
 mod samples;
+#[cfg(all(test, feature = "alloc"))]
+mod wire;
 
 pub use alarm_words::{ConditionKind, Hiding, Impact, Mode, Priority, ShownState};
 pub use decimal::{Decimal, DecimalError};
@@ -66,7 +86,8 @@ pub use catalogue::{CataloguePage, CataloguePoint};
 pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
 #[cfg(feature = "alloc")]
 pub use event::{
-    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction, StoreChange,
+    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction,
+    StoreChange,
 };
 #[cfg(feature = "alloc")]
 pub use event_last::EventLast;

@@ -50,7 +50,11 @@ impl fmt::Display for NameError {
             Self::Empty => f.write_str("is empty; give a name of a-z, 0-9, '-', '_' or '.'"),
             Self::TooLong { length, longest } => write!(f, "has {length} characters, at most {longest} are allowed"),
             Self::Character { found, position } if found.is_ascii_uppercase() => {
-                write!(f, "has '{found}' at position {position}; write it in lower case: '{}'", found.to_ascii_lowercase())
+                write!(
+                    f,
+                    "has '{found}' at position {position}; write it in lower case: '{}'",
+                    found.to_ascii_lowercase()
+                )
             }
             Self::Character { found, position } => {
                 write!(f, "has {found:?} at position {position}; only a-z, 0-9, '-', '_', '.' and '/' are allowed")
@@ -117,16 +121,22 @@ fn check(name: &str, longest: usize, slashes: bool) -> Result<(), NameError> {
 
 #[cfg(test)]
 mod tests {
-    extern crate std;
     use super::*;
-    use std::string::ToString;
+    use alloc::format;
+    use alloc::string::ToString;
 
     #[test]
     fn real_names_pass() {
-        for path in ["coil/water/supply/temperature", "rack/07/inlet/top/temperature", "busway/a2/l1/current", "a", "agent/v1.2_x"] {
+        for path in [
+            "coil/water/supply/temperature",
+            "rack/07/inlet/top/temperature",
+            "busway/a2/l1/current",
+            "a",
+            "agent/v1.2_x",
+        ] {
             assert_eq!(check_path(path), Ok(()), "{path}");
         }
-        assert_eq!(check_alarm_id(&std::format!("fault/point/{}", "p".repeat(PATH_MAX))), Ok(()));
+        assert_eq!(check_alarm_id(&format!("fault/point/{}", "p".repeat(PATH_MAX))), Ok(()));
         assert_eq!(check_segment("saltmarsh"), Ok(()));
     }
 
@@ -138,7 +148,7 @@ mod tests {
         assert_eq!(check_path("a/"), Err(NameError::EmptySegment { position: 2 }));
         assert_eq!(check_path("a/B"), Err(NameError::Character { found: 'B', position: 3 }));
         for found in ['+', '#', '$', ' ', '°', '\0', '\u{7f}'] {
-            assert_eq!(check_path(&std::format!("ab{found}")), Err(NameError::Character { found, position: 3 }));
+            assert_eq!(check_path(&format!("ab{found}")), Err(NameError::Character { found, position: 3 }));
         }
         assert_eq!(check_segment("a/b"), Err(NameError::Slash { position: 2 }));
         assert_eq!(check_path(&"a".repeat(101)), Err(NameError::TooLong { length: 101, longest: 100 }));

@@ -119,7 +119,9 @@ impl Quantity {
             | Self::Ratio
             | Self::State => 1_000,
             Self::Charge | Self::ChargeLevel | Self::Time | Self::Level | Self::Length | Self::Count => 5_000,
-            Self::RelativeHumidity | Self::HumidityRatio | Self::Concentration | Self::Density | Self::Enthalpy => 10_000,
+            Self::RelativeHumidity | Self::HumidityRatio | Self::Concentration | Self::Density | Self::Enthalpy => {
+                10_000
+            }
             Self::Energy | Self::Resistance | Self::Conductivity | Self::Acidity => 60_000,
         }
     }

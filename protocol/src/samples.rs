@@ -1,12 +1,14 @@
-//! Messages for tests: one of each kind, every key filled, and the strategies that make any other.
+//! Messages for tests: one of each kind, every key filled.
 
 use alloc::boxed::Box;
 use alloc::string::String;
 use alloc::vec;
 
-use crate::alarm::AlarmRecord;
-use crate::event::{AlarmChange, Detail, Event, LinkChange};
-use crate::{ConditionKind, Decimal, Hiding, Impact, Mode, Priority, SCHEMA, ShownState, Status};
+use crate::{
+    AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, ConditionKind, Decimal, Detail, Event, EventLast, Frame,
+    FrameBuilder, Hiding, Impact, LinkChange, Mode, PointValue, Presence, PresenceState, Priority, Quantity, SCHEMA,
+    ShownState, Status,
+};
 
 /// An alarm's event with every key.
 pub(crate) fn alarm_event() -> Event {
@@ -118,4 +120,66 @@ pub(crate) fn alarm_record() -> AlarmRecord {
         safety: String::from("Hot pipes."),
         respond_within_s: Some(180),
     }
+}
+
+/// The agent is there.
+pub(crate) fn presence() -> Presence {
+    Presence {
+        schema: SCHEMA,
+        state: PresenceState::Online.into(),
+        mode: Mode::Live.into(),
+        log: "a3f09c5e11d20b47".into(),
+        boot: 2,
+        version: "0.1.0".into(),
+        catalogue: "0123456789abcdef".into(),
+    }
+}
+
+/// A good reading of one point.
+pub(crate) fn point_value() -> PointValue {
+    PointValue {
+        t: 1_764_000_005_123,
+        value: Some(Decimal::new(214, -1)),
+        unit: "Cel".into(),
+        quality: Status::GOOD,
+        mode: Mode::Simulated.into(),
+    }
+}
+
+/// The number of the last event.
+pub(crate) fn event_last() -> EventLast {
+    EventLast { log: "a3f09c5e11d20b47".into(), seq: 4711, t: 1_764_000_005_123 }
+}
+
+/// A page with a point that has every key.
+pub(crate) fn catalogue_page() -> CataloguePage {
+    CataloguePage {
+        schema: SCHEMA,
+        hash: "0123456789abcdef".into(),
+        page: 1,
+        pages: 2,
+        points: vec![CataloguePoint {
+            id: 17,
+            path: "door/north".into(),
+            quantity: Quantity::State.into(),
+            unit: "1".into(),
+            unit_text: String::new(),
+            exponent: 0,
+            scan_period_ms: 1000,
+            valid: Some([Decimal::new(0, 0), Decimal::new(15, -1)]),
+            device: Some("contacts".into()),
+            tag: Some("ZS-7".into()),
+            location: Some("north end".into()),
+            states: CataloguePoint::states_from(&[(0, "closed".into()), (1, "open".into())]),
+        }],
+    }
+}
+
+/// Two runs, a bad and an uncertain reading, sent again.
+pub(crate) fn frame() -> Frame {
+    let mut builder = FrameBuilder::new("a3f09c5e11d20b47", 2, "0123456789abcdef", 99);
+    builder.push(10, 1_764_000_005_000, Some(214), Status::GOOD);
+    builder.push(11, 1_764_000_005_000, None, Status::BAD_SENSOR_FAILURE);
+    builder.push(20, 1_764_000_005_040, Some(-70_000), Status::UNCERTAIN_SUB_NORMAL);
+    builder.finish().remove(0).with_late(true)
 }

@@ -36,9 +36,14 @@ mod tests {
 
     #[test]
     fn cuts_at_characters() {
-        for (text, longest, expected) in
-            [("abcdef", 6, "abcdef"), ("abcdef", 5, "ab…"), ("°°°°", 6, "°…"), ("abcdef", 3, "…"), ("abcdef", 2, ""), ("ab cdefg", 6, "ab…")]
-        {
+        for (text, longest, expected) in [
+            ("abcdef", 6, "abcdef"),
+            ("abcdef", 5, "ab…"),
+            ("°°°°", 6, "°…"),
+            ("abcdef", 3, "…"),
+            ("abcdef", 2, ""),
+            ("ab cdefg", 6, "ab…"),
+        ] {
             let mut cut = String::from(text);
             shorten(&mut cut, longest);
             assert_eq!(cut, expected);

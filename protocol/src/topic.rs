@@ -242,7 +242,10 @@ mod tests {
         let topics = saltmarsh();
         for (topic, expected) in [
             (Topic::Presence, "lapwing/saltmarsh/m1/presence"),
-            (Topic::Catalogue { hash: "0123456789abcdef", page: 2 }, "lapwing/saltmarsh/m1/catalogue/0123456789abcdef/2"),
+            (
+                Topic::Catalogue { hash: "0123456789abcdef", page: 2 },
+                "lapwing/saltmarsh/m1/catalogue/0123456789abcdef/2",
+            ),
             (Topic::Frame, "lapwing/saltmarsh/m1/frame"),
             (Topic::Point("coil/water/flow"), "lapwing/saltmarsh/m1/point/coil/water/flow"),
             (Topic::Alarm("fault/link/plant"), "lapwing/saltmarsh/m1/alarm/fault/link/plant"),

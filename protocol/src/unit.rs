@@ -2,10 +2,10 @@
 //!
 //! The table holds the units a module's devices use; a code that is not in it is unknown. Conversion is `value × factor +
 //! offset` to the SI unit of the dimension, in f64; the caller quantises. Definitions: The Unified Code for Units of
-//! Measure, version 2.1; the pound-force per square inch, inch of water and gallon carry UCUM's numbers (from memory,
-//! checked against the definitions in the tests). UCUM has no var: `V.A{reactive}` is its apparent-power unit with an
-//! annotation, kept apart here as its own dimension. UCUM's special unit `Cel` may not be combined, so a rate is `K/min`.
-//! Never panics.
+//! Measure, version 2.1 (from memory; an independent UCUM converter agrees with every factor but those of mercury and
+//! water columns, where it uses other reference densities than UCUM). UCUM has no var: `V.A{reactive}` is its
+//! apparent-power unit with an annotation, kept apart here as its own dimension. UCUM's special unit `Cel` may not be
+//! combined, so a rate is `K/min`. Never panics.
 
 use core::fmt;
 
@@ -82,7 +82,9 @@ pub enum UnitError {
 impl fmt::Display for UnitError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Incompatible => f.write_str("the two units measure different things; give a unit of the same quantity"),
+            Self::Incompatible => {
+                f.write_str("the two units measure different things; give a unit of the same quantity")
+            }
             Self::Number(error) => write!(f, "the converted number is {error}"),
         }
     }
@@ -180,13 +182,13 @@ use Dimension as D;
 
 /// ITS-90: 0 °C is 273.15 K.
 const ICE_POINT_K: f64 = 273.15;
-/// UCUM [psi]: 4.4482216152605 N over (0.0254 m)².
+/// UCUM `[psi]`: 4.4482216152605 N over (0.0254 m)².
 const PSI_PA: f64 = 6_894.757_293_168_361;
-/// UCUM m[H2O]: 9.80665 kPa.
+/// UCUM `m[H2O]`: 9.80665 kPa.
 const METRE_OF_WATER_PA: f64 = 9_806.65;
-/// UCUM m[Hg]: 133.3220 kPa.
+/// UCUM `m[Hg]`: 133.3220 kPa.
 const METRE_OF_MERCURY_PA: f64 = 133_322.0;
-/// UCUM [gal_us]: 231 cubic inches.
+/// UCUM `[gal_us]`: 231 cubic inches.
 const GALLON_M3: f64 = 0.003_785_411_784;
 /// Cubic foot: (0.3048 m)³.
 const CUBIC_FOOT_M3: f64 = 0.028_316_846_592;

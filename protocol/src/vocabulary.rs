@@ -24,6 +24,8 @@ pub trait Vocabulary: Copy + PartialEq + 'static {
 
 #[cfg(feature = "alloc")]
 pub use open::Word;
+#[cfg(feature = "alloc")]
+pub(crate) use open::is_word;
 
 #[cfg(feature = "alloc")]
 mod open {
@@ -33,6 +35,15 @@ mod open {
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
     use super::Vocabulary;
+
+    /// Longest word a reader keeps.
+    const WORD_MAX: usize = 64;
+
+    /// Whether a text can be a word of a later version: short and printable, so that writing it again always fits.
+    pub(crate) fn is_word(text: &str) -> bool {
+        (1..=WORD_MAX).contains(&text.len())
+            && text.bytes().all(|byte| byte.is_ascii_graphic() && !matches!(byte, b'"' | b'\\'))
+    }
 
     /// A word of a vocabulary, or one that this version does not know.
     #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -62,10 +73,13 @@ mod open {
             }
         }
 
-        /// From a word on the wire.
+        /// From a word on the wire; `None` when the text is no word (`is_word`).
         #[must_use]
-        pub fn new(word: &str) -> Self {
-            T::from_word(word).map_or_else(|| Self::Unknown(word.into()), Self::Known)
+        pub fn new(word: &str) -> Option<Self> {
+            match T::from_word(word) {
+                Some(value) => Some(Self::Known(value)),
+                None => is_word(word).then(|| Self::Unknown(word.into())),
+            }
         }
     }
 
@@ -105,10 +119,10 @@ mod open {
             impl<T: Vocabulary> serde::de::Visitor<'_> for Text<T> {
                 type Value = Word<T>;
                 fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                    f.write_str("a word")
+                    f.write_str("a word of at most 64 printable ASCII characters")
                 }
                 fn visit_str<E: serde::de::Error>(self, word: &str) -> Result<Word<T>, E> {
-                    Ok(Word::new(word))
+                    Word::new(word).ok_or_else(|| E::invalid_value(serde::de::Unexpected::Str(word), &self))
                 }
             }
             deserializer.deserialize_str(Text(core::marker::PhantomData))
@@ -126,5 +140,29 @@ mod open {
         fn json_schema(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
             T::json_schema(generator)
         }
+    }
+}
+
+#[cfg(all(test, feature = "alloc"))]
+mod tests {
+    use super::*;
+    use crate::alarm_words::Mode;
+
+    #[test]
+    fn unknown_words_are_kept_as_they_are() {
+        let word: Word<Mode> = serde_json::from_str("\"rehearsal\"").expect("a word");
+        assert_eq!((word.known(), word.as_str()), (None, "rehearsal"));
+        assert_eq!(serde_json::to_string(&word).expect("serialises"), "\"rehearsal\"");
+        assert_eq!(Word::new("live"), Some(Word::Known(Mode::Live)));
+        assert_eq!(Word::Known(Mode::Test), Mode::Test);
+    }
+
+    #[test]
+    fn texts_are_no_words() {
+        for text in ["", "two words", "tab\t", "\u{1}", "größe", "a\"b", "a\\b", &"x".repeat(65)] {
+            assert_eq!(Word::<Mode>::new(text), None, "{text:?}");
+        }
+        assert!(serde_json::from_str::<Word<Mode>>("7").is_err());
+        assert!(serde_json::from_str::<Word<Mode>>("\"\"").is_err());
     }
 }

@@ -10,7 +10,7 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{Event, Mode, SCHEMA, Word};
 
 use crate::core::clock::rfc3339;
-use crate::store::{Commit, EventRow, SavedAlarm, SubmitError, Writer};
+use crate::store::{Commit, EventRow, SavedAlarm, StoreError, SubmitError, Writer};
 
 /// What every event of this run says at its head.
 #[derive(Clone, Debug)]
@@ -79,10 +79,28 @@ impl Ledger {
         &self.writer
     }
 
-    /// Goes on in another log; its first event has number 1. Only before anything was numbered in this run.
-    pub fn move_to(&mut self, log: String) {
-        self.head.log = log;
+    /// Goes on in a new log, because numbers after `restored_from` of this one were given before by a lost store. What this
+    /// run has numbered so far has not left yet: it is numbered anew, in order, with its announcements.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written.
+    pub fn move_to_new_log(&mut self, restored_from: u64) -> Result<(), StoreError> {
+        self.close();
+        let old = self.head.log.clone();
+        let events = self.writer.call(move |store| store.events_after(restored_from, u32::MAX))??;
+        let unsent = self.writer.call(|store| store.unsent(0, u32::MAX))??;
+        let doubtful: Vec<_> = unsent.into_iter().filter(|row| *row.log == *old && row.seq > restored_from).collect();
+        self.head.log = self.writer.new_log()?;
+        self.writer.acknowledged(&doubtful.iter().map(|row| row.id).collect::<Vec<_>>());
         self.last_seq = 0;
+        for stored in events {
+            let Ok(event) = serde_json::from_slice::<Event>(&stored.payload) else { continue };
+            let announced = doubtful.iter().find(|row| row.seq == stored.seq && row.announce.is_some());
+            let announce = announced.and_then(|row| Some((row.announce.clone()?, String::from_utf8_lossy(&row.payload).into_owned())));
+            self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
+        }
+        self.close();
+        Ok(())
     }
 
     /// Numbers an event. `announce` is a topic below the base and its sentence.

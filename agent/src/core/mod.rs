@@ -18,6 +18,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, SyncSender};
 
 use crate::field::FieldMessage;
+use crate::publish::Notice;
 
 /// Messages that wait for the core. At 800 points a second and one message a transaction this is minutes; when it is
 /// full a reading is dropped and counted, the point grows out of date and says so.
@@ -28,10 +29,10 @@ const QUEUE: usize = 8192;
 pub enum Message {
     /// From the links.
     Field(FieldMessage),
-    /// What the broker kept as our last event, at first contact; `None` if it kept nothing or was not reached in time.
-    FirstContact(Option<Vec<u8>>),
-    /// Something became durable or failed to: look at the writer's state.
-    Store,
+    /// From the publisher.
+    Broker(Notice),
+    /// The simulator has applied a fault: times to announcement count from now.
+    Fault,
     /// End in order.
     Stop,
 }

@@ -4,9 +4,9 @@
 //! exponent with the unit people see (`21.6 °C`). Times in: milliseconds of the monotonic clock, turned to wall time by
 //! the caller's function. Never panics.
 
-use lapwing_engine::engine::{Cause, Transition};
 use lapwing_engine::spec::{AlarmSpec, Condition, Millis};
-use lapwing_protocol::{AlarmChange, AlarmRecord, ConditionKind, Decimal, Hiding, Priority, ShownState, Unit, Word};
+use lapwing_engine::{Cause, Hidden, Process, Transition};
+use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, ShownState, Unit, Word};
 
 use crate::plan::{Alarm, Plan, Point};
 
@@ -86,6 +86,8 @@ pub struct Circumstance<'a> {
     pub by: Option<&'a str>,
     /// Why, when it was not the value.
     pub reason: Option<&'a str>,
+    /// When its shelf ends, if it has one.
+    pub until: Option<Millis>,
 }
 
 /// The event's own part.
@@ -100,14 +102,14 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         from: Word::from(t.from),
         to: Word::from(t.to),
         active: t.active,
-        acknowledged: acknowledged(t),
-        hidden_by: hidden_by(t),
+        acknowledged: acknowledged(t.process_to),
+        hidden_by: hidden_by(t.hidden),
         priority: Word::from(alarm.priority),
         impact: Word::from(alarm.impact),
         point: point.path.clone(),
         tag: point.tag.clone(),
         location: point.location.clone(),
-        value: t.value.map(|v| subject.value(v)),
+        value: (!t.status.is_bad()).then(|| subject.value(t.value)),
         limit: alarm.limit,
         unit: point.unit.clone(),
         limit_unit: alarm.limit_unit.clone(),
@@ -127,19 +129,20 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         respond_within_s: seconds(alarm.respond_within),
         by: with.by.map(str::to_owned),
         reason: with.reason.map(str::to_owned),
-        until: t.shelf_until.map(with.wall),
+        until: with.until.map(with.wall),
     }
 }
 
 /// The sentence of the event: what happened, said so that a person can act.
 #[must_use]
 pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
-    let sentence = || subject.sentence(t.value, t.status);
+    let value = (!t.status.is_bad()).then_some(t.value);
+    let sentence = || subject.sentence(value, t.status);
     let title = || title(subject);
     let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
     match t.cause {
-        Cause::Raised | Cause::ReAlarm => sentence(),
-        Cause::Cleared => match t.value {
+        Cause::Raised | Cause::ReAlarmed => sentence(),
+        Cause::Cleared => match value {
             Some(value) => format!("Cleared: {} ({} is now {}).", title(), subject.point.path, subject.spoken(value)),
             None => format!("Cleared: {}.", title()),
         },
@@ -148,8 +151,8 @@ pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
         Cause::Shelved => format!("Shelved{whom}: {}.", title()),
         Cause::Unshelved => format!("Taken off the shelf{whom}: {}.", title()),
         Cause::ShelfEnded => format!("The shelf has ended: {}.", title()),
-        Cause::Suppressed => format!("Suppressed by design: {}.", title()),
-        Cause::Released => format!("No longer suppressed: {}.", title()),
+        Cause::Suppressed { .. } => format!("Suppressed by design: {}.", title()),
+        Cause::Released { .. } => format!("No longer suppressed: {}.", title()),
         Cause::SuppressionEnded => format!("The time limit of its suppression is over: {}.", title()),
         Cause::RemovedFromService => format!("Removed from service{whom}: {}.", title()),
         Cause::ReturnedToService => format!("Returned to service{whom}: {}.", title()),
@@ -281,21 +284,24 @@ pub struct Standing<'a> {
     pub text: String,
 }
 
-/// What hides a transition's alarm, strongest first.
+/// What hides an alarm, strongest first.
 #[must_use]
-pub fn hidden_by(t: &Transition) -> Vec<Word<Hiding>> {
+pub fn hidden_by(hidden: Hidden) -> Vec<Word<Hiding>> {
     let flags = [
-        (t.hidden.out_of_service, Hiding::OutOfService),
-        (t.hidden.suppressed, Hiding::Suppressed),
-        (t.hidden.shelved, Hiding::Shelved),
+        (hidden.out_of_service, Hiding::OutOfService),
+        (hidden.suppressed, Hiding::Suppressed),
+        (hidden.shelved, Hiding::Shelved),
     ];
     flags.into_iter().filter(|(set, _)| *set).map(|(_, word)| Word::from(word)).collect()
 }
 
-/// Whether a person has acknowledged the present occurrence.
+/// Whether a person has acknowledged the present occurrence; there is nothing to acknowledge in normal.
 #[must_use]
-pub fn acknowledged(t: &Transition) -> bool {
-    t.process_to.acknowledged()
+pub const fn acknowledged(process: Process) -> bool {
+    match process {
+        Process::Normal | Process::Acknowledged | Process::LatchedAcknowledged => true,
+        Process::Unacknowledged | Process::ReturnedUnacknowledged | Process::LatchedUnacknowledged => false,
+    }
 }
 
 fn seconds(duration: Option<std::time::Duration>) -> Option<u32> {
@@ -306,22 +312,4 @@ fn seconds(duration: Option<std::time::Duration>) -> Option<u32> {
 fn finished(text: &str) -> String {
     let text = text.trim();
     if text.is_empty() || text.ends_with(['.', '!', '?', '…']) { text.to_owned() } else { format!("{text}.") }
-}
-
-/// Whether a condition has a limit to name.
-#[must_use]
-pub const fn has_limit(kind: ConditionKind) -> bool {
-    match kind {
-        ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall => true,
-        ConditionKind::State | ConditionKind::BadMeasurement => false,
-    }
-}
-
-/// Whether a priority is worth a person's immediate attention.
-#[must_use]
-pub const fn urgent(priority: Priority) -> bool {
-    match priority {
-        Priority::Critical | Priority::High => true,
-        Priority::Medium | Priority::Low => false,
-    }
 }

@@ -13,7 +13,7 @@ use crate::alarm_words::{ConditionKind, Hiding, Impact, Priority, ShownState};
 use crate::decimal::Decimal;
 use crate::status::Status;
 use crate::text::{shorten, shorten_some};
-use crate::vocabulary::Word;
+use crate::vocabulary::{Word, is_word};
 
 /// `kind` and what belongs to it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -65,6 +65,11 @@ fn unknown_kind<'de, D: Deserializer<'de>>(deserializer: D) -> Result<String, D:
     let kind = String::deserialize(deserializer)?;
     if KINDS.contains(&kind.as_str()) {
         return Err(serde::de::Error::custom("an event of a known kind lacks keys of that kind or has wrong ones"));
+    }
+    if !is_word(&kind) {
+        return Err(serde::de::Error::custom(
+            "the kind of an event is a word of at most 64 printable ASCII characters",
+        ));
     }
     Ok(kind)
 }
@@ -296,7 +301,8 @@ impl Detail {
     pub(super) fn shorten_texts(&mut self, longest: usize) {
         match self {
             Self::Alarm(change) => {
-                for text in [&mut change.consequence, &mut change.response, &mut change.first_check, &mut change.safety] {
+                for text in [&mut change.consequence, &mut change.response, &mut change.first_check, &mut change.safety]
+                {
                     shorten(text, longest);
                 }
             }
@@ -355,8 +361,7 @@ impl Detail {
                 shorten(&mut change.hash, longest);
                 shorten_some(&mut change.catalogue, longest);
             }
-            Self::Other(other) => shorten(&mut other.kind, longest),
-            Self::Clock(_) => {}
+            Self::Clock(_) | Self::Other(_) => {}
         }
     }
 }

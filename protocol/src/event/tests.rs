@@ -1,3 +1,5 @@
+//! Tests of events: keys as in the contract, kinds and words of later versions, fitting a packet.
+
 use super::*;
 use crate::encoding::{Encoding, decode};
 use crate::samples;
@@ -74,4 +76,89 @@ fn unknown_words_and_keys_survive() {
     assert_eq!(event.alarm().expect("an alarm").condition.as_str(), "discrepancy");
     assert_eq!(event.alarm().expect("an alarm").condition.known(), None);
     assert_eq!(serde_json::to_value(&event).expect("serialises")["mode"], "rehearsal");
+}
+
+#[test]
+fn long_texts_are_cut_and_nothing_else() {
+    let mut event = samples::alarm_event();
+    let Detail::Alarm(change) = &mut event.detail else { unreachable!("made as an alarm") };
+    change.consequence = "Inlets pass 27 °C. ".repeat(400);
+    change.safety = "Hot. ".repeat(400);
+    let bytes = event.to_bytes();
+    assert!(bytes.len() <= EVENT_MAX && bytes.len() > EVENT_MAX / 2, "{}", bytes.len());
+    let mut read: Event = decode(&bytes).expect("reads");
+    let Detail::Alarm(cut) = &mut read.detail else { unreachable!("made as an alarm") };
+    assert!(cut.consequence.ends_with('…') && cut.safety.ends_with('…'));
+    let Detail::Alarm(change) = &event.detail else { unreachable!("made as an alarm") };
+    cut.consequence.clone_from(&change.consequence);
+    cut.safety.clone_from(&change.safety);
+    assert_eq!(read, event);
+}
+
+#[test]
+fn nothing_is_too_long_to_write() {
+    let long = "\u{1}".repeat(70_000);
+    let some = Some(long.clone());
+    let mut alarm = samples::alarm_event();
+    let Detail::Alarm(change) = &mut alarm.detail else { unreachable!("made as an alarm") };
+    for text in [
+        &mut change.alarm,
+        &mut change.point,
+        &mut change.unit,
+        &mut change.consequence,
+        &mut change.response,
+        &mut change.first_check,
+        &mut change.safety,
+    ] {
+        text.clone_from(&long);
+    }
+    for text in [
+        &mut change.tag,
+        &mut change.location,
+        &mut change.limit_unit,
+        &mut change.left_to,
+        &mut change.follows,
+        &mut change.by,
+        &mut change.reason,
+    ] {
+        text.clone_from(&some);
+    }
+    change.hidden_by = alloc::vec![Word::Unknown("w".repeat(64)); 70];
+    let other: Detail = serde_json::from_value(serde_json::json!({ "kind": "k".repeat(64) })).expect("an unknown kind");
+    let operator = OperatorAction {
+        action: long.clone(),
+        by: long.clone(),
+        alarm: some.clone(),
+        point: some.clone(),
+        reason: some.clone(),
+        until: Some(i64::MIN),
+        refused: some.clone(),
+    };
+    let details = [
+        alarm.detail,
+        Detail::Operator(operator),
+        Detail::Link(LinkChange { link: long.clone(), up: true, reason: some.clone() }),
+        Detail::Device(DeviceChange { device: long.clone(), link: long.clone(), up: true, reason: some.clone() }),
+        Detail::Agent(AgentChange { change: long.clone(), version: some.clone(), reason: some.clone() }),
+        Detail::Clock(ClockChange { step_ms: Some(i64::MIN), synced: false }),
+        Detail::Store(StoreChange { change: long.clone(), log_before: some.clone(), reason: some.clone() }),
+        Detail::Config(ConfigChange {
+            accepted: false,
+            hash: long.clone(),
+            catalogue: some.clone(),
+            reason: some.clone(),
+        }),
+        other,
+    ];
+    for detail in details {
+        let mut event = samples::event(detail);
+        for text in [&mut event.log, &mut event.time, &mut event.site, &mut event.module, &mut event.text] {
+            text.clone_from(&long);
+        }
+        event.mode = Word::Unknown("m".repeat(64));
+        let bytes = event.to_bytes();
+        assert!(bytes.len() <= EVENT_MAX, "{}: {} bytes", event.kind().get(..8).unwrap_or("?"), bytes.len());
+        let read: Event = decode(&bytes).expect("still an event");
+        assert_eq!((read.seq, read.t), (event.seq, event.t));
+    }
 }

@@ -77,13 +77,19 @@ impl FrameBuilder {
         self.frame.values.push(value);
     }
 
+    /// The frames so far, none of them empty; the builder goes on with the next number.
+    #[must_use]
+    pub fn take(&mut self) -> Vec<Frame> {
+        if !self.frame.is_empty() {
+            self.split();
+        }
+        core::mem::take(&mut self.full)
+    }
+
     /// The frames, none of them empty; the next builder starts at `seq` plus their number.
     #[must_use]
     pub fn finish(mut self) -> Vec<Frame> {
-        if !self.frame.is_empty() {
-            self.full.push(self.frame);
-        }
-        self.full
+        self.take()
     }
 
     fn split(&mut self) {
@@ -103,7 +109,11 @@ impl FrameBuilder {
             _ => digits(u64::from(id)) + 1 + signed(i64::from(dt)) + 5,
         };
         let value = value.map_or(4, signed) + 1;
-        let bad = if status == Status::GOOD { 0 } else { digits(self.frame.values.len() as u64) + digits(u64::from(status.number())) + 4 };
+        let bad = if status == Status::GOOD {
+            0
+        } else {
+            digits(self.frame.values.len() as u64) + digits(u64::from(status.number())) + 4
+        };
         run + value + bad
     }
 }
