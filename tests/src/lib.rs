@@ -13,6 +13,7 @@ pub mod place;
 pub mod process;
 pub mod proxy;
 pub mod readings;
+pub mod saltmarsh;
 pub mod snmp;
 pub mod subscriber;
 pub mod testbay;
