@@ -389,3 +389,11 @@ pub struct Alarm {
     /// Digest of its condition: a changed one is judged anew.
     pub digest: u64,
 }
+
+/// A stretch of one of the plan's tables; empty where the table does not have it.
+#[must_use]
+pub fn stretch<T>(table: &[T], span: Span) -> &[T] {
+    let first = usize::try_from(span.first).unwrap_or(usize::MAX);
+    let count = usize::try_from(span.count).unwrap_or(usize::MAX);
+    table.get(first..first.saturating_add(count)).unwrap_or(&[])
+}

@@ -55,9 +55,6 @@ pub enum CoreError {
     /// The plan's tables do not fit the engine.
     #[error("the plan does not fit the engine: {0}; please report this")]
     Setup(#[from] SetupError),
-    /// Site or module is no topic segment.
-    #[error("{0}")]
-    Topics(#[from] lapwing_protocol::NameError),
 }
 
 /// Everything the loop is given.
@@ -104,8 +101,7 @@ pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
     let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
     let mut windows = vec![Window::default(); plan.engine.windows.len()];
     let engine = Engine::new(plan.engine.tables(), &mut points, &mut alarms, &mut windows)?;
-    let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
-    Core::new(inputs, Judge::new(plan, engine), topics).run()
+    Ok(Core::new(inputs, Judge::new(plan, engine)).run())
 }
 
 struct Core<'a> {
@@ -115,7 +111,6 @@ struct Core<'a> {
     ledger: Ledger,
     frames: Frames,
     singles: Singles,
-    topics: Topics,
     kept: Vec<Kept>,
     clock: Clock,
     figures: Figures,
@@ -134,7 +129,7 @@ struct Core<'a> {
 }
 
 impl<'a> Core<'a> {
-    fn new(inputs: Inputs<'a>, judge: Judge<'a>, topics: Topics) -> Self {
+    fn new(inputs: Inputs<'a>, judge: Judge<'a>) -> Self {
         let plan = inputs.plan;
         let head = Head {
             log: inputs.opened.log.clone(),
@@ -151,7 +146,6 @@ impl<'a> Core<'a> {
             frames: Frames::new(&head.log, head.boot, inputs.catalogue),
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
-            topics,
             kept: vec![Kept::default(); plan.alarms.len()],
             clock: Clock::start(),
             figures: Figures::default(),
@@ -170,7 +164,7 @@ impl<'a> Core<'a> {
         }
     }
 
-    fn run(mut self) -> Result<Summary, CoreError> {
+    fn run(mut self) -> Summary {
         let early = self.first_contact();
         self.begin();
         for message in early {
@@ -190,7 +184,7 @@ impl<'a> Core<'a> {
             }
             self.due();
         }
-        Ok(self.end())
+        self.end()
     }
 
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -335,15 +329,20 @@ impl<'a> Core<'a> {
 
     fn link_state(&mut self, now: Millis, link: u32, up: bool, why: String, _at: Instant) {
         let Some(about) = usize::try_from(link).ok().and_then(|l| self.plan.links.get(l)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
         let text = if up { format!("The link {} works.", about.name) } else { format!("The link {} has failed: {why}.", about.name) };
         let detail = LinkChange { link: about.name.clone(), up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Link(detail), None);
-        self.judge.own(now, about.state_point, i64::from(!up));
-        self.publish_readings(now);
+        self.set_own(now, about.state_point, up);
     }
 
     fn device_state(&mut self, now: Millis, device: u32, up: bool, why: String, _at: Instant) {
         let Some(about) = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
         let link = usize::try_from(about.link).ok().and_then(|l| self.plan.links.get(l)).map_or_else(String::new, |link| link.name.clone());
         let text = if up {
             format!("The device {} on the link {link} answers.", about.name)
@@ -352,7 +351,21 @@ impl<'a> Core<'a> {
         };
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
-        self.judge.own(now, about.state_point, i64::from(!up));
+        self.set_own(now, about.state_point, up);
+    }
+
+    /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
+    fn changed(&mut self, state_point: u32, up: bool) -> bool {
+        let reading = self.judge.reading(state_point);
+        if reading.status.is_bad() && up {
+            self.set_own(self.clock.now(), state_point, up);
+            return false;
+        }
+        reading.status.is_bad() || reading.value != i64::from(!up)
+    }
+
+    fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
+        self.judge.own(now, state_point, i64::from(!up));
         self.publish_readings(now);
     }
 
@@ -390,7 +403,7 @@ impl<'a> Core<'a> {
                 && let Some(said) = point_value(self.plan, index, t, value, reading.status, self.plan.module.mode)
                 && let Ok(payload) = serde_json::to_vec(&said)
             {
-                refused(self.publisher.point(self.topics.point_below(&self.plan.points[index].path), payload));
+                refused(self.publisher.point(format!("point/{}", self.plan.points[index].path), payload));
             }
         }
     }
