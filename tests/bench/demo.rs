@@ -20,7 +20,7 @@ const SETTLE: Duration = Duration::from_secs(10);
 const MEASURE: Duration = Duration::from_secs(60);
 
 /// Measures and reports.
-pub fn run() {
+pub(crate) fn run() {
     let home = TempDir::new("bench-demo");
     let broker = Broker::start();
     let simulator = Agent::simulate(&["--scenario", "calm"]);

@@ -22,7 +22,7 @@ const TREND_EVERY: u32 = 4;
 const OVER_MS: u32 = 30_000;
 
 /// Measures and reports.
-pub fn run() {
+pub(crate) fn run() {
     measure(10_000, "judging_10k", 15.0);
     measure(200_000, "judging_200k", 25.0);
 }

@@ -24,7 +24,7 @@ const MAP: &str = "schema = 1\n\n[[point]]\npath = \"water/flow\"\nquantity = \"
                    register = \"holding:0\"\nas = \"u16\"\nscale = 0.1\nscan_period = \"50ms\"\n";
 
 /// Measures and reports.
-pub fn run() {
+pub(crate) fn run() {
     let home = TempDir::new("bench-latency");
     let broker = Broker::start();
     let server = Server::start();

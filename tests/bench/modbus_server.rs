@@ -20,14 +20,14 @@ struct Inside {
 
 /// A running server.
 #[derive(Clone, Debug)]
-pub struct Server {
+pub(crate) struct Server {
     inside: Arc<Mutex<Inside>>,
     address: String,
 }
 
 impl Server {
     /// Starts one on a free port.
-    pub fn start() -> Self {
+    pub(crate) fn start() -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").expect("loopback has a free port");
         let address = listener.local_addr().expect("a bound socket has an address").to_string();
         let inside = Arc::new(Mutex::new(Inside { registers: [0; SIZE], watched: None, sent: None }));
@@ -42,12 +42,12 @@ impl Server {
     }
 
     /// As configuration wants it.
-    pub fn address(&self) -> &str {
+    pub(crate) fn address(&self) -> &str {
         &self.address
     }
 
     /// Changes a register and watches for the answer that carries it.
-    pub fn change(&self, register: u16, value: u16) {
+    pub(crate) fn change(&self, register: u16, value: u16) {
         let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         inside.registers[usize::from(register)] = value;
         inside.watched = Some(register);
@@ -55,7 +55,7 @@ impl Server {
     }
 
     /// When the watched change was first sent.
-    pub fn sent(&self) -> Option<Instant> {
+    pub(crate) fn sent(&self) -> Option<Instant> {
         self.inside.lock().unwrap_or_else(PoisonError::into_inner).sent
     }
 }

@@ -9,24 +9,22 @@ use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 
 /// One message as it arrived.
 #[derive(Debug)]
-pub struct Arrival {
-    /// Whole topic.
-    pub topic: String,
+pub(crate) struct Arrival {
     /// Payload.
-    pub payload: Vec<u8>,
+    pub(crate) payload: Vec<u8>,
     /// When.
-    pub at: Instant,
+    pub(crate) at: Instant,
 }
 
 /// A connected client.
-pub struct Listener {
+pub(crate) struct Listener {
     client: Client,
     arrivals: Receiver<Arrival>,
 }
 
 impl Listener {
     /// Connects, subscribes with QoS 1 and waits until the subscription stands.
-    pub fn subscribe(port: u16, name: &str, topics: &[&str]) -> Self {
+    pub(crate) fn subscribe(port: u16, name: &str, topics: &[&str]) -> Self {
         let mut options = MqttOptions::new(name, "127.0.0.1", port);
         options.set_max_packet_size(1 << 20, 1 << 20);
         let (client, mut connection) = Client::new(options, 1000);
@@ -42,7 +40,7 @@ impl Listener {
                 match notice {
                     Ok(Event::Incoming(Packet::Publish(publish))) => {
                         let at = Instant::now();
-                        let arrival = Arrival { topic: publish.topic, payload: publish.payload.to_vec(), at };
+                        let arrival = Arrival { payload: publish.payload.to_vec(), at };
                         if sender.send(arrival).is_err() {
                             return;
                         }
@@ -64,12 +62,12 @@ impl Listener {
     }
 
     /// Publishes with QoS 1.
-    pub fn publish(&self, topic: &str, payload: &[u8]) {
+    pub(crate) fn publish(&self, topic: &str, payload: &[u8]) {
         self.client.publish(topic, QoS::AtLeastOnce, false, payload).expect("invariant: the queue has room");
     }
 
     /// First message from now on for which `wanted` gives something.
-    pub fn wait<T>(&self, within: Duration, mut wanted: impl FnMut(&Arrival) -> Option<T>) -> Option<T> {
+    pub(crate) fn wait<T>(&self, within: Duration, mut wanted: impl FnMut(&Arrival) -> Option<T>) -> Option<T> {
         let deadline = Instant::now() + within;
         loop {
             let left = deadline.saturating_duration_since(Instant::now());
@@ -81,7 +79,7 @@ impl Listener {
     }
 
     /// Forgets what has arrived.
-    pub fn clear(&self) {
+    pub(crate) fn clear(&self) {
         while self.arrivals.try_recv().is_ok() {}
     }
 }

@@ -13,12 +13,12 @@ use crate::report;
 const GOAL_MB: f64 = 9.0;
 
 /// The release profile.
-pub fn release() {
+pub(crate) fn release() {
     measure("release", "binary_release");
 }
 
 /// The profile of the package: fat link-time optimisation.
-pub fn edge() {
+pub(crate) fn edge() {
     measure("edge", "binary_edge");
 }
 
