@@ -20,7 +20,7 @@ use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
 use crate::plan::Plan;
-use crate::publish::{Publisher, Session};
+use crate::publish::{HandInError, Publisher, Session};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -38,6 +38,9 @@ pub enum StartError {
     /// Site or module is no topic segment.
     #[error(transparent)]
     Name(#[from] lapwing_protocol::NameError),
+    /// A packet of the session can never be published.
+    #[error(transparent)]
+    Packet(#[from] HandInError),
     /// The host gave no thread or event loop.
     #[error("the host gave no thread or event loop: {0}")]
     Host(#[from] std::io::Error),
@@ -81,7 +84,7 @@ impl Service {
         let to_core = door.clone();
         let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
             to_core.hand_in(Message::Broker(notice));
-        });
+        })?;
         for topic in gone {
             if let Err(error) = publisher.clear(topic) {
                 tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
@@ -229,16 +232,16 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
     CataloguePoint {
         id,
         path: point.path.clone(),
-        quantity: Quantity::parse(&point.quantity).map_or_else(|| Word::new(&point.quantity).unwrap_or_default(), Word::from),
+        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
         unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or(point.unit.as_str(), Unit::text).to_owned(),
+        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,
         scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
         valid: point.valid.map(|(low, high)| [low, high]),
         device: device.map(|device| device.name.clone()),
         tag: point.tag.clone(),
         location: point.location.clone(),
-        states: lapwing_protocol::CataloguePage::states_from(&point.states),
+        states: CataloguePoint::states_from(&point.states),
     }
 }
 

@@ -75,6 +75,7 @@ impl Account {
                 }
             }
             Told::State(text) => self.tell(text),
+            Told::Fault => {}
         }
     }
 

@@ -26,7 +26,7 @@ pub fn check(args: &RunArgs) -> End {
 /// Prints all mistakes: for people to standard error, for programs as one object to standard output.
 pub fn print_mistakes(mistakes: &Mistakes, json: bool) -> End {
     if json {
-        match serde_json::to_string(&serde_json::json!({ "mistakes": mistakes.list() })) {
+        match serde_json::to_string(&serde_json::json!({ "mistakes": mistakes.list })) {
             Ok(line) => println!("{line}"),
             Err(error) => eprintln!("The mistakes could not be written as JSON: {error}"),
         }

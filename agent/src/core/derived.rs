@@ -11,7 +11,7 @@ use lapwing_engine::spec::Millis;
 use lapwing_protocol::{Decimal, Status};
 use serde_json::{Map, Value};
 
-use crate::compute::{self, Function};
+use crate::compute::{Answer, Function, Takes};
 use crate::plan::{Constant, Plan};
 
 /// Which derived points hang on which transaction.
@@ -34,7 +34,7 @@ impl Derivation {
             let span = transaction.points;
             let mut renewed: BTreeSet<u32> = (span.first..span.first.saturating_add(span.count)).collect();
             for (index, derived) in plan.derived.iter().enumerate() {
-                if derived.from.iter().any(|(_, point)| renewed.contains(point)) {
+                if derived.from.iter().any(|input| renewed.contains(&input.point)) {
                     hanging.insert(index);
                     renewed.insert(derived.point);
                 }
@@ -42,7 +42,7 @@ impl Derivation {
         }
         Self {
             by_transaction: hang.into_iter().map(|set| set.into_iter().collect()).collect(),
-            functions: plan.derived.iter().map(|derived| compute::function(&derived.compute)).collect(),
+            functions: plan.derived.iter().map(|derived| Function::named(&derived.compute)).collect(),
             constants: plan.derived.iter().map(|derived| derived.with.iter().map(|(name, c)| (name.clone(), constant(c))).collect()).collect(),
         }
     }
@@ -58,25 +58,33 @@ impl Derivation {
     pub fn compute(&self, plan: &Plan, index: usize, engine: &Engine<'_>) -> Option<(u32, i64, Status, Millis)> {
         let derived = plan.derived.get(index)?;
         let exponent = plan.points.get(usize::try_from(derived.point).ok()?)?.exponent;
+        let function = self.functions.get(index).copied().flatten();
         let mut inputs = self.constants.get(index)?.clone();
         let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
-        for (name, point) in &derived.from {
-            let reading = engine.reading(*point);
-            let from = plan.points.get(usize::try_from(*point).ok()?)?.exponent;
+        for input in &derived.from {
+            let reading = engine.reading(input.point);
+            let from = plan.points.get(usize::try_from(input.point).ok()?)?.exponent;
             status = status.worst(reading.status);
             oldest = oldest.min(reading.at);
-            inputs.insert(name.clone(), Decimal::new(reading.value, from).to_f64().into());
+            let number = Decimal::new(reading.value, from).to_f64() * input.factor + input.offset;
+            let listed = function.is_some_and(|f| f.arguments.iter().any(|a| a.name == input.argument && matches!(a.takes, Takes::List { .. })));
+            match (inputs.get_mut(&input.argument), listed) {
+                (Some(Value::Array(list)), true) => list.push(number.into()),
+                (_, true) => drop(inputs.insert(input.argument.clone(), Value::Array(vec![number.into()]))),
+                (_, false) => drop(inputs.insert(input.argument.clone(), number.into())),
+            }
         }
         if status.is_bad() {
             return Some((derived.point, 0, status, oldest));
         }
-        let (value, status) = match self.functions.get(index).copied().flatten().map(|function| function.answer(&inputs)) {
-            Some(Ok(Value::Number(number))) => match Decimal::quantise(number.as_f64().unwrap_or(f64::NAN), exponent) {
-                Ok(decimal) => (decimal.mantissa, status),
-                Err(_) => (0, Status::BAD_OUT_OF_RANGE),
+        let (value, status) = match function.map(|function| function.answer(&inputs)) {
+            Some(Ok(Answer::Value { value, .. })) => match value.as_f64().map(|number| Decimal::quantise(number, exponent)) {
+                Some(Ok(decimal)) => (decimal.mantissa, status),
+                Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
+                None => (0, Status::BAD_CONFIGURATION_ERROR), // an answer of several parts is no point
             },
-            Some(Ok(_)) | None => (0, Status::BAD_CONFIGURATION_ERROR),
-            Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
+            Some(Ok(Answer::NoNumber { .. })) => (0, Status::BAD_OUT_OF_RANGE),
+            Some(Err(_)) | None => (0, Status::BAD_CONFIGURATION_ERROR),
         };
         Some((derived.point, value, status, oldest))
     }
@@ -86,5 +94,6 @@ fn constant(constant: &Constant) -> Value {
     match constant {
         Constant::Number(number) => (*number).into(),
         Constant::Word(word) => word.clone().into(),
+        Constant::Pairs(rows) => rows.iter().map(|(first, second)| Value::from(vec![*first, *second])).collect(),
     }
 }

@@ -65,7 +65,10 @@ pub fn spoken(point: &Point, mantissa: i64) -> String {
 }
 
 fn with_unit(value: Decimal, code: &str) -> String {
-    let text = Unit::parse(code).map_or(code, Unit::text);
+    let text = match Unit::parse(code) {
+        Some(unit) => unit.text(),
+        None => code,
+    };
     match text {
         "" | "1" => value.to_string(),
         "%" => format!("{value} %"),
@@ -74,7 +77,8 @@ fn with_unit(value: Decimal, code: &str) -> String {
 }
 
 /// What the ledger needs beside the transition to make a record of it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
+#[allow(missing_debug_implementations)] // holds a function
 pub struct Circumstance<'a> {
     /// Wall time of a monotonic moment.
     pub wall: &'a dyn Fn(Millis) -> i64,

@@ -292,4 +292,4 @@ fn random_id() -> Result<String, StoreError> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
