@@ -1,6 +1,7 @@
 //! The two clocks: a monotonic one that everything is judged by, and the wall that only stamps.
 //!
-//! Monotonic milliseconds count from the start of the process. The wall time of a moment is the monotonic moment plus
+//! Monotonic milliseconds count from the start of the process, which stands at [`START`] so that moments of earlier runs
+//! have a place before it. The wall time of a moment is the monotonic moment plus
 //! an offset that is looked at once a second: a change of the offset over one second is a step, told as an event, and
 //! stamps follow the wall at once while delays, shelves and rates do not notice. Whether the wall is synchronised is
 //! asked of the kernel (clock_adjtime(2), read-only). Wall times are milliseconds since the Unix epoch, UTC. Never panics.
@@ -16,15 +17,18 @@ pub struct WallStep {
     pub by_ms: i64,
 }
 
+/// Where the start of the process stands on the monotonic axis: 34 years of room for what was saved before it.
+pub const START: Millis = Millis(1 << 40);
+
 /// A step is told from this size on.
 const STEP_MS: i64 = 1000;
 
 /// The process's clocks.
 #[derive(Debug)]
 pub struct Clock {
-    /// Zero of the monotonic axis.
+    /// The instant that is `START`.
     start: Instant,
-    /// Wall time of that zero, as last looked at, ms since the epoch.
+    /// Wall time of the axis' zero, as last looked at, ms since the epoch.
     offset_ms: i64,
     /// Whether the kernel says the wall is synchronised.
     synced: bool,
@@ -35,7 +39,7 @@ impl Clock {
     #[must_use]
     pub fn start() -> Self {
         let start = Instant::now();
-        Self { start, offset_ms: wall_ms(), synced: kernel_synced() }
+        Self { start, offset_ms: offset(wall_ms(), START), synced: kernel_synced() }
     }
 
     /// The present moment.
@@ -47,19 +51,25 @@ impl Clock {
     /// A moment taken elsewhere in the process.
     #[must_use]
     pub fn at(&self, instant: Instant) -> Millis {
-        Millis(u64::try_from(instant.saturating_duration_since(self.start).as_millis()).unwrap_or(u64::MAX))
+        START.plus(u64::try_from(instant.saturating_duration_since(self.start).as_millis()).unwrap_or(u64::MAX))
     }
 
     /// The instant of a moment, to wait until it.
     #[must_use]
     pub fn instant(&self, at: Millis) -> Instant {
-        self.start + std::time::Duration::from_millis(at.0)
+        self.start + std::time::Duration::from_millis(at.since(START))
     }
 
     /// Wall time of a moment, ms since the epoch.
     #[must_use]
     pub fn wall(&self, at: Millis) -> i64 {
         self.offset_ms.saturating_add(i64::try_from(at.0).unwrap_or(i64::MAX))
+    }
+
+    /// The moment of a wall time; the start of the axis for what lies before it.
+    #[must_use]
+    pub fn moment(&self, wall_ms: i64) -> Millis {
+        Millis(u64::try_from(wall_ms.saturating_sub(self.offset_ms)).unwrap_or(0))
     }
 
     /// Whether the wall is synchronised.
@@ -75,9 +85,9 @@ impl Clock {
     }
 
     fn follow(&mut self, wall_ms: i64, now: Millis) -> Option<WallStep> {
-        let offset = wall_ms.saturating_sub(i64::try_from(now.0).unwrap_or(i64::MAX));
-        let by_ms = offset.saturating_sub(self.offset_ms);
-        self.offset_ms = offset;
+        let offset_ms = offset(wall_ms, now);
+        let by_ms = offset_ms.saturating_sub(self.offset_ms);
+        self.offset_ms = offset_ms;
         (by_ms.abs() > STEP_MS).then_some(WallStep { by_ms })
     }
 }
@@ -87,6 +97,10 @@ impl Clock {
 pub fn rfc3339(wall_ms: i64) -> String {
     let stamp = jiff::Timestamp::from_millisecond(wall_ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
     format!("{stamp:.3}")
+}
+
+fn offset(wall_ms: i64, at: Millis) -> i64 {
+    wall_ms.saturating_sub(i64::try_from(at.0).unwrap_or(i64::MAX))
 }
 
 fn wall_ms() -> i64 {

@@ -1,0 +1,295 @@
+//! The event store: events, what of them the broker has not confirmed, alarm states, the numbers of points.
+//!
+//! One SQLite file, `events.sqlite`, that anyone can open once the agent has stopped. It is byte-oriented: payloads and
+//! alarm states are the core's business. Settings are those that lost nothing in measured power cuts: write-ahead log,
+//! `synchronous=FULL`, `psow=0` (a torn block of the log damages no earlier commit), 4 KiB pages, exclusive locking, and
+//! a largest page count, because SQLite on a full disk can neither delete nor open.
+//!
+//! Identity: an event's row is `log.base + seq`, so the table's own key is the event's number and a new log in the same
+//! file never meets an old number. Outbox rows are `2 × event row`, plus one for its announcement: order by key is order
+//! of sending, and no key is used twice. Times are stamps in milliseconds since the Unix epoch. Never panics on a
+//! damaged file. Read first: `rows` for what goes in and out, `writer` for how.
+
+mod error;
+mod rows;
+mod schema;
+mod transaction;
+mod writer;
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+pub use error::StoreError;
+pub use rows::{Commit, EVENT_MAX_BYTES, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
+pub use writer::{Durable, SubmitError, Writer, WriterState};
+
+/// File name of the event store in the data directory.
+pub const FILE_NAME: &str = "events.sqlite";
+
+/// The opened event store, before its writer takes it.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+    path: PathBuf,
+    log: CurrentLog,
+}
+
+/// The log that new events go to.
+#[derive(Clone, Debug)]
+struct CurrentLog {
+    id: Arc<str>,
+    /// Row of an event is `base + seq`.
+    base: u64,
+    last_seq: u64,
+}
+
+impl Store {
+    /// Opens the store in `dir`, which is made if it is missing, and counts the boot.
+    ///
+    /// `max_mib` bounds the file; the write-ahead log beside it stays at a few MiB.
+    ///
+    /// # Errors
+    /// Every variant of [`StoreError`] that a file or directory can bring.
+    pub fn open(dir: &Path, max_mib: u32) -> Result<(Self, Opened), StoreError> {
+        let (connection, path) = schema::open(dir, max_mib)?;
+        let mut store = Self { connection, path, log: CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 } };
+        let opened = store.begin()?;
+        Ok((store, opened))
+    }
+
+    /// The store's file.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The numbers of points, in the order wanted; new ones are given in that order, none is ever given twice.
+    ///
+    /// A point whose unit or exponent changed is a new point.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written.
+    pub fn point_ids(&mut self, wanted: &[PointKey]) -> Result<Vec<u32>, StoreError> {
+        let path = self.path.clone();
+        self.point_ids_sql(wanted).map_err(|e| StoreError::from_sql(&path, e))
+    }
+
+    /// Begins a new log in the same file: numbers start at 1 again under a new identity.
+    ///
+    /// For a store that turned out to be an older image of itself: numbers it would give next are already taken.
+    ///
+    /// # Errors
+    /// When there are no random numbers or the store cannot be written.
+    pub fn new_log(&mut self) -> Result<String, StoreError> {
+        let id = random_id()?;
+        let base = self.last_row().map_err(|e| self.sql(e))?;
+        self.connection
+            .execute("INSERT INTO log (id, base) VALUES (?1, ?2)", params![id, base])
+            .map_err(|e| self.sql(e))?;
+        self.log = CurrentLog { id: Arc::from(id.as_str()), base, last_seq: 0 };
+        Ok(id)
+    }
+
+    /// Notes the retained topics the agent will publish and returns those of earlier runs it no longer wants: they are
+    /// to be cleared at the broker and then forgotten with [`Store::forget_retained`].
+    ///
+    /// # Errors
+    /// When the store cannot be read or written.
+    pub fn retained(&mut self, wanted: &[String]) -> Result<Vec<String>, StoreError> {
+        let path = self.path.clone();
+        self.retained_sql(wanted).map_err(|e| StoreError::from_sql(&path, e))
+    }
+
+    /// Forgets topics that were cleared at the broker.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn forget_retained(&mut self, topics: &[String]) -> Result<(), StoreError> {
+        let path = self.path.clone();
+        (|| {
+            let transaction = self.connection.transaction()?;
+            for topic in topics {
+                transaction.prepare_cached("DELETE FROM retained WHERE topic = ?1")?.execute([topic])?;
+            }
+            transaction.commit()
+        })()
+        .map_err(|e| StoreError::from_sql(&path, e))
+    }
+
+    /// Outbox rows after `after`, oldest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn unsent(&self, after: u64, limit: u32) -> Result<Vec<OutboxRow>, StoreError> {
+        self.unsent_sql(after, limit).map_err(|e| self.sql(e))
+    }
+
+    /// Events of the present log with numbers above `seq`, oldest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn events_after(&self, seq: u64, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        self.events_sql(seq, limit).map_err(|e| self.sql(e))
+    }
+
+    fn begin(&mut self) -> Result<Opened, StoreError> {
+        let latest = self
+            .connection
+            .query_row("SELECT id, base FROM log ORDER BY n DESC LIMIT 1", [], |row| {
+                Ok((row.get::<_, String>(0)?, row.get::<_, u64>(1)?))
+            })
+            .optional()
+            .map_err(|e| self.sql(e))?;
+        match latest {
+            Some((id, base)) => {
+                let last = self.last_row().map_err(|e| self.sql(e))?;
+                self.log = CurrentLog { id: Arc::from(id), base, last_seq: last.saturating_sub(base) };
+            }
+            None => {
+                self.new_log()?;
+            }
+        }
+        self.connection.execute("UPDATE agent SET boot = boot + 1", []).map_err(|e| self.sql(e))?;
+        let boot = self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
+        let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
+        let alarms = self.alarms_sql().map_err(|e| self.sql(e))?;
+        Ok(Opened { log: self.log.id.to_string(), boot, last_seq: self.log.last_seq, alarms, unsent })
+    }
+
+    fn sql(&self, source: rusqlite::Error) -> StoreError {
+        StoreError::from_sql(&self.path, source)
+    }
+
+    /// The highest event row ever given. Retention keeps the newest event, so the table's end is that row.
+    fn last_row(&self) -> rusqlite::Result<u64> {
+        let events: u64 =
+            self.connection.query_row("SELECT ifnull(max(row), 0) FROM event", [], |row| row.get(0))?;
+        let base: u64 =
+            self.connection.query_row("SELECT ifnull(max(base), 0) FROM log", [], |row| row.get(0))?;
+        Ok(events.max(base))
+    }
+
+    fn unsent_count(&self) -> rusqlite::Result<u64> {
+        self.connection.query_row("SELECT count(*) FROM outbox", [], |row| row.get(0))
+    }
+
+    fn alarms_sql(&self) -> rusqlite::Result<Vec<SavedAlarm>> {
+        let mut statement = self.connection.prepare("SELECT id, digest, state FROM alarm ORDER BY id")?;
+        let rows = statement.query_map([], |row| {
+            Ok(SavedAlarm { id: row.get(0)?, digest: row.get::<_, i64>(1)?.cast_unsigned(), state: row.get(2)? })
+        })?;
+        rows.collect()
+    }
+
+    fn point_ids_sql(&mut self, wanted: &[PointKey]) -> rusqlite::Result<Vec<u32>> {
+        let transaction = self.connection.transaction()?;
+        let ids = {
+            let mut known: HashMap<PointKey, u32> = HashMap::new();
+            let mut all = transaction.prepare("SELECT id, path, quantity, unit, exponent FROM point")?;
+            let mut rows = all.query([])?;
+            while let Some(row) = rows.next()? {
+                let key = PointKey {
+                    path: row.get(1)?,
+                    quantity: row.get(2)?,
+                    unit: row.get(3)?,
+                    exponent: row.get(4)?,
+                };
+                known.insert(key, row.get(0)?);
+            }
+            let mut next: u32 = transaction.query_row("SELECT ifnull(max(id), 0) + 1 FROM point", [], |row| row.get(0))?;
+            let mut insert = transaction
+                .prepare("INSERT INTO point (id, path, quantity, unit, exponent) VALUES (?1, ?2, ?3, ?4, ?5)")?;
+            let mut ids = Vec::with_capacity(wanted.len());
+            for key in wanted {
+                if let Some(id) = known.get(key) {
+                    ids.push(*id);
+                    continue;
+                }
+                insert.execute(params![next, key.path, key.quantity, key.unit, key.exponent])?;
+                known.insert(key.clone(), next);
+                ids.push(next);
+                next += 1;
+            }
+            ids
+        };
+        transaction.commit()?;
+        Ok(ids)
+    }
+
+    fn retained_sql(&mut self, wanted: &[String]) -> rusqlite::Result<Vec<String>> {
+        let transaction = self.connection.transaction()?;
+        let stale = {
+            let mut all = transaction.prepare("SELECT topic FROM retained ORDER BY topic")?;
+            let known: Vec<String> = all.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+            let mut insert = transaction.prepare("INSERT OR IGNORE INTO retained (topic) VALUES (?1)")?;
+            for topic in wanted {
+                insert.execute([topic])?;
+            }
+            let wanted: std::collections::HashSet<&str> = wanted.iter().map(String::as_str).collect();
+            known.into_iter().filter(|topic| !wanted.contains(topic.as_str())).collect()
+        };
+        transaction.commit()?;
+        Ok(stale)
+    }
+
+    fn unsent_sql(&self, after: u64, limit: u32) -> rusqlite::Result<Vec<OutboxRow>> {
+        let logs = self.logs()?;
+        let mut statement = self.connection.prepare_cached(
+            "SELECT o.id, e.row, e.t, o.topic, ifnull(o.payload, e.payload) FROM outbox o JOIN event e ON e.row = o.id / 2 \
+             WHERE o.id > ?1 ORDER BY o.id LIMIT ?2",
+        )?;
+        let rows = statement.query_map(params![after, limit], |row| {
+            let event: u64 = row.get(1)?;
+            let (log, base) = logs
+                .iter()
+                .rev()
+                .find(|(_, base)| *base < event)
+                .map_or_else(|| (Arc::from(""), 0), |(log, base)| (Arc::clone(log), *base));
+            Ok(OutboxRow {
+                id: row.get(0)?,
+                log,
+                seq: event - base,
+                t_ms: row.get(2)?,
+                announce: row.get(3)?,
+                payload: row.get(4)?,
+            })
+        })?;
+        rows.collect()
+    }
+
+    /// Every log with the base of its rows, oldest first.
+    fn logs(&self) -> rusqlite::Result<Vec<(Arc<str>, u64)>> {
+        let mut statement = self.connection.prepare_cached("SELECT id, base FROM log ORDER BY n")?;
+        let rows = statement.query_map([], |row| Ok((Arc::from(row.get::<_, String>(0)?), row.get(1)?)))?;
+        rows.collect()
+    }
+
+    fn events_sql(&self, seq: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT row, t, kind, payload FROM event WHERE row > ?1 ORDER BY row LIMIT ?2")?;
+        let base = self.log.base;
+        let rows = statement.query_map(params![base.saturating_add(seq), limit], |row| {
+            Ok(StoredEvent {
+                seq: row.get::<_, u64>(0)? - base,
+                t_ms: row.get(1)?,
+                kind: row.get(2)?,
+                payload: row.get(3)?,
+            })
+        })?;
+        rows.collect()
+    }
+}
+
+/// A random 128-bit identity as 32 hexadecimal digits.
+fn random_id() -> Result<String, StoreError> {
+    let mut bytes = [0_u8; 16];
+    getrandom::fill(&mut bytes).map_err(StoreError::Random)?;
+    Ok(format!("{:032x}", u128::from_be_bytes(bytes)))
+}
+
+#[cfg(test)]
+pub(crate) mod tests;

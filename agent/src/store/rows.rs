@@ -1,0 +1,104 @@
+//! What goes into the event store and comes out of it: plain rows of numbers, texts and bytes.
+//!
+//! It does not know what a payload means; the core makes and reads them. Times are milliseconds since the Unix epoch,
+//! UTC, and only stamps: nothing here computes with them. Never panics.
+
+use std::sync::Arc;
+
+/// Largest payload of an event or an announcement, bytes (the contract's bound for event packets).
+pub const EVENT_MAX_BYTES: usize = 4096;
+
+/// What the store held when it was opened.
+#[derive(Clone, Debug)]
+pub struct Opened {
+    /// Identity of the event log, 32 hexadecimal digits.
+    pub log: String,
+    /// How often this store was opened, this time included.
+    pub boot: u64,
+    /// Number of the log's last event; 0 if it has none.
+    pub last_seq: u64,
+    /// Alarm states as last saved.
+    pub alarms: Vec<SavedAlarm>,
+    /// Rows that wait for the broker.
+    pub unsent: u64,
+}
+
+/// The saved state of one alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SavedAlarm {
+    /// Alarm id.
+    pub id: String,
+    /// Digest of the condition it was judged by.
+    pub digest: u64,
+    /// Its state, as the core wrote it.
+    pub state: Vec<u8>,
+}
+
+/// What makes two configured points the same point for ever.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct PointKey {
+    /// Path.
+    pub path: String,
+    /// Quantity.
+    pub quantity: String,
+    /// UCUM unit.
+    pub unit: String,
+    /// Power of ten of its integer.
+    pub exponent: i8,
+}
+
+/// One numbered event to be saved and sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventRow {
+    /// Number in the log: one more than the event before.
+    pub seq: u64,
+    /// Time stamp.
+    pub t_ms: i64,
+    /// Kind, so that a person with a database tool finds what they look for.
+    pub kind: &'static str,
+    /// The event as it is published.
+    pub payload: Vec<u8>,
+    /// A sentence for simple receivers: topic below the base, and payload.
+    pub announce: Option<(String, Vec<u8>)>,
+}
+
+/// What must become durable together.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Commit {
+    /// Events, in order of their numbers.
+    pub events: Vec<EventRow>,
+    /// New states of alarms.
+    pub alarms: Vec<SavedAlarm>,
+    /// Alarms that no longer exist.
+    pub removed: Vec<String>,
+}
+
+/// One packet that waits for the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OutboxRow {
+    /// Place in the outbox; rises with every row and is never used again.
+    pub id: u64,
+    /// Log of the event it belongs to.
+    pub log: Arc<str>,
+    /// Number of that event.
+    pub seq: u64,
+    /// Time stamp of that event.
+    pub t_ms: i64,
+    /// Topic below the base of an announcement; `None` for the event itself.
+    pub announce: Option<String>,
+    /// Payload.
+    pub payload: Vec<u8>,
+}
+
+/// An event as it lies in the store.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoredEvent {
+    /// Number in the log.
+    pub seq: u64,
+    /// Time stamp.
+    pub t_ms: i64,
+    /// Kind.
+    pub kind: String,
+    /// The event as published.
+    pub payload: Vec<u8>,
+}

@@ -1,0 +1,156 @@
+//! How the event store's file is opened and what tables it has.
+//!
+//! Decides whether a file is ours, ours but newer, another program's, or damaged; makes the tables of a new one. It
+//! does not know what the rows mean. `PRAGMA application_id` names the program, `PRAGMA user_version` the schema. No
+//! times; never panics. Read first: SQLite's "Write-Ahead Logging", "PRAGMA statements" and "Powersafe overwrite".
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags};
+
+use super::{FILE_NAME, StoreError};
+
+/// "LapE" in ASCII: the file says whose it is.
+const APPLICATION_ID: u32 = 0x4c61_7045;
+/// Version of the tables below.
+const SCHEMA_VERSION: u32 = 1;
+const PAGE_BYTES: u32 = 4096;
+/// Pages in the write-ahead log before they move into the file: 1 MiB, so that no single commit pays for many.
+const CHECKPOINT_PAGES: u32 = 256;
+/// How long another process may hold the file before it counts as in use: a predecessor that is just ending.
+const BUSY: Duration = Duration::from_millis(500);
+/// Smallest limit that leaves room for the tables and a day of events, MiB.
+const MIN_MIB: u32 = 4;
+
+/// `row` of an event is its log's `base` plus its `seq`; an outbox `id` is twice the event's row, plus one for an
+/// announcement. An outbox row without payload sends the event's own.
+const TABLES: &str = "
+CREATE TABLE log (n INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, base INTEGER NOT NULL);
+CREATE TABLE agent (one INTEGER PRIMARY KEY CHECK (one = 1), boot INTEGER NOT NULL);
+CREATE TABLE event (row INTEGER PRIMARY KEY, t INTEGER NOT NULL, kind TEXT NOT NULL, payload BLOB NOT NULL);
+CREATE TABLE outbox (id INTEGER PRIMARY KEY, topic TEXT, payload BLOB);
+CREATE TABLE alarm (id TEXT PRIMARY KEY, digest INTEGER NOT NULL, state BLOB NOT NULL) WITHOUT ROWID;
+CREATE TABLE point (id INTEGER PRIMARY KEY, path TEXT NOT NULL, quantity TEXT NOT NULL, unit TEXT NOT NULL,
+                    exponent INTEGER NOT NULL, UNIQUE (path, quantity, unit, exponent));
+CREATE TABLE retained (topic TEXT PRIMARY KEY) WITHOUT ROWID;
+INSERT INTO agent (one, boot) VALUES (1, 0);
+";
+
+/// Opens or makes the file in `dir` and checks that it is whole and ours.
+pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), StoreError> {
+    let path = dir.join(FILE_NAME);
+    prepare_directory(dir)?;
+    refuse_broken_page(&path)?;
+    let mut connection = connect(&path).map_err(|e| StoreError::from_sql(&path, e))?;
+    settle(&connection, max_mib).map_err(|e| StoreError::from_sql(&path, e))?;
+    identify(&mut connection, &path)?;
+    check(&connection, &path)?;
+    Ok((connection, path))
+}
+
+/// Makes the directory and proves that it can be written: SQLite's own message would not say what is wrong.
+fn prepare_directory(dir: &Path) -> Result<(), StoreError> {
+    let failed = |source| StoreError::Directory { dir: dir.to_path_buf(), source };
+    std::fs::create_dir_all(dir).map_err(failed)?;
+    let probe = dir.join(format!(".writable-{}", std::process::id()));
+    std::fs::write(&probe, b"").map_err(failed)?;
+    std::fs::remove_file(&probe).map_err(failed)
+}
+
+/// SQLite fills a broken last page with zeros, and takes a file shorter than its header for a new one and writes over
+/// what is left of ours. With a write-ahead log beside it a broken page is only a checkpoint that a power cut ended:
+/// the log still has it.
+fn refuse_broken_page(path: &Path) -> Result<(), StoreError> {
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    let whole = bytes(path);
+    if whole % u64::from(PAGE_BYTES) == 0 || bytes(Path::new(&log)) > 0 {
+        return Ok(());
+    }
+    Err(StoreError::Damaged { path: path.to_path_buf(), detail: format!("{whole} bytes are no whole number of pages") })
+}
+
+fn connect(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+        | OpenFlags::SQLITE_OPEN_CREATE
+        | OpenFlags::SQLITE_OPEN_URI
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(uri(path), flags)?;
+    connection.busy_timeout(BUSY)?;
+    Ok(connection)
+}
+
+/// The file as a URI with `psow=0`: no assumption that a write of one block leaves its neighbours whole.
+fn uri(path: &Path) -> String {
+    use std::os::unix::ffi::OsStrExt as _;
+    let mut uri = String::from("file:");
+    for byte in path.as_os_str().as_bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'/' | b'.' | b'-' | b'_' => uri.push(char::from(*byte)),
+            other => {
+                let _infallible = write!(uri, "%{other:02X}");
+            }
+        }
+    }
+    uri.push_str("?psow=0");
+    uri
+}
+
+fn settle(connection: &Connection, max_mib: u32) -> rusqlite::Result<()> {
+    let pages = u64::from(max_mib.max(MIN_MIB)) * 1024 * 1024 / u64::from(PAGE_BYTES);
+    connection.pragma_update(None, "page_size", PAGE_BYTES)?;
+    connection.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+    connection.pragma_update(None, "journal_mode", "WAL")?;
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    connection.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)?;
+    connection.pragma_update(None, "journal_size_limit", u64::from(CHECKPOINT_PAGES) * 4 * u64::from(PAGE_BYTES))?;
+    connection.pragma_update(None, "max_page_count", pages)?;
+    connection.set_prepared_statement_cache_capacity(32);
+    Ok(())
+}
+
+fn identify(connection: &mut Connection, path: &Path) -> Result<(), StoreError> {
+    let sql = |e| StoreError::from_sql(path, e);
+    let pragma = |connection: &Connection, name: &str| {
+        connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0)).map_err(sql)
+    };
+    // Both are signed 32-bit in the file.
+    let application_id = (pragma(connection, "application_id")? & 0xffff_ffff).cast_unsigned() as u32;
+    let version = (pragma(connection, "user_version")? & 0xffff_ffff).cast_unsigned() as u32;
+    let tables: u64 =
+        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
+    match (application_id, version, tables) {
+        (0, 0, 0) => create(connection).map_err(sql),
+        (APPLICATION_ID, SCHEMA_VERSION, _) => Ok(()),
+        (APPLICATION_ID, found, _) if found > SCHEMA_VERSION => {
+            Err(StoreError::Newer { path: path.to_path_buf(), found, known: SCHEMA_VERSION })
+        }
+        (APPLICATION_ID, found, _) => Err(StoreError::Damaged {
+            path: path.to_path_buf(),
+            detail: format!("schema version {found}, which no agent ever wrote"),
+        }),
+        (other, _, _) => Err(StoreError::Foreign { path: path.to_path_buf(), application_id: other }),
+    }
+}
+
+/// Tables and identity in one transaction: a power cut leaves a new file or none.
+fn create(connection: &mut Connection) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    transaction.execute_batch(TABLES)?;
+    transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+    transaction.pragma_update(None, "user_version", SCHEMA_VERSION)?;
+    transaction.commit()
+}
+
+fn check(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let answer: String = connection
+        .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
+        .map_err(|e| StoreError::from_sql(path, e))?;
+    if answer == "ok" {
+        return Ok(());
+    }
+    Err(StoreError::Damaged { path: path.to_path_buf(), detail: answer })
+}
