@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode};
 
+use super::access::Held;
 use super::inbox::{Confirmed, Sent};
 use super::{Notice, Shared};
 
@@ -43,7 +44,7 @@ pub(super) enum Ended {
     /// To begin again at once with a new session.
     Renew,
     /// Against our will.
-    Lost { why: String, steady: bool },
+    Lost { why: String, held: Held },
 }
 
 /// Keeps one connection until it ends.
@@ -108,6 +109,7 @@ struct Link {
     in_flight: HashMap<u16, Sent>,
     progress: Instant,
     online_confirmed: bool,
+    events_confirmed: bool,
     contact: Contact,
     ending: Ending,
     renewing: bool,
@@ -135,6 +137,7 @@ impl Link {
             in_flight: HashMap::new(),
             progress: now,
             online_confirmed: false,
+            events_confirmed: false,
             contact: Contact::Done,
             ending: Ending::No,
             renewing: false,
@@ -264,7 +267,10 @@ impl Link {
     fn on_confirmed(&mut self, sent: &Sent) {
         let outcome = self.shared.inbox().confirmed(sent);
         match outcome {
-            Confirmed::Row(id) => self.shared.writer.acknowledged(&[id]),
+            Confirmed::Row(id) => {
+                self.events_confirmed = true;
+                self.shared.writer.acknowledged(&[id]);
+            }
             Confirmed::Cleared(topic) => self.shared.writer.cleared(topic),
             Confirmed::Nothing => {}
         }
@@ -357,6 +363,11 @@ impl Link {
                 None => self.shared.tell(Notice::SetAside { what: refused.to_string(), why: reason }),
             }
         }
-        Ended::Lost { why, steady }
+        let held = match (steady, self.events_confirmed) {
+            (true, _) => Held::Steady,
+            (false, true) => Held::Shaky,
+            (false, false) => Held::No,
+        };
+        Ended::Lost { why, held }
     }
 }

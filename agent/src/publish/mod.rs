@@ -371,10 +371,8 @@ async fn supervise(shared: Arc<Shared>) {
                 match tokio::spawn(connection::run(Arc::clone(&shared), options)).await {
                     Ok(connection::Ended::Stopped) => break,
                     Ok(connection::Ended::Renew) => continue,
-                    Ok(connection::Ended::Lost { why, steady }) => {
-                        if steady {
-                            back_off = BackOff::default();
-                        }
+                    Ok(connection::Ended::Lost { why, held }) => {
+                        back_off.after(held);
                         why
                     }
                     Err(panic) => format!("the MQTT library failed: {panic}"),
@@ -405,3 +403,6 @@ async fn supervise(shared: Arc<Shared>) {
     drop(control);
     shared.stopped.notify_all();
 }
+
+#[cfg(test)]
+mod tests;
