@@ -2,8 +2,14 @@
 //!
 //! The data walks one way: `field` (bytes → raw values) → the engine crate (→ readings, derived points, transitions) →
 //! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
-//! room reads. Only operator commands come back, through `core`.
+//! room reads; `service` starts the rooms in order. Only operator commands come back, through `core`.
 
+pub mod cli;
+pub mod compute;
+pub mod config;
+pub mod core;
+pub mod field;
 pub mod plan;
 pub mod publish;
+pub mod service;
 pub mod store;

@@ -1,3 +1,7 @@
 //! The `lapwing` binary: hands the command line to the library and returns its exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    lapwing::cli::main()
+}

@@ -340,10 +340,25 @@ pub struct Derived {
     pub point: u32,
     /// Function, by its name in `calc`.
     pub compute: String,
-    /// Inputs: argument name and point index.
-    pub from: Vec<(String, u32)>,
+    /// Inputs that are points, in the function's order; a list argument stands here once for each of its points.
+    pub from: Vec<Input>,
     /// Constants: numbers or words.
     pub with: Vec<(String, Constant)>,
+}
+
+/// An input of a derived point that is another point.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Input {
+    /// Argument name.
+    pub argument: String,
+    /// The argument is a list, of which this is one element.
+    pub in_list: bool,
+    /// Index of the point.
+    pub point: u32,
+    /// The argument, in the unit its function wants, is the point's value times this …
+    pub factor: f64,
+    /// … plus this.
+    pub offset: f64,
 }
 
 /// A constant input of a derived point.
@@ -353,6 +368,8 @@ pub enum Constant {
     Number(f64),
     /// A word, such as `supply`.
     Word(String),
+    /// Rows of two numbers, such as a battery's table of load and minutes.
+    Pairs(Vec<(f64, f64)>),
 }
 
 /// What an alarm says to people; how it is judged stands in `engine.alarms`.
@@ -388,4 +405,12 @@ pub struct Alarm {
     pub own: bool,
     /// Digest of its condition: a changed one is judged anew.
     pub digest: u64,
+}
+
+/// A stretch of one of the plan's tables; empty where the table does not have it.
+#[must_use]
+pub fn stretch<T>(table: &[T], span: Span) -> &[T] {
+    let first = usize::try_from(span.first).unwrap_or(usize::MAX);
+    let count = usize::try_from(span.count).unwrap_or(usize::MAX);
+    table.get(first..first.saturating_add(count)).unwrap_or(&[])
 }

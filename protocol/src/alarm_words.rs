@@ -6,6 +6,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::vocabulary::Vocabulary;
+
 /// How urgent an alarm is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -90,6 +92,19 @@ impl ShownState {
     }
 }
 
+/// What hides an alarm; several may at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Hiding {
+    /// Removed from service by a person, until a person puts it back.
+    OutOfService,
+    /// By design: a rule says that it means nothing now.
+    Suppressed,
+    /// By a person, for a time.
+    Shelved,
+}
+
 /// What an alarm watches for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -123,4 +138,82 @@ pub enum Mode {
     Maintenance,
     /// Nothing of it is real.
     Simulated,
+}
+
+impl Vocabulary for Priority {
+    const WORDS: &'static [(&'static str, Self)] =
+        &[("critical", Self::Critical), ("high", Self::High), ("medium", Self::Medium), ("low", Self::Low)];
+}
+
+impl Vocabulary for Impact {
+    const WORDS: &'static [(&'static str, Self)] = &[
+        ("load_at_risk", Self::LoadAtRisk),
+        ("redundancy_lost", Self::RedundancyLost),
+        ("degraded", Self::Degraded),
+        ("none", Self::None),
+    ];
+}
+
+impl Vocabulary for ShownState {
+    const WORDS: &'static [(&'static str, Self)] = &[
+        ("normal", Self::Normal),
+        ("unacknowledged", Self::Unacknowledged),
+        ("acknowledged", Self::Acknowledged),
+        ("returned_unacknowledged", Self::ReturnedUnacknowledged),
+        ("latched_unacknowledged", Self::LatchedUnacknowledged),
+        ("latched_acknowledged", Self::LatchedAcknowledged),
+        ("shelved", Self::Shelved),
+        ("suppressed", Self::Suppressed),
+        ("out_of_service", Self::OutOfService),
+    ];
+}
+
+impl Vocabulary for Hiding {
+    const WORDS: &'static [(&'static str, Self)] =
+        &[("out_of_service", Self::OutOfService), ("suppressed", Self::Suppressed), ("shelved", Self::Shelved)];
+}
+
+impl Vocabulary for ConditionKind {
+    const WORDS: &'static [(&'static str, Self)] = &[
+        ("high", Self::High),
+        ("low", Self::Low),
+        ("rise", Self::Rise),
+        ("fall", Self::Fall),
+        ("state", Self::State),
+        ("bad_measurement", Self::BadMeasurement),
+    ];
+}
+
+impl Vocabulary for Mode {
+    const WORDS: &'static [(&'static str, Self)] = &[
+        ("live", Self::Live),
+        ("test", Self::Test),
+        ("maintenance", Self::Maintenance),
+        ("simulated", Self::Simulated),
+    ];
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn agrees<T: Vocabulary + Serialize + serde::de::DeserializeOwned + core::fmt::Debug>() {
+        for (word, value) in T::WORDS {
+            assert_eq!(serde_json::to_value(value).expect("serialises"), *word);
+            assert_eq!(serde_json::from_value::<T>(serde_json::Value::from(*word)).expect("reads"), *value);
+            assert_eq!(value.as_word(), *word);
+            assert_eq!(T::from_word(word), Some(*value));
+        }
+    }
+
+    #[test]
+    fn tables_and_serde_agree() {
+        agrees::<Priority>();
+        agrees::<Impact>();
+        agrees::<ShownState>();
+        agrees::<Hiding>();
+        agrees::<ConditionKind>();
+        agrees::<Mode>();
+        assert!(Priority::WORDS.iter().all(|(word, priority)| priority.word() == *word));
+    }
 }

@@ -56,7 +56,8 @@ impl Decimal {
             return Err(DecimalError::NotFinite);
         }
         // Dividing by 10^n is exact where multiplying by 10^-n is not (0.1 has no binary form).
-        let scaled = if exponent < 0 { value * power(exponent.unsigned_abs()) } else { value / power(exponent.unsigned_abs()) };
+        let scaled =
+            if exponent < 0 { value * power(exponent.unsigned_abs()) } else { value / power(exponent.unsigned_abs()) };
         let rounded = libm::rint(scaled);
         // 2^63 as f64; the largest f64 below it still fits.
         if !(-9_223_372_036_854_775_808.0..9_223_372_036_854_775_808.0).contains(&rounded) {
@@ -79,7 +80,11 @@ impl Decimal {
     pub fn to_f64(self) -> f64 {
         #[allow(clippy::cast_precision_loss)]
         let m = self.mantissa as f64;
-        if self.exponent < 0 { m / power(self.exponent.unsigned_abs()) } else { m * power(self.exponent.unsigned_abs()) }
+        if self.exponent < 0 {
+            m / power(self.exponent.unsigned_abs())
+        } else {
+            m * power(self.exponent.unsigned_abs())
+        }
     }
 
     /// Reads `-12.50`, `3`, `1.2e-3` exactly; the exponent is what the text carries.
@@ -101,7 +106,10 @@ impl Decimal {
             match byte {
                 b'0'..=b'9' => {
                     any = true;
-                    mantissa = mantissa.checked_mul(10).and_then(|m| m.checked_add(i64::from(byte - b'0'))).ok_or(DecimalError::TooLarge)?;
+                    mantissa = mantissa
+                        .checked_mul(10)
+                        .and_then(|m| m.checked_add(i64::from(byte - b'0')))
+                        .ok_or(DecimalError::TooLarge)?;
                     exponent -= i32::from(point);
                 }
                 b'.' if !point => point = true,
@@ -147,7 +155,8 @@ pub fn rescale_wide(mantissa: i128, from: i8, to: i8) -> Result<i64, DecimalErro
 /// 10^n; exact in f64 up to n = 22.
 fn power(n: u8) -> f64 {
     const EXACT: [f64; 23] = [
-        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19,
+        1e20, 1e21, 1e22,
     ];
     EXACT.get(usize::from(n)).copied().unwrap_or_else(|| libm::pow(10.0, f64::from(n)))
 }
@@ -176,10 +185,10 @@ impl fmt::Display for Decimal {
 
 impl Serialize for Decimal {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        if self.exponent >= 0 {
-            if let Ok(whole) = self.rescale(0) {
-                return serializer.serialize_i64(whole.mantissa);
-            }
+        if self.exponent >= 0
+            && let Ok(whole) = self.rescale(0)
+        {
+            return serializer.serialize_i64(whole.mantissa);
         }
         serializer.serialize_f64(self.to_f64())
     }
@@ -207,16 +216,19 @@ impl<'de> Deserialize<'de> for Decimal {
     }
 }
 
-/// The decimal with the fewest places that is this f64 again: undoes `to_f64` for up to 15 digits.
+/// The decimal with the fewest places that is this f64 again: undoes `to_f64` for up to 15 digits. Where no decimal is,
+/// the nearest one that fits.
 fn shortest(value: f64) -> Result<Decimal, DecimalError> {
+    let mut nearest = Decimal::quantise(value, 0)?;
     for exponent in (-18..=0_i8).rev() {
-        let candidate = Decimal::quantise(value, exponent)?;
+        let Ok(candidate) = Decimal::quantise(value, exponent) else { break };
+        nearest = candidate;
         #[allow(clippy::float_cmp)]
         if candidate.to_f64() == value {
-            return Ok(candidate);
+            break;
         }
     }
-    Decimal::quantise(value, -18).or_else(|_| Decimal::quantise(value, 0))
+    Ok(nearest)
 }
 
 #[cfg(feature = "schema")]
@@ -225,15 +237,14 @@ impl schemars::JsonSchema for Decimal {
         "Decimal".into()
     }
     fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
-        schemars::json_schema!({ "type": "number" })
+        schemars::json_schema!({ "type": "number", "description": "An exact decimal, at most 18 places." })
     }
 }
 
 #[cfg(test)]
 mod tests {
-    extern crate std;
     use super::*;
-    use std::string::ToString;
+    use alloc::string::ToString;
 
     #[test]
     fn rounds_half_to_even() {
@@ -271,7 +282,28 @@ mod tests {
         assert_eq!(serde_json::to_string(&Decimal::new(3, 2)).expect("serialises"), "300");
     }
 
+    #[test]
+    fn every_number_that_fits_is_read() {
+        for text in ["1234567.8901234567", "0.30000000000000004", "1e-300", "9.2e18", "-123456789012345.67", "5e-324"] {
+            let value: f64 = text.parse().expect("a number");
+            let read = serde_json::from_str::<Decimal>(text).expect("fits");
+            assert!((read.to_f64() - value).abs() <= value.abs() * 1e-15 + 1e-18, "{text} read as {read}");
+        }
+        assert!(serde_json::from_str::<Decimal>("9.3e18").is_err());
+        assert!(serde_json::from_str::<Decimal>("18446744073709551615").is_err());
+        assert!(serde_json::from_str::<Decimal>("\"21.4\"").is_err());
+    }
+
     proptest::proptest! {
+        #[test]
+        fn any_float_is_answered(value: f64) {
+            if let Ok(read) = shortest(value) {
+                proptest::prop_assert!((read.to_f64() - value).abs() <= value.abs() * 1e-15 + 1e-18);
+            } else {
+                proptest::prop_assert!(value.is_nan() || value.abs() >= 9.2e18);
+            }
+        }
+
         #[test]
         fn text_round_trip(mantissa: i64, exponent in -17_i8..=0) {
             let value = Decimal::new(mantissa, exponent);

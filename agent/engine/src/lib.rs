@@ -9,4 +9,17 @@
 #![deny(missing_docs)]
 #![deny(clippy::std_instead_of_core, clippy::std_instead_of_alloc, clippy::alloc_instead_of_core)]
 
+pub mod alarm;
+pub mod effect;
+pub mod engine;
+pub mod signal;
 pub mod spec;
+pub mod trend;
+
+pub use alarm::hide::Hidden;
+pub use alarm::life::{AlarmState, SavedAlarm};
+pub use alarm::process::{Process, Refusal};
+pub use effect::{Cause, Effect, Operation, Transition};
+pub use engine::{Engine, SetupError};
+pub use signal::validity::{PointState, Reading};
+pub use trend::slope::{Slope, Window};

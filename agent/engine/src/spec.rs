@@ -2,7 +2,7 @@
 //!
 //! The agent fills `Vec`s, a microcontroller fills const tables; the engine only borrows them. Limits and values are
 //! integers at the point's exponent (`value × 10^exponent`). Everything here was checked when the plan was made: indexes
-//! are in range, alarms of one point stand together. Times are milliseconds of the caller's monotonic clock.
+//! are in range, alarms of one point stand together. Times are milliseconds of the caller's monotonic clock. Knows no rule and holds no state. Never panics.
 
 use lapwing_protocol::{Decimal, Priority};
 
@@ -11,6 +11,9 @@ use lapwing_protocol::{Decimal, Priority};
 pub struct Millis(pub u64);
 
 impl Millis {
+    /// No moment: later than any clock gets.
+    pub const NEVER: Self = Self(u64::MAX);
+
     /// Milliseconds since an earlier moment; 0 if it is not earlier.
     #[must_use]
     pub const fn since(self, earlier: Self) -> u64 {
@@ -21,6 +24,18 @@ impl Millis {
     #[must_use]
     pub const fn plus(self, ms: u64) -> Self {
         Self(self.0.saturating_add(ms))
+    }
+
+    /// The same moment on a clock whose `to` is this clock's `from`; the ends saturate, `NEVER` stays.
+    #[must_use]
+    pub const fn moved(self, from: Self, to: Self) -> Self {
+        if self.0 == u64::MAX {
+            self
+        } else if self.0 >= from.0 {
+            to.plus(self.0 - from.0)
+        } else {
+            Self(to.0.saturating_sub(from.0 - self.0))
+        }
     }
 }
 
@@ -150,10 +165,13 @@ pub struct PointSpec {
 }
 
 /// A trend window for rate of change.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct WindowSpec {
     /// Length of the window.
     pub over_ms: u32,
+    /// Expected distance of two readings, the point's scan period; a gap of more than three starts the window anew.
+    /// 0: not known, then a gap of more than half the window does.
+    pub spacing_ms: u32,
 }
 
 /// What an alarm watches for; limits are integers at its point's exponent.

@@ -1,0 +1,144 @@
+//! Decides whether an alarm's condition is true, false or not known, from one reading and its trend.
+//!
+//! Delays are `life`'s. While the alarm is active the deadband holds it: `True` then means "has not come back far
+//! enough"; before the raise the deadband does not count (ISA-18.2: deadband is a distance back from the limit).
+//! A bad reading, or no trend, is `Unknown`: neither true nor false. An uncertain reading counts: better a doubtful
+//! alarm than none. Limits and values are integers at the point's exponent. Never panics.
+
+use core::cmp::Ordering;
+
+use lapwing_protocol::Status;
+
+use crate::spec::Condition;
+use crate::trend::slope::Slope;
+
+/// What is known of a condition.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Truth {
+    /// It holds (or, of an active alarm, has not gone).
+    True,
+    /// It does not hold.
+    False,
+    /// No usable reading, or no trend yet.
+    #[default]
+    Unknown,
+}
+
+impl From<bool> for Truth {
+    fn from(holds: bool) -> Self {
+        if holds { Self::True } else { Self::False }
+    }
+}
+
+/// Judges one reading. `active`: the alarm stands, so the deadband counts.
+#[must_use]
+#[inline]
+pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Slope>, active: bool) -> Truth {
+    if let Condition::BadMeasurement = condition {
+        return bad_measurement(status);
+    }
+    if status.is_bad() {
+        return Truth::Unknown;
+    }
+    match *condition {
+        Condition::High { limit, deadband } => {
+            (if active { value >= limit.saturating_sub(deadband) } else { value > limit }).into()
+        }
+        Condition::Low { limit, deadband } => {
+            (if active { value <= limit.saturating_add(deadband) } else { value < limit }).into()
+        }
+        Condition::Rise { per_min, deadband } => faster(slope, per_min, deadband, active),
+        Condition::Fall { per_min, deadband } => faster(slope.map(Slope::reversed), per_min, deadband, active),
+        // Values beyond 63 have no bit, hence no name and no alarm.
+        Condition::State { states } => {
+            u32::try_from(value).ok().and_then(|state| states.checked_shr(state)).is_some_and(|bits| bits & 1 == 1).into()
+        }
+        Condition::BadMeasurement => bad_measurement(status),
+    }
+}
+
+fn faster(slope: Option<Slope>, per_min: i64, deadband: i64, active: bool) -> Truth {
+    let Some(slope) = slope else { return Truth::Unknown };
+    if active {
+        (slope.cmp_per_min(per_min.saturating_sub(deadband)) != Ordering::Less).into()
+    } else {
+        (slope.cmp_per_min(per_min) == Ordering::Greater).into()
+    }
+}
+
+/// A failed exchange is the link's or device's alarm, a point out of service nobody's: both say nothing of the sensor.
+const fn bad_measurement(status: Status) -> Truth {
+    if !status.is_bad() {
+        Truth::False
+    } else if status.is_communication() || status.number() & 0xFFFF_0000 == Status::BAD_OUT_OF_SERVICE.number() {
+        Truth::Unknown
+    } else {
+        Truth::True
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(condition: Condition, value: i64, active: bool) -> Truth {
+        judge(&condition, value, Status::GOOD, None, active)
+    }
+
+    #[test]
+    fn deadband_counts_only_while_active() {
+        let high = Condition::High { limit: 300, deadband: 10 };
+        assert_eq!([at(high, 300, false), at(high, 301, false)], [Truth::False, Truth::True]);
+        assert_eq!([at(high, 290, true), at(high, 289, true)], [Truth::True, Truth::False]);
+        let low = Condition::Low { limit: 300, deadband: 10 };
+        assert_eq!([at(low, 300, false), at(low, 299, false)], [Truth::False, Truth::True]);
+        assert_eq!([at(low, 310, true), at(low, 311, true)], [Truth::True, Truth::False]);
+    }
+
+    #[test]
+    fn limits_at_the_ends_of_the_type() {
+        assert_eq!(at(Condition::High { limit: i64::MIN, deadband: 5 }, i64::MIN, true), Truth::True);
+        assert_eq!(at(Condition::Low { limit: i64::MAX, deadband: 5 }, i64::MAX, true), Truth::True);
+    }
+
+    #[test]
+    fn states_by_bit() {
+        let trip = Condition::State { states: 1 << 3 | 1 << 63 };
+        let expected = [(3, Truth::True), (2, Truth::False), (63, Truth::True), (64, Truth::False), (-1, Truth::False)];
+        for (value, truth) in expected {
+            assert_eq!(at(trip, value, false), truth, "{value}");
+        }
+        assert_eq!(at(trip, i64::MAX, true), Truth::False);
+    }
+
+    #[test]
+    fn bad_is_neither_true_nor_false() {
+        let high = Condition::High { limit: 0, deadband: 0 };
+        for active in [false, true] {
+            assert_eq!(judge(&high, 99, Status::BAD_SENSOR_FAILURE, None, active), Truth::Unknown);
+            assert_eq!(judge(&high, 99, Status::UNCERTAIN_SENSOR_NOT_ACCURATE, None, active), Truth::True);
+            assert_eq!(at(Condition::Rise { per_min: 1, deadband: 0 }, 5, active), Truth::Unknown);
+        }
+    }
+
+    #[test]
+    fn bad_measurement_is_the_sensors_own_reason() {
+        let expected = [
+            (Status::GOOD, Truth::False),
+            (Status::UNCERTAIN_LAST_USABLE, Truth::False),
+            (Status::BAD_SENSOR_FAILURE, Truth::True),
+            (Status::BAD_NOT_CONNECTED, Truth::True),
+            (Status::BAD_OUT_OF_RANGE, Truth::True),
+            (Status::BAD_CONFIGURATION_ERROR, Truth::True),
+            (Status::BAD_DEVICE_FAILURE, Truth::True),
+            (Status::from_number(0xC000_0000), Truth::True),
+            (Status::BAD_NO_COMMUNICATION, Truth::Unknown),
+            (Status::BAD_COMMUNICATION_ERROR, Truth::Unknown),
+            (Status::BAD_WAITING, Truth::Unknown),
+            (Status::BAD_OUT_OF_SERVICE, Truth::Unknown),
+        ];
+        for (status, truth) in expected {
+            assert_eq!(judge(&Condition::BadMeasurement, 0, status, None, false), truth, "{status:?}");
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! Where it goes: rates of change over moving windows.
+
+pub mod slope;

@@ -1,0 +1,199 @@
+//! The live account: what happened, what it means, what to do, in time order and in plain sentences.
+//!
+//! Writes for a person who follows along on a terminal. It reads events as published and decides nothing. Times shown
+//! are minutes and seconds since the start. Never panics.
+
+use std::fmt::Write as _;
+use std::time::Instant;
+
+use lapwing_protocol::event::Detail;
+use lapwing_protocol::{AlarmChange, Event, ShownState};
+
+use super::output::Output;
+use crate::core::figures::Summary;
+use crate::core::run::Told;
+
+/// Width of the column that holds the time.
+const INDENT: &str = "          ";
+
+/// Tells a run to a person, or as JSON lines to a program.
+#[derive(Clone, Debug)]
+pub struct Account {
+    output: Output,
+    json: bool,
+    start: Instant,
+}
+
+impl Account {
+    /// Begins now.
+    #[must_use]
+    pub fn begin(output: Output, json: bool) -> Self {
+        Self { output, json, start: Instant::now() }
+    }
+
+    /// Whether lines are JSON.
+    #[must_use]
+    pub const fn is_json(&self) -> bool {
+        self.json
+    }
+
+    /// Seconds since the account began.
+    #[must_use]
+    pub fn seconds(&self) -> f64 {
+        self.start.elapsed().as_secs_f64()
+    }
+
+    /// A line for people only.
+    pub fn say(&self, text: &str) {
+        if !self.json {
+            self.output.line(text.to_owned());
+        }
+    }
+
+    /// A sentence with its time, for people only.
+    pub fn tell(&self, text: &str) {
+        if !self.json {
+            self.output.line(format!("{}  {text}", self.stamp()));
+        }
+    }
+
+    /// An object for programs only.
+    pub fn object(&self, value: &impl serde::Serialize) {
+        if self.json {
+            self.output.json(value);
+        }
+    }
+
+    /// What the core did.
+    pub fn told(&self, told: &Told) {
+        match told {
+            Told::Event { event, payload } => {
+                if self.json {
+                    self.output.line(String::from_utf8_lossy(payload).into_owned());
+                } else if let Some(text) = sentence(event) {
+                    self.output.line(format!("{}  {text}", self.stamp()));
+                }
+            }
+            Told::State(text) => self.tell(text),
+            Told::Fault => {}
+        }
+    }
+
+    /// The end.
+    pub fn summary(&self, summary: &Summary) {
+        if self.json {
+            self.output.json(&serde_json::json!({ "summary": summary }));
+            return;
+        }
+        for line in in_words(summary) {
+            self.output.line(line);
+        }
+    }
+
+    fn stamp(&self) -> String {
+        let seconds = self.start.elapsed().as_secs();
+        format!("{:02}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60)
+    }
+}
+
+/// An event as a person reads it; `None` for what only programs need.
+fn sentence(event: &Event) -> Option<String> {
+    match &event.detail {
+        Detail::Alarm(change) => Some(alarm(event, change)),
+        Detail::Operator(_) | Detail::Link(_) | Detail::Device(_) | Detail::Agent(_) | Detail::Clock(_) | Detail::Store(_) | Detail::Config(_) | Detail::Other(_) => {
+            Some(event.text.clone())
+        }
+    }
+}
+
+fn alarm(event: &Event, change: &AlarmChange) -> String {
+    let raised = change.to.known() == Some(ShownState::Unacknowledged);
+    if !raised {
+        return event.text.clone();
+    }
+    let mut text = format!("{} — {}", change.priority.as_str().to_uppercase(), event.text);
+    let mut line = |label: &str, said: &str| {
+        if !said.is_empty() {
+            // Writing to a string cannot fail.
+            let _infallible = write!(text, "\n{INDENT}{label:<9}{said}");
+        }
+    };
+    let place = match (&change.location, &change.tag) {
+        (Some(location), Some(tag)) => format!("{location} ({tag})"),
+        (Some(location), None) => location.clone(),
+        (None, Some(tag)) => tag.clone(),
+        (None, None) => String::new(),
+    };
+    line("Where:", &place);
+    line("Means:", &change.consequence);
+    line("Look at:", &change.first_check);
+    line("Do:", &change.response);
+    line("Safety:", &change.safety);
+    if let Some(seconds) = change.respond_within_s {
+        line("Time:", &format!("within {}", duration(u64::from(seconds))));
+    }
+    text
+}
+
+fn in_words(summary: &Summary) -> Vec<String> {
+    let mut lines = vec![
+        String::new(),
+        format!(
+            "Readings: {} of {} due were good ({:.2} %); {} scans were skipped; the longest wait from reading to judging was {:.3} s.",
+            summary.readings_good,
+            summary.readings_due,
+            summary.good_fraction * 100.0,
+            summary.scans_skipped,
+            summary.worst_scan_lateness_s
+        ),
+        format!("Events: {}, of which {} wait for the broker.", summary.events, summary.unsent_events),
+    ];
+    if summary.alarms.is_empty() {
+        lines.push("No alarm was raised.".into());
+    } else {
+        lines.push("Alarms raised:".into());
+    }
+    let mut alarms: Vec<_> = summary.alarms.iter().collect();
+    alarms.sort_by(|a, b| {
+        let key = |s: Option<f64>| s.unwrap_or(f64::INFINITY);
+        key(a.1.seconds_to_announce).total_cmp(&key(b.1.seconds_to_announce))
+    });
+    for (id, figures) in alarms {
+        let times = if figures.occurrences == 1 { "once".to_owned() } else { format!("{} times", figures.occurrences) };
+        let soon = figures.seconds_to_announce.map(|s| format!(", first {s:.1} s after the fault")).unwrap_or_default();
+        lines.push(format!("  {id}: {times}{soon}"));
+    }
+    lines
+}
+
+/// Seconds as people say them.
+fn duration(seconds: u64) -> String {
+    match (seconds / 60, seconds % 60) {
+        (0, s) => format!("{s} s"),
+        (m, 0) => format!("{m} min"),
+        (m, s) => format!("{m} min {s} s"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn durations_are_said_as_people_say_them() {
+        assert_eq!(duration(45), "45 s");
+        assert_eq!(duration(180), "3 min");
+        assert_eq!(duration(200), "3 min 20 s");
+    }
+
+    #[test]
+    fn the_earliest_alarm_is_told_first() {
+        let mut summary = Summary::default();
+        for (id, after) in [("late", Some(20.0)), ("soon", Some(1.5)), ("unknown", None)] {
+            summary.alarms.insert(id.into(), crate::core::figures::AlarmFigures { occurrences: 1, seconds_to_announce: after });
+        }
+        let lines = in_words(&summary);
+        let place = |id: &str| lines.iter().position(|line| line.contains(id)).expect("listed");
+        assert!(place("soon") < place("late") && place("late") < place("unknown"));
+    }
+}

@@ -1,0 +1,92 @@
+//! `lapwing calc NAME key=value …` and `lapwing calc --jsonl`: the engineering functions, one or many.
+//!
+//! A line `{"id": …, "function": …, "inputs": {…}}` in, a line `{"id": …, "value": …, "unit": …}` out; where there is no
+//! number, `value` is `domain_error`, `undefined`, `none` or `not_available` and `why` says why. One by one, an input is
+//! `key=value` with the value as JSON or as a plain word. Exit code 1 when a single function gave no number, 2 when it
+//! could not be tried. Never panics.
+
+use std::io::{BufRead, Write};
+
+use serde_json::{Map, Value, json};
+
+use super::{CalcArgs, End};
+use crate::compute::{self, Answer, Function, NotTried};
+
+/// Computes.
+pub fn calc(args: &CalcArgs) -> End {
+    if args.jsonl {
+        return lines();
+    }
+    let Some(name) = &args.name else {
+        for function in Function::all() {
+            let inputs: Vec<String> = function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
+            println!("{} ({}): {}", function.name, inputs.join(", "), function.unit);
+        }
+        return End::Done;
+    };
+    let mut inputs = Map::new();
+    for input in &args.inputs {
+        let Some((key, value)) = input.split_once('=') else {
+            eprintln!("'{input}' is no input: write key=value.");
+            return End::NotTried;
+        };
+        let value = serde_json::from_str(value).unwrap_or_else(|_| Value::String(value.to_owned()));
+        inputs.insert(key.to_owned(), value);
+    }
+    match compute::answer(name, &inputs) {
+        Ok(Answer::Value { value, unit }) => {
+            let shown = match &value {
+                Value::String(word) => word.clone(),
+                other => other.to_string(),
+            };
+            println!("{shown} {unit}");
+            End::Done
+        }
+        Ok(Answer::NoNumber { word, why }) => {
+            println!("{word}: {why}");
+            End::No
+        }
+        Err(error) => {
+            eprintln!("{error}");
+            End::NotTried
+        }
+    }
+}
+
+fn lines() -> End {
+    let (input, mut out) = (std::io::stdin().lock(), std::io::stdout().lock());
+    let mut end = End::Done;
+    for line in input.lines() {
+        let line = match line {
+            Ok(line) => line,
+            Err(error) => {
+                eprintln!("Standard input could not be read: {error}");
+                return End::NotTried;
+            }
+        };
+        if line.trim().is_empty() {
+            continue;
+        }
+        let reply = reply(&line).unwrap_or_else(|(id, error)| {
+            end = End::NotTried;
+            json!({ "id": id, "error": error.to_string() })
+        });
+        if writeln!(out, "{reply}").is_err() {
+            return End::NotTried; // nobody reads any more
+        }
+    }
+    end
+}
+
+fn reply(line: &str) -> Result<Value, (Value, NotTried)> {
+    let request: Value = serde_json::from_str(line).map_err(|error| (Value::Null, NotTried::NotARequest { why: error.to_string() }))?;
+    let id = request.get("id").cloned().unwrap_or(Value::Null);
+    let wrong = |why: &str| (id.clone(), NotTried::NotARequest { why: why.to_owned() });
+    let name = request.get("function").and_then(Value::as_str).ok_or_else(|| wrong("it has no \"function\""))?;
+    let inputs = request.get("inputs").and_then(Value::as_object).ok_or_else(|| wrong("it has no object \"inputs\""))?;
+    match compute::answer(name, inputs) {
+        Ok(Answer::Value { value, unit }) => Ok(json!({ "id": id, "value": value, "unit": unit })),
+        Ok(Answer::NoNumber { word, why }) => Ok(json!({ "id": id, "value": word, "why": why })),
+        Err(error) => Err((id, error)),
+    }
+}

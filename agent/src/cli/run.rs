@@ -1,0 +1,91 @@
+//! `lapwing run --config PATH`: the agent, until it is asked to stop.
+//!
+//! With `--json` it prints the contract's lines: addresses first, then each event as published, at the end the summary.
+
+use std::sync::mpsc::{Receiver, sync_channel};
+
+use super::account::Account;
+use super::output::Output;
+use super::stop::Signals;
+use super::{End, RunArgs, check, start_log};
+use crate::config;
+use crate::core::run::Told;
+use crate::plan::{Plan, Transport};
+use crate::service::Service;
+
+/// Told things that wait for the printing thread's thread; more are dropped by the core, never waited for.
+const TOLD: usize = 8192;
+
+/// Runs the agent.
+pub fn run(args: &RunArgs) -> End {
+    let loaded = match config::load(&args.config, std::env::vars(), &config::Overrides::default()) {
+        Ok(loaded) => loaded,
+        Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
+    };
+    start_log(&loaded.plan.log.level);
+    let (output, printer) = match Output::start() {
+        Ok(started) => started,
+        Err(error) => return could_not("start printing", &error),
+    };
+    let mut signals = match Signals::catch() {
+        Ok(signals) => signals,
+        Err(error) => return could_not("catch signals", &error),
+    };
+    let account = Account::begin(output, args.json);
+    account.object(&serde_json::json!({ "addresses": addresses(&loaded.plan) }));
+    let (told, listener) = sync_channel(TOLD);
+    let service = match Service::start(loaded.plan, told) {
+        Ok(service) => service,
+        Err(error) => {
+            eprintln!("The agent could not start: {error}");
+            return End::NotTried;
+        }
+    };
+    let teller = tell_all(account.clone(), listener);
+    signals.wait(None);
+    signals.insist();
+    let summary = service.stop();
+    join(teller);
+    account.summary(&summary);
+    drop(account);
+    printer.finish();
+    End::Done
+}
+
+/// Where links and broker are, as the first line of `--json` says it.
+pub fn addresses(plan: &Plan) -> serde_json::Value {
+    let links: serde_json::Map<String, serde_json::Value> = plan
+        .links
+        .iter()
+        .map(|link| {
+            let address = match &link.transport {
+                Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+                    format!("{host}:{port}")
+                }
+                Transport::Serial { path, .. } => path.display().to_string(),
+            };
+            (link.name.clone(), address.into())
+        })
+        .collect();
+    serde_json::json!({ "mqtt": format!("{}:{}", plan.mqtt.broker.0, plan.mqtt.broker.1), "links": links })
+}
+
+/// Tells everything the core does, on a thread of its own, until the core has ended.
+pub fn tell_all(account: Account, listener: Receiver<Told>) -> std::thread::JoinHandle<()> {
+    std::thread::spawn(move || {
+        for told in listener {
+            account.told(&told);
+        }
+    })
+}
+
+/// Waits for a thread that reports its own panic.
+pub fn join(thread: std::thread::JoinHandle<()>) {
+    let _ended = thread.join();
+}
+
+/// Says what the host refused.
+pub fn could_not(what: &str, error: &dyn std::error::Error) -> End {
+    eprintln!("Could not {what}: {error}");
+    End::NotTried
+}

@@ -1,0 +1,63 @@
+//! Waits for the end of a run: Ctrl-C, a request to terminate, or the time that was asked for.
+//!
+//! A second Ctrl-C ends the process at once, for a person who will not wait. Durations are on the monotonic clock.
+
+use std::time::Duration;
+
+/// Why a run ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Why {
+    /// The time asked for is over.
+    TimeIsOver,
+    /// A person or the service manager asked.
+    Asked,
+}
+
+/// Blocks until the run should end. Signals are caught from the first call of [`Signals::catch`] on.
+#[derive(Debug)]
+pub struct Signals {
+    runtime: tokio::runtime::Runtime,
+    interrupt: tokio::signal::unix::Signal,
+    terminate: tokio::signal::unix::Signal,
+}
+
+impl Signals {
+    /// Catches SIGINT and SIGTERM from now on.
+    ///
+    /// # Errors
+    /// When the host gives no event loop or signal handler.
+    pub fn catch() -> std::io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let _inside = runtime.enter();
+        let (interrupt, terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+        drop(_inside);
+        Ok(Self { runtime, interrupt, terminate })
+    }
+
+    /// Waits for a signal or the given time; `None` waits for a signal alone.
+    pub fn wait(&mut self, seconds: Option<u64>) -> Why {
+        let Self { runtime, interrupt, terminate } = self;
+        runtime.block_on(async {
+            let over = async {
+                match seconds {
+                    Some(seconds) => tokio::time::sleep(Duration::from_secs(seconds)).await,
+                    None => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                () = over => Why::TimeIsOver,
+                _ = interrupt.recv() => Why::Asked,
+                _ = terminate.recv() => Why::Asked,
+            }
+        })
+    }
+
+    /// From now on a further signal ends the process at once.
+    pub fn insist(mut self) {
+        std::thread::spawn(move || {
+            self.wait(None);
+            std::process::exit(2);
+        });
+    }
+}

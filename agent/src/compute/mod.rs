@@ -1,0 +1,191 @@
+//! The engineering functions by name: what each takes, in which units, and how it is computed.
+//!
+//! One table serves `lapwing calc`, derived points and the check of their configuration. The physics is the engine's;
+//! this only brings inputs to it and its answer back. Units are UCUM codes. An input outside a function's domain is no
+//! number, said by a word: `domain_error`, `undefined`, `none` or `not_available`. Never panics.
+
+mod given;
+mod table;
+
+use lapwing_protocol::Quantity;
+use serde_json::{Map, Value};
+
+pub use given::Given;
+
+/// One function.
+#[derive(Debug)]
+pub struct Function {
+    /// Name, as in `lapwing calc`.
+    pub name: &'static str,
+    /// What it takes; all of it is required.
+    pub arguments: &'static [Argument],
+    /// What it answers.
+    pub quantity: Quantity,
+    /// UCUM unit of the answer; of an object's parts, in order, with commas.
+    pub unit: &'static str,
+    /// How it is computed.
+    run: fn(&Given<'_>) -> Result<Value, NoNumber>,
+}
+
+/// One argument.
+#[derive(Debug)]
+pub struct Argument {
+    /// Name.
+    pub name: &'static str,
+    /// Its form.
+    pub takes: Takes,
+    /// What it means.
+    pub meaning: &'static str,
+}
+
+/// Form of an argument.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Takes {
+    /// One number, from a point or constant.
+    Number {
+        /// UCUM unit the function wants.
+        unit: &'static str,
+    },
+    /// Several numbers, each from a point.
+    List {
+        /// UCUM unit the function wants.
+        unit: &'static str,
+    },
+    /// Rows of two numbers, constant.
+    Pairs {
+        /// UCUM units of the two, with a comma.
+        units: &'static str,
+    },
+    /// One of these words, constant.
+    Word(&'static [&'static str]),
+}
+
+/// Why there is no number.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoNumber {
+    /// `domain_error`, `undefined`, `none` or `not_available`.
+    pub word: &'static str,
+    /// Why.
+    pub why: String,
+}
+
+/// What a function answered.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Answer {
+    /// A number, object, list or word.
+    Value {
+        /// The value.
+        value: Value,
+        /// Its unit.
+        unit: &'static str,
+    },
+    /// No number, and why.
+    NoNumber {
+        /// `domain_error`, `undefined`, `none` or `not_available`.
+        word: &'static str,
+        /// Why.
+        why: String,
+    },
+}
+
+/// Why a function could not be tried.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotTried {
+    /// No such function.
+    #[error("there is no function '{name}'{}; `lapwing calc` without a name lists all", nearest.map(|n| format!(": did you mean '{n}'?")).unwrap_or_default())]
+    NoFunction {
+        /// The name asked for.
+        name: String,
+        /// The most similar name.
+        nearest: Option<&'static str>,
+    },
+    /// An input is missing.
+    #[error("{function} needs {argument} [{form}]")]
+    Missing {
+        /// Function.
+        function: &'static str,
+        /// Argument.
+        argument: &'static str,
+        /// What it takes.
+        form: String,
+    },
+    /// An input the function does not take.
+    #[error("{function} does not take '{argument}'; it takes {takes}")]
+    Unknown {
+        /// Function.
+        function: &'static str,
+        /// The input.
+        argument: String,
+        /// What it takes.
+        takes: String,
+    },
+    /// An input of the wrong form.
+    #[error("{argument} must be [{form}], not {found}")]
+    WrongForm {
+        /// Argument.
+        argument: &'static str,
+        /// What it takes.
+        form: String,
+        /// What was given.
+        found: String,
+    },
+    /// A line that is no request.
+    #[error("not a request: {why}; write {{\"id\": …, \"function\": …, \"inputs\": {{…}}}}")]
+    NotARequest {
+        /// Why.
+        why: String,
+    },
+}
+
+impl Function {
+    /// Every function.
+    #[must_use]
+    pub const fn all() -> &'static [Self] {
+        table::FUNCTIONS
+    }
+
+    /// The function of a name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<&'static Self> {
+        Self::all().iter().find(|function| function.name == name)
+    }
+
+    /// Computes.
+    ///
+    /// # Errors
+    /// When an input is missing, unknown or of the wrong form.
+    pub fn answer(&self, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
+        let given = Given::check(self, inputs)?;
+        Ok(match (self.run)(&given) {
+            Ok(value) => Answer::Value { value, unit: self.unit },
+            Err(NoNumber { word, why }) => Answer::NoNumber { word, why },
+        })
+    }
+}
+
+impl Argument {
+    /// What it takes, for people.
+    #[must_use]
+    pub fn form(&self) -> String {
+        match self.takes {
+            Takes::Number { unit } => unit.to_owned(),
+            Takes::List { unit } => format!("list of {unit}"),
+            Takes::Pairs { units } => format!("list of pairs of {units}"),
+            Takes::Word(words) => words.join(" or "),
+        }
+    }
+}
+
+/// Computes by name.
+///
+/// # Errors
+/// When there is no such function or an input does not fit.
+pub fn answer(name: &str, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
+    let function = Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
+    function.answer(inputs)
+}
+
+fn nearest(name: &str) -> Option<&'static str> {
+    let scored = Function::all().iter().map(|function| (strsim::jaro_winkler(name, function.name), function.name));
+    scored.filter(|(score, _)| *score > 0.8).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, name)| name)
+}

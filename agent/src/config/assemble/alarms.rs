@@ -1,0 +1,346 @@
+//! Alarms: patterns laid over the points, limits as whole steps, and the engine's tables.
+//!
+//! An alarm on a plain path is one alarm. A pattern makes one alarm for each path that fits; an alarm of the same id on a
+//! plain path replaces the one the pattern would make (an exception). Ids must be unique after that. Texts come out with
+//! captures, `{tag}` and `{where}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
+//! Points under `agent/` fit a pattern only if its first segment says so. Never panics.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use lapwing_engine::spec::{AlarmSpec, Condition, Span, WindowSpec};
+use lapwing_protocol::{ConditionKind, Decimal};
+use sha2::{Digest, Sha256};
+
+use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
+use crate::config::mistake::Report;
+use crate::config::names;
+use crate::config::pattern::{Captures, Pattern, RESERVED, fill, placeholders};
+use crate::config::reader::{nearest, written};
+use crate::config::source::Located;
+use crate::config::steps::Steps;
+use crate::config::wrong::Wrong;
+use crate::plan::{Alarm, EngineTables};
+
+use super::{Draft, Parts, Points, index};
+
+/// Alarms and windows in the making.
+#[derive(Debug, Default)]
+pub(crate) struct Tables {
+    alarms: Vec<(Alarm, AlarmSpec)>,
+    /// Points whose bad measurement is watched.
+    covered: BTreeSet<u32>,
+    /// Window of each point that has one, with what asked for it first.
+    windows: BTreeMap<usize, WindowSpec>,
+}
+
+/// Expands every alarm item.
+pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tables {
+    let mut tables = Tables::default();
+    let plain = |item: &AlarmItem| item.point.as_ref().is_some_and(|point| !point.value.contains(['{', '*']));
+    let exceptions: Vec<&str> = parts.alarms.iter().filter(|item| plain(item)).map(|item| item.id.value.as_str()).collect();
+    let mut ids: BTreeMap<String, String> = BTreeMap::new();
+    for item in &parts.alarms {
+        for (at, captures) in matches(item, points, parts.incomplete, report) {
+            let id = fill(&item.id.value, &captures);
+            if !plain(item) && exceptions.contains(&id.as_str()) {
+                continue;
+            }
+            let key = format!("{}.id", item.label);
+            let path = &points.drafts[at].point.path;
+            if let Some(first) = ids.get(&id) {
+                let wrong = if plain(item) {
+                    Wrong::Duplicate { what: "alarm", name: id, first: format!("on `{first}`") }
+                } else {
+                    Wrong::SameAlarmId { id, first: first.clone(), second: path.clone() }
+                };
+                report.wrong(item.id.place, key, wrong);
+                continue;
+            }
+            if !placeholders(&id).is_empty() {
+                continue; // told with the other placeholders
+            }
+            if names::alarm_id(&id, item.id.place, &key, report) && id.starts_with("fault/") {
+                report.wrong(item.id.place, key, Wrong::ReservedAlarm { id: id.clone() });
+            }
+            ids.insert(id.clone(), path.clone());
+            tables.expand(item, &id, at, &captures, points, report);
+        }
+        remarks(item, report);
+    }
+    if parts.alarms.is_empty() {
+        if let Some(file) = parts.file {
+            report.finding(file, "alarm", Wrong::NoAlarm);
+        }
+    }
+    tables
+}
+
+/// The points an item means, with what its pattern captured.
+fn matches(item: &AlarmItem, points: &Points, incomplete: bool, report: &mut Report) -> Vec<(usize, Captures)> {
+    let Some(point) = &item.point else { return Vec::new() };
+    let key = format!("{}.point", item.label);
+    let pattern = match Pattern::parse(&point.value) {
+        Ok(pattern) => pattern,
+        Err(wrong) => {
+            report.wrong(point.place, key, wrong);
+            return Vec::new();
+        }
+    };
+    tell_placeholders(item, &pattern, report);
+    if pattern.is_plain() {
+        return match points.find(&point.value) {
+            Some(at) => vec![(at, Captures::new())],
+            None => {
+                let wrong = Wrong::UnknownPoint { path: point.value.clone(), near: points.nearest(&point.value), incomplete };
+                report.wrong(point.place, key, wrong);
+                Vec::new()
+            }
+        };
+    }
+    let own = point.value.starts_with("agent/");
+    let found: Vec<(usize, Captures)> = points
+        .drafts
+        .iter()
+        .enumerate()
+        .filter(|(_, draft)| own || !draft.point.path.starts_with("agent/"))
+        .filter_map(|(at, draft)| pattern.matches(&draft.point.path).map(|captures| (at, captures)))
+        .collect();
+    if found.is_empty() {
+        let wrong = Wrong::NothingMatches { pattern: point.value.clone(), near: points.nearest(&point.value), incomplete };
+        report.wrong(point.place, key, wrong);
+    }
+    found
+}
+
+/// Tells about names between braces that nothing fills.
+fn tell_placeholders(item: &AlarmItem, pattern: &Pattern, report: &mut Report) {
+    let captured = pattern.names();
+    let has_limit = item.condition.as_ref().is_none_or(|watch| watch.limit.is_some());
+    let has_states = item.condition.as_ref().is_none_or(|watch| watch.limit.is_none());
+    let fills = |key: &str, name: &str| match name {
+        "limit" => key == "text" && has_limit,
+        "state" => key == "text" && has_states,
+        "value" => key == "text",
+        "tag" | "where" => key != "id",
+        _ => false,
+    };
+    for (key, text) in std::iter::once(("id", &item.id)).chain(TEXTS.into_iter().zip(&item.texts)) {
+        for name in placeholders(&text.value) {
+            if !fills(key, name) && !captured.iter().any(|known| known == name) {
+                let reserved = RESERVED.iter().filter(|name| fills(key, name)).map(|name| (*name).to_string());
+                let known = captured.iter().cloned().chain(reserved).map(|name| format!("{{{name}}}")).collect();
+                let wrong = Wrong::UnknownPlaceholder { name: name.to_string(), key, known };
+                report.wrong(text.place, format!("{}.{key}", item.label), wrong);
+            }
+        }
+    }
+}
+
+/// Findings about an item by itself.
+fn remarks(item: &AlarmItem, report: &mut Report) {
+    let missing: Vec<&'static str> = [("consequence", 1), ("response", 2)]
+        .into_iter()
+        .filter(|(_, at)| item.texts[*at].value.trim().is_empty())
+        .map(|(name, _)| name)
+        .chain(item.respond_within.is_none().then_some("respond_within"))
+        .collect();
+    if !missing.is_empty() {
+        report.finding(item.id.place, item.label.clone(), Wrong::AlarmSaysNothing { id: item.id.value.clone(), missing });
+    }
+    let is_analog = item.condition.as_ref().is_some_and(|watch| watch.limit.is_some());
+    let without_deadband = item.deadband.as_ref().is_none_or(|deadband| deadband.value.mantissa == 0);
+    if is_analog && without_deadband && item.off_delay.is_zero() {
+        report.finding(item.id.place, item.label.clone(), Wrong::AlarmMayChatter { id: item.id.value.clone() });
+    }
+}
+
+impl Tables {
+    fn expand(&mut self, item: &AlarmItem, id: &str, at: usize, captures: &Captures, points: &Points, report: &mut Report) {
+        let Some(watch) = &item.condition else { return };
+        let draft = &points.drafts[at];
+        let is_rate = matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall);
+        if is_rate {
+            self.window(item, at, draft, report);
+        }
+        let Some(condition) = condition(item, watch, draft, report) else { return };
+        let limit = steps_of(condition).map(|steps| Decimal::new(steps, draft.point.exponent));
+        let mut values = captures.clone();
+        for (name, value) in [("tag", &draft.point.tag), ("where", &draft.point.location)] {
+            values.push((name.to_string(), value.clone().unwrap_or_else(|| draft.point.path.clone())));
+        }
+        let [text, consequence, response, first_check, safety] = item.texts.each_ref().map(|text| fill(&text.value, &values));
+        let spec = AlarmSpec {
+            point: index(at),
+            condition,
+            on_delay_ms: ms(item.on_delay),
+            off_delay_ms: ms(item.off_delay),
+            latching: item.latching,
+            priority: item.priority,
+            max_shelf_ms: ms(item.max_shelf),
+        };
+        let alarm = Alarm {
+            id: id.to_string(),
+            point: index(at),
+            condition: watch.kind,
+            limit: limit.filter(|_| watch.limit.is_some()),
+            limit_unit: is_rate.then(|| draft.unit.per_minute().unwrap_or_else(|| format!("{}/min", draft.unit.code()))),
+            priority: item.priority,
+            impact: item.impact,
+            text,
+            consequence,
+            response,
+            first_check,
+            safety,
+            respond_within: item.respond_within,
+            own: false,
+            digest: 0,
+        };
+        self.push(alarm, spec);
+    }
+
+    /// Adds an alarm; its digest is made when the tables are finished.
+    pub(crate) fn push(&mut self, alarm: Alarm, spec: AlarmSpec) {
+        if alarm.condition == ConditionKind::BadMeasurement {
+            self.covered.insert(alarm.point);
+        }
+        self.alarms.push((alarm, spec));
+    }
+
+    /// Whether a point has an alarm for bad measurement.
+    pub(crate) fn covers(&self, point: u32) -> bool {
+        self.covered.contains(&point)
+    }
+
+    fn window(&mut self, item: &AlarmItem, at: usize, draft: &Draft, report: &mut Report) {
+        let (over_ms, spacing_ms) = (ms(item.over), ms(draft.point.scan_period));
+        let key = format!("{}.over", item.label);
+        let place = item.condition.as_ref().map_or(item.place, |watch| watch.place);
+        let point = draft.point.path.clone();
+        // Three readings make a slope; with fewer than three periods a late one leaves too few.
+        if u64::from(over_ms) < 3 * u64::from(spacing_ms) {
+            let scan_period = written(draft.point.scan_period);
+            report.wrong(place, key.clone(), Wrong::WindowTooShort { over: written(item.over), point: point.clone(), scan_period });
+        }
+        let window = self.windows.entry(at).or_insert(WindowSpec { over_ms, spacing_ms });
+        if window.over_ms != over_ms {
+            let first = written(Duration::from_millis(u64::from(window.over_ms)));
+            report.wrong(place, key, Wrong::TwoWindows { point, first, second: written(item.over) });
+        }
+    }
+
+    /// The alarms in point order and the engine's tables.
+    pub(crate) fn finish(mut self, points: &[Draft]) -> (Vec<Alarm>, EngineTables) {
+        self.alarms.sort_by_key(|(_, spec)| spec.point);
+        let mut engine = EngineTables::default();
+        for (at, draft) in points.iter().enumerate() {
+            let mut spec = draft.spec;
+            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(draft.absent.len()) };
+            engine.absent.extend_from_slice(&draft.absent);
+            spec.window = self.windows.get(&at).map(|window| {
+                engine.windows.push(*window);
+                index(engine.windows.len() - 1)
+            });
+            let first = self.alarms.partition_point(|(_, alarm)| (alarm.point as usize) < at);
+            let count = self.alarms[first..].iter().take_while(|(_, alarm)| alarm.point as usize == at).count();
+            spec.alarms = Span { first: index(first), count: index(count) };
+            engine.points.push(spec);
+        }
+        for (alarm, spec) in &mut self.alarms {
+            let at = spec.point as usize;
+            alarm.digest = points.get(at).map_or(0, |draft| digest(&draft.point, spec, self.windows.get(&at).copied()));
+        }
+        let (alarms, specs): (Vec<Alarm>, Vec<AlarmSpec>) = self.alarms.into_iter().unzip();
+        engine.alarms = specs;
+        (alarms, engine)
+    }
+}
+
+/// What a condition is compared with, if with a number.
+const fn steps_of(condition: Condition) -> Option<i64> {
+    match condition {
+        Condition::High { limit, .. } | Condition::Low { limit, .. } => Some(limit),
+        Condition::Rise { per_min, .. } | Condition::Fall { per_min, .. } => Some(per_min),
+        Condition::State { .. } | Condition::BadMeasurement => None,
+    }
+}
+
+fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report) -> Option<Condition> {
+    let path = &draft.point.path;
+    let steps = Steps { exponent: draft.point.exponent, point: path };
+    let key = format!("{}.{}", item.label, watch.key);
+    let deadband = match &item.deadband {
+        Some(deadband) => steps.distance(deadband, "deadband", &format!("{}.deadband", item.label), report)?,
+        None => 0,
+    };
+    match (watch.kind, &watch.limit) {
+        (ConditionKind::BadMeasurement, _) => Some(Condition::BadMeasurement),
+        (ConditionKind::State, _) => states(&watch.states, draft, &key, report).map(|states| Condition::State { states }),
+        (ConditionKind::High | ConditionKind::Low, Some(written)) => {
+            let limit = steps.whole(written, &key, report)?;
+            let is_high = watch.kind == ConditionKind::High;
+            if let Some((low, high)) = draft.spec.valid.filter(|(low, high)| if is_high { limit >= *high } else { limit <= *low }) {
+                let [low, high] = [low, high].map(|bound| Decimal::new(bound, draft.point.exponent).to_string());
+                let wrong = Wrong::LimitOutsideValid { limit: written.value.to_string(), low, high, point: path.clone() };
+                report.finding(written.place, key, wrong);
+            }
+            Some(if is_high { Condition::High { limit, deadband } } else { Condition::Low { limit, deadband } })
+        }
+        (ConditionKind::Rise | ConditionKind::Fall, Some(written)) => {
+            let per_min = steps.distance(written, watch.key, &key, report)?;
+            if per_min == 0 {
+                let wrong = Wrong::BadNumber { value: "0".into(), why: "noise alone would raise the alarm".into() };
+                report.wrong(written.place, key, wrong);
+                return None;
+            }
+            Some(if watch.kind == ConditionKind::Rise { Condition::Rise { per_min, deadband } } else { Condition::Fall { per_min, deadband } })
+        }
+        (ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall, None) => None,
+    }
+}
+
+fn states(names: &[Located<String>], draft: &Draft, key: &str, report: &mut Report) -> Option<u64> {
+    let point = &draft.point;
+    let mut bits = 0_u64;
+    let mut all = true;
+    for name in names {
+        let wrong = match point.states.iter().find(|(_, known)| *known == name.value) {
+            Some((number @ 0..=63, _)) => {
+                bits |= 1 << number;
+                continue;
+            }
+            Some((number, _)) => Wrong::StateTooHigh { state: name.value.clone(), number: *number },
+            None if point.states.is_empty() => Wrong::NoStates { point: point.path.clone() },
+            None => {
+                let known: Vec<String> = point.states.iter().map(|(_, name)| name.clone()).collect();
+                let near = nearest(&name.value, known.iter().map(String::as_str));
+                Wrong::UnknownState { point: point.path.clone(), state: name.value.clone(), near, known }
+            }
+        };
+        report.wrong(name.place, key, wrong);
+        all = false;
+    }
+    (all && bits != 0).then_some(bits)
+}
+
+fn ms(duration: Duration) -> u32 {
+    u32::try_from(duration.as_millis()).unwrap_or(u32::MAX)
+}
+
+/// Digest of what makes an alarm's condition: with another digest it is judged anew.
+fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
+    let condition = match spec.condition {
+        Condition::High { limit, deadband } => format!("high {limit} {deadband}"),
+        Condition::Low { limit, deadband } => format!("low {limit} {deadband}"),
+        Condition::Rise { per_min, deadband } => format!("rise {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms)),
+        Condition::Fall { per_min, deadband } => format!("fall {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms)),
+        Condition::State { states } => format!("state {states}"),
+        Condition::BadMeasurement => "bad_measurement".into(),
+    };
+    let text = format!(
+        "{}\n{}\n{}\n{condition}\n{} {} {}",
+        point.path, point.unit, point.exponent, spec.on_delay_ms, spec.off_delay_ms, spec.latching
+    );
+    let hash = Sha256::digest(text.as_bytes());
+    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
+}

@@ -1,0 +1,135 @@
+//! Puts the items of all files together into one Plan, in the order the agent reads, and judges what spans items.
+//!
+//! The steps: links and devices (`wiring`), transactions and field points in scan order (`scan`), derived points in an
+//! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
+//! (`alarms`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
+
+mod alarms;
+mod derive;
+mod own;
+mod scan;
+mod wiring;
+
+use std::collections::BTreeMap;
+
+use lapwing_engine::spec::{PointSpec, Span};
+use lapwing_protocol::Unit;
+
+use crate::plan::{self, Plan};
+
+use super::items::alarm::AlarmItem;
+use super::items::derived::DerivedItem;
+use super::items::device::DeviceItem;
+use super::items::link::LinkItem;
+use super::items::point::PointItem;
+use super::mistake::Report;
+use super::settings::Settings;
+use super::source::Place;
+
+/// The items of all files.
+#[derive(Debug, Default)]
+pub(crate) struct Parts {
+    pub(crate) settings: Settings,
+    pub(crate) links: Vec<LinkItem>,
+    pub(crate) devices: Vec<DeviceItem>,
+    /// Points of each map, by the map's name as devices write it.
+    pub(crate) maps: BTreeMap<String, Vec<PointItem>>,
+    pub(crate) derived: Vec<DerivedItem>,
+    pub(crate) alarms: Vec<AlarmItem>,
+    /// A map could not be read: points that are missing may be in it.
+    pub(crate) incomplete: bool,
+    /// Where the module file begins.
+    pub(crate) file: Option<Place>,
+    /// Addresses that replace those of links.
+    pub(crate) link_addresses: BTreeMap<String, String>,
+}
+
+/// A point in the making.
+#[derive(Clone, Debug)]
+pub(crate) struct Draft {
+    pub(crate) point: plan::Point,
+    pub(crate) spec: PointSpec,
+    pub(crate) unit: &'static Unit,
+    pub(crate) absent: Vec<u64>,
+    /// What brought it, for messages: `map point …`, `derived point …`.
+    pub(crate) origin: String,
+}
+
+/// Points so far, and where each path is.
+#[derive(Debug, Default)]
+pub(crate) struct Points {
+    pub(crate) drafts: Vec<Draft>,
+    index: BTreeMap<String, usize>,
+}
+
+impl Points {
+    /// Adds a point; a path that is taken hands back who has it.
+    pub(crate) fn add(&mut self, draft: Draft) -> Result<usize, String> {
+        let at = self.drafts.len();
+        if let Some(first) = self.index.get(&draft.point.path) {
+            return Err(self.drafts[*first].origin.clone());
+        }
+        self.index.insert(draft.point.path.clone(), at);
+        self.drafts.push(draft);
+        Ok(at)
+    }
+
+    /// Index of a path.
+    pub(crate) fn find(&self, path: &str) -> Option<usize> {
+        self.index.get(path).copied()
+    }
+
+    /// The nearest path to one that does not exist.
+    pub(crate) fn nearest(&self, path: &str) -> Option<String> {
+        super::reader::nearest(path, self.index.keys().map(String::as_str))
+    }
+}
+
+/// Makes the Plan.
+pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
+    let wiring = wiring::wire(parts, report);
+    let mut points = Points::default();
+    let transactions = scan::scan(parts, &wiring, &mut points, report);
+    let derived = derive::derive(parts, &mut points, report);
+    let mut links = wiring.links;
+    let mut devices = wiring.devices;
+    for (index, transaction) in (0..).zip(&transactions) {
+        if let Some(device) = devices.get_mut(transaction.device as usize) {
+            extend(&mut device.transactions, index);
+        }
+    }
+    own::points(&mut links, &mut devices, &mut points);
+    let mut tables = alarms::tables(parts, &points, report);
+    own::alarms(&links, &devices, &points, &mut tables);
+    let (alarms, engine) = tables.finish(&points.drafts);
+    let settings = &parts.settings;
+    Plan {
+        module: settings.module.clone(),
+        mqtt: settings.mqtt.clone(),
+        store: settings.store.clone(),
+        http: settings.http.clone(),
+        log: settings.log.clone(),
+        links,
+        devices,
+        transactions,
+        points: points.drafts.into_iter().map(|draft| draft.point).collect(),
+        derived,
+        alarms,
+        engine,
+        digest: [0; 32],
+    }
+}
+
+/// An index into a flat table; tables never reach 2^32 elements, files are smaller than that.
+pub(crate) fn index(at: usize) -> u32 {
+    u32::try_from(at).unwrap_or(u32::MAX)
+}
+
+/// Grows a stretch by its next element.
+fn extend(span: &mut Span, next: u32) {
+    if span.count == 0 {
+        span.first = next;
+    }
+    span.count += 1;
+}
+

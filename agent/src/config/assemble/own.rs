@@ -1,0 +1,147 @@
+//! The agent's own points and alarms: states of links and devices, and sensors without a believable reading.
+//!
+//! One cause is one alarm: a link with a single device has no device point, since both would say one thing; a point whose
+//! bad measurement is watched by a configured alarm gets none of its own. Links and devices are judged where they are
+//! polled, which takes its time: their alarms have no further delay. Times to respond: common practice, no source. Never
+//! panics.
+
+use std::time::Duration;
+
+use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec};
+use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
+
+use crate::config::units;
+use crate::plan::{Alarm, Device, Link, Point, Transport};
+
+use super::alarms::Tables;
+use super::{Draft, Points, index};
+
+/// Longest time an own alarm may be shelved: a working day, as for configured ones.
+const MAX_SHELF_MS: u32 = 8 * 3_600_000;
+
+/// Adds the state points of links and devices.
+pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Points) {
+    for link in links.iter_mut() {
+        link.state_point = add(points, format!("agent/link/{}/state", link.name));
+        let (first, count) = (link.devices.first as usize, link.devices.count as usize);
+        for device in devices.iter_mut().skip(first).take(count) {
+            device.state_point = if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+        }
+    }
+}
+
+fn add(points: &mut Points, path: String) -> u32 {
+    let draft = Draft {
+        point: Point {
+            path,
+            quantity: Quantity::State.name().to_string(),
+            unit: "1".into(),
+            scan_period: Duration::from_secs(1),
+            states: vec![(0, "working".into()), (1, "failed".into())],
+            ..Point::default()
+        },
+        spec: PointSpec::default(),
+        unit: units::one(),
+        absent: Vec::new(),
+        origin: "the agent".into(),
+    };
+    // Taken only where two links or devices share a name, which was told.
+    points.add(draft).map_or(0, index)
+}
+
+/// Adds the alarms on them, and one for each field point that no alarm for bad measurement covers.
+pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables: &mut Tables) {
+    for link in links {
+        let behind: Vec<&str> = devices
+            .iter()
+            .skip(link.devices.first as usize)
+            .take(link.devices.count as usize)
+            .map(|device| device.name.as_str())
+            .collect();
+        let way = match &link.transport {
+            Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+                format!("Is {host} port {port} reachable from this box, and is it powered?")
+            }
+            Transport::Serial { path, .. } => format!("Is {} there, and is the line wired and terminated?", path.display()),
+        };
+        let alarm = Texts {
+            id: format!("fault/link/{}", link.name),
+            text: format!("Link {} does not answer", link.name),
+            consequence: format!("Nothing is known of {}: alarms on their points cannot be raised.", behind.join(", ")),
+            response: "Watch the equipment on the spot until the link is back; restore cable, gateway or power.".into(),
+            first_check: way,
+        };
+        tables.push(alarm.about(link.state_point, ConditionKind::State, Priority::High, 15), spec(link.state_point, failed(), Priority::High, 0));
+        if link.devices.count < 2 {
+            continue;
+        }
+        for device in devices.iter().skip(link.devices.first as usize).take(link.devices.count as usize) {
+            let alarm = Texts {
+                id: format!("fault/device/{}", device.name),
+                text: format!("Device {} on link {} does not answer", device.name, link.name),
+                consequence: format!("Nothing is known of {}: alarms on its points cannot be raised.", device.name),
+                response: "Watch what it measures on the spot; restore its power or wiring, or replace it.".into(),
+                first_check: format!("Is it powered, and does it still have unit {}?", device.unit),
+            };
+            let (point, priority) = (device.state_point, Priority::Medium);
+            tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
+        }
+    }
+    for (at, draft) in points.drafts.iter().enumerate() {
+        let point = index(at);
+        if draft.point.device.is_none() || tables.covers(point) {
+            continue;
+        }
+        let path = &draft.point.path;
+        let place = draft.point.location.as_ref().map_or_else(String::new, |place| format!(" ({place})"));
+        let named = draft.point.tag.as_ref().map_or_else(|| path.clone(), |tag| format!("{tag}, {path}"));
+        let alarm = Texts {
+            id: format!("fault/point/{path}"),
+            text: format!("No believable reading of {named}{place}"),
+            consequence: "Alarms on this point can neither be raised nor cleared.".into(),
+            response: "Check sensor and wiring; repair or replace it.".into(),
+            first_check: "Does another sensor near it agree with what it read last?".into(),
+        };
+        let priority = Priority::Medium;
+        tables.push(alarm.about(point, ConditionKind::BadMeasurement, priority, 8 * 60), spec(point, Condition::BadMeasurement, priority, 2000));
+    }
+}
+
+/// State 1: failed.
+const fn failed() -> Condition {
+    Condition::State { states: 1 << 1 }
+}
+
+const fn spec(point: u32, condition: Condition, priority: Priority, on_delay_ms: u32) -> AlarmSpec {
+    AlarmSpec { point, condition, on_delay_ms, off_delay_ms: 2000, latching: false, priority, max_shelf_ms: MAX_SHELF_MS }
+}
+
+struct Texts {
+    id: String,
+    text: String,
+    consequence: String,
+    response: String,
+    first_check: String,
+}
+
+impl Texts {
+    fn about(self, point: u32, condition: ConditionKind, priority: Priority, minutes: u64) -> Alarm {
+        Alarm {
+            id: self.id,
+            point,
+            condition,
+            limit: None,
+            limit_unit: None,
+            priority,
+            impact: Impact::Degraded,
+            text: self.text,
+            consequence: self.consequence,
+            response: self.response,
+            first_check: self.first_check,
+            safety: String::new(),
+            respond_within: Some(Duration::from_secs(minutes * 60)),
+            own: true,
+            digest: 0,
+        }
+    }
+}

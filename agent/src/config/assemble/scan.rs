@@ -1,0 +1,219 @@
+//! Field points in scan order, and the transactions that bring them.
+//!
+//! Each device's map is laid under its prefix, its addresses turned into wire addresses, and handed to the poll planner;
+//! points then stand in the order of transactions and, within one, of the answer. Phases are staggered over all
+//! transactions of all links, so that no instant brings many at once. Never panics.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use lapwing_engine::spec::{PointSpec, Span};
+
+use crate::config::address::of_bits;
+use crate::config::items::device::{DeviceItem, wire_register};
+use crate::config::items::point::{PointItem, PointSource};
+use crate::config::mistake::Report;
+use crate::config::wrong::Wrong;
+use crate::field::planner::{Forbidden, Item, Limits, Line, MOST_BITS, MOST_VARIABLES, Unplannable, Variable, plan_gets, plan_reads, stagger};
+use crate::plan::{Ask, Point, Transaction};
+
+use super::wiring::{Carrier, Wiring, max_age_ms};
+use super::{Draft, Parts, Points, index};
+
+/// Adds every field point, in scan order, and gives the transactions.
+pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, report: &mut Report) -> Vec<Transaction> {
+    let mut transactions = Vec::new();
+    for (device, (item, carrier)) in wiring.items.iter().enumerate() {
+        let Some(map) = item.map.as_ref().and_then(|name| parts.maps.get(&name.value)) else { continue };
+        let timeout = wiring.devices[device].timeout;
+        let draft = |point: &PointItem| draft(point, item, index(device), timeout);
+        let mut taken = Vec::new();
+        let mut fresh: Vec<&PointItem> = Vec::new();
+        let mut seen: BTreeSet<&str> = BTreeSet::new();
+        for point in map {
+            let path = path(point, item);
+            if path.starts_with("agent/") {
+                report.wrong(point.path.place, format!("{}.path", point.label), Wrong::ReservedPath { path: path.clone() });
+            }
+            match points.find(&path) {
+                Some(first) => taken.push((point, path, points.drafts[first].origin.clone())),
+                None if !seen.insert(&point.path.value) => {
+                    taken.push((point, path, format!("device `{}`", item.name.value)));
+                }
+                None => fresh.push(point),
+            }
+        }
+        tell_taken(&taken, item, report);
+        let asks = asks(&fresh, item, *carrier, report);
+        let mut read = vec![false; fresh.len()];
+        for (period, ask, keys) in asks {
+            let mut span = Span { first: index(points.drafts.len()), count: 0 };
+            for key in keys {
+                let at = key as usize;
+                if points.add(draft(fresh[at])).is_ok() {
+                    span.count += 1;
+                }
+                read[at] = true;
+            }
+            let number = index(transactions.len());
+            transactions.push(Transaction { device: index(device), period, phase: stagger(number, period), ask, points: span });
+        }
+        // Points that cannot be read (told already) keep their paths, so that alarms on them are not told as well.
+        for (point, _) in fresh.iter().zip(&read).filter(|(_, read)| !**read) {
+            let _known = points.add(draft(point));
+        }
+    }
+    transactions
+}
+
+fn path(point: &PointItem, device: &DeviceItem) -> String {
+    match &device.prefix {
+        Some(prefix) => format!("{}/{}", prefix.value, point.path.value),
+        None => point.path.value.clone(),
+    }
+}
+
+fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: std::time::Duration) -> Draft {
+    let decimal = |value: i64| lapwing_protocol::Decimal::new(value, point.exponent);
+    Draft {
+        point: Point {
+            path: path(point, device),
+            quantity: point.quantity.name().to_string(),
+            unit: point.unit.code().to_string(),
+            exponent: point.exponent,
+            scan_period: point.scan_period,
+            valid: point.valid.map(|(low, high)| (decimal(low), decimal(high))),
+            device: Some(number),
+            tag: point.tag.clone(),
+            location: point.location.clone(),
+            response: point.response,
+            refresh: point.refresh,
+            states: point.states.clone(),
+        },
+        spec: PointSpec {
+            decode: point.decode,
+            exponent: point.exponent,
+            valid: point.valid,
+            rate_max: point.rate_max,
+            max_age_ms: max_age_ms(point.scan_period, timeout),
+            ..PointSpec::default()
+        },
+        unit: point.unit,
+        absent: point.absent.clone(),
+        origin: format!("device `{}`", device.name.value),
+    }
+}
+
+/// Tells about paths that exist already: at the point if its own map has it twice, else once for the whole device.
+fn tell_taken(taken: &[(&PointItem, String, String)], device: &DeviceItem, report: &mut Report) {
+    let own = format!("device `{}`", device.name.value);
+    let (within, between): (Vec<_>, Vec<_>) = taken.iter().partition(|(_, _, first)| *first == own);
+    for (point, path, _) in within {
+        let wrong = Wrong::DuplicatePath { path: path.clone(), first: "in the same map".into() };
+        report.wrong(point.path.place, format!("{}.path", point.label), wrong);
+    }
+    if let Some((_, path, first)) = between.first() {
+        let key = if device.prefix.is_some() { "prefix" } else { "map" };
+        let place = device.prefix.as_ref().or(device.map.as_ref()).map_or(device.place, |text| text.place);
+        let wrong = Wrong::DuplicatePaths { device: device.name.value.clone(), count: between.len(), path: path.clone(), first: first.clone() };
+        report.wrong(place, format!("{}.{key}", device.label), wrong);
+    }
+}
+
+/// Questions of one device: period, question, and the points it brings, by their number in `points`.
+type Asks = Vec<(std::time::Duration, Ask, Vec<u32>)>;
+
+fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &mut Report) -> Asks {
+    let mut groups = Groups::default();
+    let (mut items, mut variables) = (Vec::new(), Vec::new());
+    let mut foreign = None;
+    for (key, point) in (0..).zip(points) {
+        let group = groups.number(point);
+        match (&point.source, carrier) {
+            (None, _) | (_, Carrier::Unknown) => {}
+            (Some(PointSource::Oid { oid }), Carrier::Snmp) => {
+                variables.push(Variable { key, oid: oid.clone(), period: point.scan_period, group });
+            }
+            (Some(PointSource::Register { .. }), Carrier::Network | Carrier::Line { .. }) => {
+                items.extend(item(point, device, key, group, report));
+            }
+            (Some(PointSource::Oid { .. }), Carrier::Network | Carrier::Line { .. }) => foreign = Some(("OIDs", "Modbus")),
+            (Some(PointSource::Register { .. }), Carrier::Snmp) => foreign = Some(("registers", "SNMP")),
+        }
+    }
+    if let (Some((found, link)), Some(map)) = (foreign, &device.map) {
+        report.wrong(map.place, format!("{}.map", device.label), Wrong::WrongSource { found, device: device.name.value.clone(), link });
+    }
+    let planned = if carrier == Carrier::Snmp {
+        plan_gets(&variables, MOST_VARIABLES)
+            .map(|gets| gets.iter().map(|get| (get.period, get.ask(), get.entries.iter().map(|(key, _)| *key).collect())).collect())
+    } else {
+        plan_reads(&items, &limits(device, carrier))
+            .map(|blocks| blocks.iter().map(|block| (block.period, block.ask(), block.entries.iter().map(|(key, _)| *key).collect())).collect())
+    };
+    planned.unwrap_or_else(|mistakes| {
+        for mistake in mistakes {
+            if let Some(point) = points.get(mistake.key() as usize) {
+                tell(point, mistake, report);
+            }
+        }
+        Vec::new()
+    })
+}
+
+fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, report: &mut Report) -> Option<Item> {
+    let Some(PointSource::Register { register, words, scale_from }) = &point.source else { return None };
+    let mut wire = |text: &crate::config::source::Located<String>, words, what, name: &str| {
+        // What is no register at all was told when the map was read; the report says each thing once.
+        wire_register(&text.value, words, device.base, what).map_err(|wrong| report.wrong(text.place, format!("{}.{name}", point.label), wrong)).ok()
+    };
+    let (table, address) = wire(register, *words, "the value", "register")?;
+    let scale_factor = match scale_from {
+        Some(text) => Some(wire(text, 1, "the scale factor", "scale_from")?.1),
+        None => None,
+    };
+    let words = if of_bits(table) { 0 } else { *words };
+    Some(Item { key, table, address, words, scale_factor, period: point.scan_period, group })
+}
+
+fn limits(device: &DeviceItem, carrier: Carrier) -> Limits {
+    let line = match carrier {
+        Carrier::Line { baud } => Line::Serial { baud },
+        Carrier::Network | Carrier::Snmp | Carrier::Unknown => Line::Network,
+    };
+    let forbid = device.forbid.iter().map(|(table, first, last)| Forbidden { table: *table, first: *first, last: *last }).collect();
+    // A device that gives few registers gives as few bytes of bits.
+    let max_bits = device.max_registers.saturating_mul(16).min(MOST_BITS);
+    Limits { max_registers: device.max_registers, max_bits, forbid, ..Limits::of(line) }
+}
+
+fn tell(point: &PointItem, mistake: Unplannable, report: &mut Report) {
+    let (register, factor) = match &point.source {
+        Some(PointSource::Register { register, scale_from, .. }) => (Some(register), scale_from.as_ref()),
+        _ => (None, None),
+    };
+    let name = register.map_or_else(String::new, |register| register.value.clone());
+    let place = register.map_or(point.place, |register| register.place);
+    let (place, key, wrong) = match (mistake, &point.group, factor) {
+        (Unplannable::TooWide { allowed, .. }, _, Some(factor)) => {
+            (factor.place, "scale_from", Wrong::ScaleTooFar { factor: factor.value.clone(), register: name, most: allowed })
+        }
+        (Unplannable::TooWide { .. } | Unplannable::MixedGroup { .. }, Some(group), _) => {
+            (group.place, "group", Wrong::GroupTooWide { group: group.value.clone(), why: mistake.to_string() })
+        }
+        (Unplannable::Forbidden { .. }, _, _) => (place, "register", Wrong::ReadsForbidden { register: name }),
+        (mistake, _, _) => (place, "register", Wrong::BadRegister { register: name, why: mistake.to_string() }),
+    };
+    report.wrong(place, format!("{}.{key}", point.label), wrong);
+}
+
+/// Numbers for the groups of one device.
+#[derive(Debug, Default)]
+struct Groups(BTreeMap<String, u32>);
+
+impl Groups {
+    fn number(&mut self, point: &PointItem) -> Option<u32> {
+        let name = point.group.as_ref()?;
+        let next = index(self.0.len());
+        Some(*self.0.entry(name.value.clone()).or_insert(next))
+    }
+}

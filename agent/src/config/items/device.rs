@@ -1,0 +1,115 @@
+//! One `[[device]]`: what answers on a link, its map, and how it wants to be asked.
+//!
+//! Whether link and map exist is judged elsewhere. Units by Modbus over Serial Line V1.02 §2.2: 1 to 247; behind TCP a
+//! gateway's own unit may also be 0 or 255 (MODBUS Messaging on TCP/IP V1.0b §4.4.1). Never panics.
+
+use std::time::Duration;
+
+use crate::config::address::{of_bits, range, register};
+use crate::config::mistake::Report;
+use crate::config::names;
+use crate::config::reader::Item;
+use crate::config::source::{Located, Place};
+use crate::config::wrong::Wrong;
+use crate::plan::Table;
+
+use super::link::within;
+
+/// A device as written.
+#[derive(Clone, Debug)]
+pub(crate) struct DeviceItem {
+    pub(crate) name: Located<String>,
+    pub(crate) label: String,
+    pub(crate) place: Place,
+    pub(crate) link: Option<Located<String>>,
+    pub(crate) unit: Option<Located<u8>>,
+    pub(crate) map: Option<Located<String>>,
+    pub(crate) prefix: Option<Located<String>>,
+    pub(crate) timeout: Option<Duration>,
+    pub(crate) pause: Duration,
+    pub(crate) late_max: Option<Duration>,
+    pub(crate) max_registers: u16,
+    /// Tables with first and last wire address.
+    pub(crate) forbid: Vec<(Table, u16, u16)>,
+    pub(crate) base: u16,
+    /// Keys that only Modbus devices have, as far as they are written.
+    pub(crate) modbus_keys: Vec<(&'static str, Place)>,
+}
+
+/// Reads one device.
+pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem> {
+    let name = item.need::<String>("name", report);
+    if let Some(name) = &name {
+        names::segment(&name.value, "a device's name", name.place, &item.key("name"), report);
+    }
+    let modbus_keys = ["unit", "pause_ms", "late_max_ms", "max_registers", "forbid", "base"]
+        .into_iter()
+        .filter(|key| item.has(key))
+        .map(|key| (key, item.place_of(key)))
+        .collect();
+    let link = item.need::<String>("link", report);
+    let map = item.need::<String>("map", report);
+    let unit = item.take::<u8>("unit", report);
+    let prefix = item.take::<String>("prefix", report);
+    let prefix = prefix.filter(|prefix| names::path(&prefix.value, prefix.place, &item.key("prefix"), report));
+    let mut ms = |key: &'static str, low: u32, high: u32| {
+        let value = item.take::<u32>(key, report)?;
+        let value = within(Some(value), low, low, high, &item.key(key), report);
+        Some(Duration::from_millis(u64::from(value)))
+    };
+    let (timeout, pause, late_max) = (ms("timeout_ms", 10, 60_000), ms("pause_ms", 0, 10_000), ms("late_max_ms", 10, 600_000));
+    let max_registers = item.take::<u32>("max_registers", report);
+    let max_registers = within(max_registers, 125, 1, 125, &item.key("max_registers"), report);
+    let base = item.take::<u32>("base", report);
+    let base = within(base, 0, 0, 1, &item.key("base"), report);
+    let forbid = item.take::<Vec<Located<String>>>("forbid", report).map_or_else(Vec::new, |list| list.value);
+    let forbid = forbid.iter().filter_map(|text| forbidden(text, base, &item.key("forbid"), report)).collect();
+    let (label, place) = (item.label.clone(), item.place);
+    item.close(report);
+    Some(DeviceItem {
+        name: name?,
+        label,
+        place,
+        link,
+        unit,
+        map,
+        prefix,
+        timeout,
+        pause: pause.unwrap_or_default(),
+        late_max,
+        max_registers: u16::try_from(max_registers).unwrap_or(125),
+        forbid,
+        base: u16::try_from(base).unwrap_or(0),
+        modbus_keys,
+    })
+}
+
+fn forbidden(text: &Located<String>, base: u32, key: &str, report: &mut Report) -> Option<(Table, u16, u16)> {
+    let read = range(&text.value).and_then(|(table, first, last)| {
+        match (wire(first, base), wire(last, base)) {
+            (Some(first), Some(last)) => Ok((table, first, last)),
+            _ => Err(Wrong::BadRegister { register: text.value.clone(), why: "outside the device's addresses".into() }),
+        }
+    });
+    read.map_err(|wrong| report.wrong(text.place, key, wrong)).ok()
+}
+
+/// The wire address of an address as written by a device's base.
+pub(crate) fn wire(address: u32, base: u32) -> Option<u16> {
+    address.checked_sub(base).and_then(|address| u16::try_from(address).ok())
+}
+
+/// Wire address of a value of some registers, checked against the table's end.
+pub(crate) fn wire_register(text: &str, words: u8, base: u16, what: &'static str) -> Result<(Table, u16), Wrong> {
+    let register = register(text)?;
+    let start = wire(register.address, u32::from(base)).ok_or_else(|| Wrong::BadRegister {
+        register: text.to_string(),
+        why: if base == 1 { "this device counts from 1 (base = 1)".into() } else { "no address above 65535 exists".into() },
+    })?;
+    let words = if of_bits(register.table) { 1 } else { u32::from(words) };
+    if u32::from(start) + words > 65_536 {
+        let table = crate::config::address::table_word(register.table);
+        return Err(Wrong::BeyondTable { what, table, start: u32::from(start), words });
+    }
+    Ok((register.table, start))
+}

@@ -1,0 +1,384 @@
+//! One `[[point]]` of a map: what is measured, where it lies, how its raw value becomes a number.
+//!
+//! Decides the point's exponent: from `resolution` (1, 2 or 5 times a power of ten: its decimal places), else from the
+//! places of `scale` and `offset`, else 0. A floating source and one with a scale-factor register have no places of
+//! their own and must state a resolution. Every number given in the point's unit must be a whole number of steps of that
+//! exponent, so that nothing is rounded behind a person's back. Units are UCUM. Where the registers really lie depends
+//! on the device and is judged in `assemble`. Never panics.
+
+use std::time::Duration;
+
+use lapwing_engine::spec::{ByteOrder, Decode, Layout, WordOrder};
+use lapwing_protocol::{Decimal, Quantity, Unit, Vocabulary};
+
+use crate::config::address::{of_bits, oid, register, table_word};
+use crate::config::keys::LAYOUTS;
+use crate::config::mistake::Report;
+use crate::config::names;
+use crate::config::reader::{Item, Read, entries, nearest, trimmed};
+use crate::config::source::{Located, Place};
+use crate::config::steps::Steps;
+use crate::config::units;
+use crate::config::wrong::Wrong;
+
+use super::link::word;
+
+/// A point of a map as written.
+#[derive(Clone, Debug)]
+pub(crate) struct PointItem {
+    pub(crate) path: Located<String>,
+    pub(crate) label: String,
+    pub(crate) place: Place,
+    pub(crate) quantity: Quantity,
+    pub(crate) unit: &'static Unit,
+    pub(crate) source: Option<PointSource>,
+    pub(crate) decode: Decode,
+    pub(crate) absent: Vec<u64>,
+    pub(crate) exponent: i8,
+    pub(crate) valid: Option<(i64, i64)>,
+    pub(crate) rate_max: Option<i64>,
+    pub(crate) scan_period: Duration,
+    pub(crate) response: Option<Duration>,
+    pub(crate) refresh: Option<Duration>,
+    pub(crate) group: Option<Located<String>>,
+    pub(crate) tag: Option<String>,
+    pub(crate) location: Option<String>,
+    pub(crate) states: Vec<(i64, String)>,
+}
+
+/// Where a point's raw value lies.
+#[derive(Clone, Debug)]
+pub(crate) enum PointSource {
+    /// Modbus, with the addresses as written.
+    Register {
+        register: Located<String>,
+        words: u8,
+        scale_from: Option<Located<String>>,
+    },
+    /// SNMP.
+    Oid { oid: Vec<u32> },
+}
+
+/// Reads one point. It comes back if it has a path, even where other keys are wrong: alarms may name it.
+pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem> {
+    let path = item.need::<String>("path", report);
+    let path_is_one = path.as_ref().is_some_and(|path| names::path(&path.value, path.place, &item.key("path"), report));
+    let quantity = quantity(&mut item, report);
+    let unit = unit(&mut item, quantity, report);
+    let shape = shape(&mut item, report);
+    let scale = item.take::<Decimal>("scale", report);
+    if let Some(zero) = scale.as_ref().filter(|scale| scale.value.mantissa == 0) {
+        let wrong = Wrong::BadNumber { value: "0".into(), why: "every value would be 0".into() };
+        report.wrong(zero.place, item.key("scale"), wrong);
+    }
+    let offset = item.take::<Decimal>("offset", report);
+    let resolution = item.take::<Decimal>("resolution", report);
+    let exponent = exponent(&item, resolution, scale.as_ref(), offset.as_ref(), &shape, report);
+    let name = path.as_ref().map_or("", |path| path.value.as_str()).to_string();
+    let steps = Steps { exponent, point: &name };
+    let valid = steps.range(&mut item, report);
+    let rate_max = item.take::<Decimal>("rate_max", report);
+    let rate_max = rate_max.and_then(|rate| steps.distance(&rate, "rate_max", &item.key("rate_max"), report));
+    let scan_period = item.take::<Duration>("scan_period", report);
+    if let Some(short) = scan_period.as_ref().filter(|period| period.value < Duration::from_millis(10)) {
+        let value = crate::config::reader::written(short.value);
+        report.wrong(short.place, item.key("scan_period"), Wrong::ScanTooShort { value });
+    }
+    let scan_period = scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
+    let absent = absent(&mut item, shape.bits, report);
+    let decode = decode(&mut item, &shape, scale.map_or(Decimal::new(1, 0), |scale| scale.value), offset.map_or(Decimal::new(0, 0), |offset| offset.value), report);
+    let seconds = |value: Option<Located<Decimal>>, key: String, report: &mut Report| {
+        let value = value?;
+        let seconds = value.value.to_f64();
+        if (0.0..=86_400.0).contains(&seconds) {
+            return Some(Duration::from_secs_f64(seconds));
+        }
+        report.wrong(value.place, key, Wrong::OutOfRange { value: value.value.to_string(), low: "0".into(), high: "86400".into() });
+        None
+    };
+    let response = item.take::<Decimal>("response_s", report);
+    let response = seconds(response, item.key("response_s"), report);
+    let refresh = item.take::<Decimal>("refresh_s", report);
+    let refresh = seconds(refresh, item.key("refresh_s"), report);
+    let states = states(&mut item, report);
+    let group = item.take::<String>("group", report);
+    let tag = item.take::<String>("tag", report).map(|tag| tag.value);
+    let location = item.take::<String>("where", report).map(|place| place.value);
+    let (label, place) = (item.label.clone(), item.place);
+    item.close(report);
+    Some(PointItem {
+        path: path.filter(|_| path_is_one)?,
+        label,
+        place,
+        quantity,
+        unit,
+        source: shape.source,
+        decode,
+        absent,
+        exponent,
+        valid,
+        rate_max,
+        scan_period,
+        response,
+        refresh,
+        group,
+        tag,
+        location,
+        states,
+    })
+}
+
+fn quantity(item: &mut Item<'_>, report: &mut Report) -> Quantity {
+    let Some(name) = item.need::<String>("quantity", report) else { return Quantity::Count };
+    Quantity::parse(&name.value).unwrap_or_else(|| {
+        let known: Vec<&'static str> = Quantity::WORDS.iter().map(|(word, _)| *word).collect();
+        let near = nearest(&name.value, known.iter().copied());
+        report.wrong(name.place, item.key("quantity"), Wrong::UnknownQuantity { quantity: name.value, near, known });
+        Quantity::Count
+    })
+}
+
+fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'static Unit {
+    // States and counts have one possible unit: it need not be written.
+    let unit = if matches!(quantity, Quantity::State | Quantity::Count) { item.take::<String>("unit", report) } else { item.need::<String>("unit", report) };
+    let Some(unit) = unit else { return units::one() };
+    match Unit::parse(&unit.value) {
+        Some(known) if quantity.accepts(known) || !item.has("quantity") => known,
+        Some(known) => {
+            // An unknown quantity was told already: it has no units to check against.
+            let named = item.raw("quantity").and_then(|value| value.get_ref().as_str()).and_then(Quantity::parse);
+            if named.is_some() {
+                let units = quantity.units().map(Unit::code).collect();
+                let wrong = Wrong::UnitNotOfQuantity { unit: unit.value, quantity: quantity.name().to_string(), units };
+                report.wrong(unit.place, item.key("unit"), wrong);
+            }
+            known
+        }
+        None => {
+            let near = units::meant(&unit.value, quantity);
+            report.wrong(unit.place, item.key("unit"), Wrong::UnknownUnit { unit: unit.value, near });
+            units::one()
+        }
+    }
+}
+
+/// Source and layout together: what bits there are.
+struct Shape {
+    source: Option<PointSource>,
+    layout: Layout,
+    /// Width of the raw value.
+    bits: u32,
+    /// Whether it is a single bit of a bit table.
+    of_bit_table: bool,
+}
+
+fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
+    let written = item.take::<String>("register", report);
+    let variable = item.take::<String>("oid", report);
+    match (item.has("register"), item.has("oid")) {
+        (false, false) => report.wrong(item.place, item.label.clone(), Wrong::NoSource),
+        (true, true) => report.wrong(item.place_of("oid"), item.key("oid"), Wrong::TwoSources),
+        (true, false) | (false, true) => {}
+    }
+    let is_snmp = item.has("oid") && !item.has("register");
+    let table = written.as_ref().and_then(|text| {
+        register(&text.value).map_err(|wrong| report.wrong(text.place, item.key("register"), wrong)).ok().map(|register| register.table)
+    });
+    let of_bit_table = table.is_some_and(of_bits);
+    let named = if of_bit_table || is_snmp { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
+    let layout = named.map_or(if of_bit_table { Layout::Bit } else { Layout::I64 }, layout_of);
+    if let (Some(table), true, Some(named)) = (table, of_bit_table && layout != Layout::Bit, named) {
+        report.wrong(item.place_of("as"), item.key("as"), Wrong::NotABit { layout: named, table: table_word(table) });
+    }
+    let words = words(item, layout, named.unwrap_or("u16"), of_bit_table || is_snmp, report);
+    let scale_from = item.take::<String>("scale_from", report);
+    if let Some(text) = &scale_from {
+        match (register(&text.value), table) {
+            (Err(wrong), _) => report.wrong(text.place, item.key("scale_from"), wrong),
+            (Ok(factor), Some(table)) if factor.table != table => {
+                let wrong = Wrong::ScaleOtherTable { found: table_word(factor.table), table: table_word(table) };
+                report.wrong(text.place, item.key("scale_from"), wrong);
+            }
+            (Ok(_), _) => {}
+        }
+        if of_bit_table || is_snmp {
+            let wrong = Wrong::KeyHasNoMeaning { key: "scale_from", of: "a point without registers".into(), mend: "remove it".into() };
+            report.wrong(text.place, item.key("scale_from"), wrong);
+        }
+    }
+    let source = match (written.filter(|_| table.is_some()), variable) {
+        (Some(register), _) => Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from }),
+        (None, Some(text)) => match oid(&text.value) {
+            Ok(oid) => Some(PointSource::Oid { oid }),
+            Err(wrong) => {
+                report.wrong(text.place, item.key("oid"), wrong);
+                None
+            }
+        },
+        (None, None) => None,
+    };
+    let bits = if of_bit_table { 1 } else if is_snmp { 64 } else { (u32::from(words) * 16).min(64) };
+    Shape { source, layout, bits, of_bit_table }
+}
+
+fn need_word(item: &mut Item<'_>, report: &mut Report) -> Option<&'static str> {
+    if !item.has("as") {
+        report.wrong(item.place, item.key("as"), Wrong::MissingKey { key: "as", example: "\"i16\"" });
+    }
+    word(item, "as", LAYOUTS, report)
+}
+
+fn layout_of(word: &str) -> Layout {
+    match word {
+        "i16" => Layout::I16,
+        "i32" => Layout::I32,
+        "u32" => Layout::U32,
+        "i48" => Layout::I48,
+        "u48" => Layout::U48,
+        "i64" => Layout::I64,
+        "u64" => Layout::U64,
+        "f32" => Layout::F32,
+        "f64" => Layout::F64,
+        "bit" => Layout::Bit,
+        "bits" => Layout::Bits,
+        "enum" => Layout::Enum,
+        "bcd" => Layout::Bcd,
+        "modulo10000" => Layout::Modulo10000,
+        "text_number" => Layout::TextNumber,
+        "counter" => Layout::Counter,
+        _ => Layout::U16,
+    }
+}
+
+/// Registers of a layout: fewest, most, and how many when `words` is not written (0: it must be).
+const fn widths(layout: Layout) -> (u64, u64, u64) {
+    match layout {
+        Layout::U16 | Layout::I16 | Layout::Bit => (1, 1, 1),
+        Layout::U32 | Layout::I32 | Layout::F32 => (2, 2, 2),
+        Layout::U48 | Layout::I48 => (3, 3, 3),
+        Layout::U64 | Layout::I64 | Layout::F64 => (4, 4, 4),
+        Layout::Bits | Layout::Enum => (1, 4, 1),
+        Layout::Bcd => (1, 4, 1),
+        Layout::Modulo10000 => (1, 4, 2),
+        Layout::Counter => (1, 4, 2),
+        Layout::TextNumber => (1, 8, 0),
+    }
+}
+
+fn words(item: &mut Item<'_>, layout: Layout, named: &'static str, fixed: bool, report: &mut Report) -> u8 {
+    let (low, high, otherwise) = widths(layout);
+    match item.take::<u64>("words", report) {
+        Some(words) if fixed => {
+            let wrong = Wrong::KeyHasNoMeaning { key: "words", of: "a point without registers".into(), mend: "remove it".into() };
+            report.wrong(words.place, item.key("words"), wrong);
+            1
+        }
+        Some(words) if (low..=high).contains(&words.value) => u8::try_from(words.value).unwrap_or(1),
+        Some(words) => {
+            report.wrong(words.place, item.key("words"), Wrong::BadWords { words: words.value, layout: named, low, high });
+            1
+        }
+        None if otherwise == 0 && !fixed => {
+            report.wrong(item.place, item.key("words"), Wrong::MissingKey { key: "words", example: "4" });
+            1
+        }
+        None => u8::try_from(otherwise.max(1)).unwrap_or(1),
+    }
+}
+
+fn exponent(item: &Item<'_>, resolution: Option<Located<Decimal>>, scale: Option<&Located<Decimal>>, offset: Option<&Located<Decimal>>, shape: &Shape, report: &mut Report) -> i8 {
+    if let Some(resolution) = resolution {
+        return Steps::of_resolution(&resolution, &item.key("resolution"), report);
+    }
+    let why = match shape.layout {
+        Layout::F32 | Layout::F64 => Some("a floating source has no places of its own"),
+        _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
+        _ => None,
+    };
+    if let Some(why) = why.filter(|_| !item.has("resolution")) {
+        report.wrong(item.place, item.key("resolution"), Wrong::MissingResolution { why });
+    }
+    let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
+    places(scale).min(places(offset))
+}
+
+fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
+    let Some(list) = item.take::<Vec<Located<i128>>>("absent", report) else { return Vec::new() };
+    let patterns = list.value.into_iter().filter_map(|pattern| {
+        let (lowest, highest) = (-(1_i128 << (bits - 1).min(63)), (1_i128 << bits) - 1);
+        if !(lowest..=highest).contains(&pattern.value) {
+            let wrong = Wrong::AbsentTooWide { pattern: pattern.value.to_string(), bits };
+            report.wrong(pattern.place, item.key("absent"), wrong);
+            return None;
+        }
+        // A negative number means its two's complement at the value's width.
+        u64::try_from(pattern.value & ((1_i128 << bits) - 1)).ok()
+    });
+    patterns.collect()
+}
+
+fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, report: &mut Report) -> Decode {
+    let order = |word: Option<&str>| word == Some("little");
+    let word_order = if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
+    let byte_order = if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
+    let mask = item.take::<u64>("mask", report);
+    if let Some(wide) = mask.as_ref().filter(|mask| shape.bits < 64 && mask.value >> shape.bits != 0) {
+        report.wrong(wide.place, item.key("mask"), Wrong::MaskTooWide { mask: wide.value, bits: shape.bits });
+    }
+    let single = mask.as_ref().is_some_and(|mask| mask.value.count_ones() == 1);
+    if shape.layout == Layout::Bit && !shape.of_bit_table && !single && !item.has("oid") {
+        report.wrong(if item.has("mask") { item.place_of("mask") } else { item.place }, item.key("mask"), Wrong::BitWithoutMask);
+    }
+    let shift = item.take::<u32>("shift", report);
+    let given = shift.is_some();
+    let shift = super::link::within(shift, 0, 0, shape.bits.saturating_sub(1), &item.key("shift"), report);
+    let mask = mask.map(|mask| mask.value);
+    // One bit of a register is 0 or 1 wherever it stands.
+    let shift = match mask {
+        Some(mask) if shape.layout == Layout::Bit && single && !given => mask.trailing_zeros(),
+        _ => shift,
+    };
+    let invert = item.take::<bool>("invert", report);
+    if let Some(invert) = invert.as_ref().filter(|invert| invert.value && !matches!(shape.layout, Layout::Bit | Layout::Bits)) {
+        let wrong = Wrong::KeyHasNoMeaning { key: "invert", of: "a number".into(), mend: "use scale = -1 for the opposite sign, or as = \"bit\"".into() };
+        report.wrong(invert.place, item.key("invert"), wrong);
+    }
+    Decode {
+        layout: shape.layout,
+        word_order,
+        byte_order,
+        mask,
+        shift: u8::try_from(shift).unwrap_or(0),
+        invert: invert.is_some_and(|invert| invert.value),
+        scale,
+        offset,
+        ..Decode::default()
+    }
+}
+
+fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
+    let origin = item.place.origin;
+    let Some(value) = item.raw("names") else { return Vec::new() };
+    let listed = match entries(value, origin) {
+        Ok(listed) => listed,
+        Err(wrong) => {
+            report.wrong(Place::new(origin, &value.span()), item.key("names"), wrong);
+            return Vec::new();
+        }
+    };
+    let mut states: Vec<(i64, String)> = Vec::new();
+    for (number, name) in listed {
+        let key = item.key("names");
+        let place = Place::new(origin, &name.span());
+        match (number.value.parse::<i64>(), String::read(name, origin)) {
+            (Ok(_), Ok(name)) if states.iter().any(|(_, known)| *known == name) => {
+                report.wrong(place, key, Wrong::Duplicate { what: "state", name, first: "in the same table".into() });
+            }
+            (Ok(number), Ok(name)) => states.push((number, name)),
+            (Err(_), _) => report.wrong(number.place, key, Wrong::BadStateNumber { name: number.value }),
+            (_, Err(wrong)) => report.wrong(place, key, wrong),
+        }
+    }
+    states.sort_by_key(|(number, _)| *number);
+    states
+}

@@ -1,0 +1,230 @@
+//! Every key of the configuration: its table, type, default, an example and its meaning.
+//!
+//! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
+//! Markdown). `module`, `mqtt`, `store`, `http` and `log` are plain tables, reachable from the environment; the others
+//! are lists of tables in the file. Reads nothing. Never panics.
+
+use std::fmt::Write as _;
+
+/// How a value is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A text in quotes.
+    Text,
+    /// `true` or `false`.
+    Flag,
+    /// A whole number.
+    Whole,
+    /// A number.
+    Number,
+    /// A text with a unit: `"300ms"`, `"5s"`, `"3m"`, `"1h"`, `"1d"`.
+    Duration,
+    /// One of these texts.
+    Word(&'static [&'static str]),
+    /// A list of texts.
+    Texts,
+    /// A list of numbers.
+    Numbers,
+    /// A text or a list of texts.
+    OneOrMany,
+    /// A table of names.
+    Names,
+}
+
+/// One key.
+#[derive(Clone, Copy, Debug)]
+pub struct Key {
+    /// Table it belongs to.
+    pub section: &'static str,
+    /// Its name.
+    pub name: &'static str,
+    /// How its value is written.
+    pub kind: Kind,
+    /// What holds when it is missing; `required` if it must be there, empty if there is then none.
+    pub default: &'static str,
+    /// A value as it would be written.
+    pub example: &'static str,
+    /// What it means.
+    pub meaning: &'static str,
+}
+
+/// Plain tables: once a file, and within reach of the environment.
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log"];
+/// Lists of tables in the module file.
+pub const LISTS: &[&str] = &["link", "device", "derived", "alarm"];
+
+/// The keys of one table.
+pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
+    let section = section.to_string();
+    KEYS.iter().filter(move |key| key.section == section)
+}
+
+/// The list as a Markdown table.
+#[must_use]
+pub fn table() -> String {
+    let mut text = String::from("| table | key | type | default | meaning |\n|---|---|---|---|---|\n");
+    for key in KEYS {
+        let kind = match key.kind {
+            Kind::Text => "text".to_string(),
+            Kind::Flag => "true or false".into(),
+            Kind::Whole => "whole number".into(),
+            Kind::Number => "number".into(),
+            Kind::Duration => "duration".into(),
+            Kind::Word(words) => words.join(", "),
+            Kind::Texts => "list of texts".into(),
+            Kind::Numbers => "list of numbers".into(),
+            Kind::OneOrMany => "text or list of texts".into(),
+            Kind::Names => "table".into(),
+        };
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "| `{}` | `{}` | {kind} | {} | {} |", key.section, key.name, key.default, key.meaning);
+    }
+    text
+}
+
+const fn key(section: &'static str, name: &'static str, kind: Kind, default: &'static str, example: &'static str, meaning: &'static str) -> Key {
+    Key { section, name, kind, default, example, meaning }
+}
+
+use Kind::{Duration as D, Flag as F, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word};
+
+/// Layouts of a raw value, as `as` names them.
+pub const LAYOUTS: &[&str] = &[
+    "i16", "u16", "i32", "u32", "i48", "u48", "i64", "u64", "f32", "f64", "bit", "bits", "enum", "bcd", "modulo10000", "text_number", "counter",
+];
+/// Priorities of an alarm, most urgent first.
+pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
+/// What is at stake while an alarm stands.
+pub const IMPACTS: &[&str] = &["load_at_risk", "redundancy_lost", "degraded", "none"];
+/// Order of registers or bytes.
+pub const ORDERS: &[&str] = &["big", "little"];
+/// Parities of a serial line.
+pub const PARITIES: &[&str] = &["none", "even", "odd"];
+/// Modes of the module.
+pub const MODES: &[&str] = &["live", "test", "maintenance", "simulated"];
+
+/// Every key.
+#[rustfmt::skip]
+pub const KEYS: &[Key] = &[
+    key("module", "site", T, "required", "\"saltmarsh\"", "Site; a topic segment."),
+    key("module", "name", T, "required", "\"m1\"", "Module; a topic segment."),
+    key("module", "altitude_m", N, "0", "9", "Height above sea level in metres."),
+    key("module", "mode", Word(MODES), "live", "\"live\"", "Whether what is said concerns a live module."),
+    key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
+    key("mqtt", "base", T, "lapwing", "\"lapwing\"", "First topic segment."),
+    key("mqtt", "client_id", T, "site-module", "\"saltmarsh-m1\"", "Client identifier."),
+    key("mqtt", "frames", Word(&["json", "cbor"]), "json", "\"json\"", "How frames and catalogue pages are written."),
+    key("mqtt", "frame_period", D, "1s", "\"1s\"", "How often a frame is published."),
+    key("mqtt", "keep_alive", D, "10s", "\"10s\"", "Longest silence before the broker is asked whether it is there."),
+    key("mqtt", "user", T, "", "\"m1\"", "User name at the broker."),
+    key("mqtt", "password_file", T, "", "\"/etc/lapwing/mqtt-password\"", "File that holds the password."),
+    key("mqtt", "ca", T, "", "\"/etc/lapwing/ca.pem\"", "Certificate authority; its presence turns TLS on."),
+    key("mqtt", "client_certificate", T, "", "\"/etc/lapwing/client.pem\"", "TLS client certificate; needs `client_key`."),
+    key("mqtt", "client_key", T, "", "\"/etc/lapwing/client.key\"", "Key of the TLS client certificate."),
+    key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern; a last segment `**` stands for all that follow."),
+    key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
+    key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
+    key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the page listens."),
+    key("http", "enabled", F, "true", "true", "Whether there is a page at all."),
+    key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
+
+    key("link", "name", T, "required", "\"plant\"", "Name of the link; unique."),
+    key("link", "modbus_tcp", T, "", "\"127.0.0.1:502\"", "Modbus TCP: host and port."),
+    key("link", "modbus_rtu_tcp", T, "", "\"127.0.0.1:4001\"", "Modbus RTU frames over TCP: host and port."),
+    key("link", "serial", T, "", "\"/dev/ttyUSB0\"", "Modbus RTU on a serial line: device file."),
+    key("link", "snmp", T, "", "\"127.0.0.1:161\"", "SNMP: host and port."),
+    key("link", "timeout_ms", W, "1000", "300", "How long an answer is waited for, ms."),
+    key("link", "retries", W, "1", "1", "Repetitions of a failed request within one scan."),
+    key("link", "baud", W, "19200", "19200", "Bits a second of a serial line, also behind a gateway."),
+    key("link", "parity", Word(PARITIES), "even", "\"even\"", "Parity of a serial line."),
+    key("link", "stop_bits", W, "1, or 2 without parity", "1", "Stop bits of a serial line."),
+    key("link", "version", Word(&["2c"]), "2c", "\"2c\"", "SNMP version."),
+    key("link", "community", T, "public", "\"public\"", "SNMP community."),
+    key("link", "community_file", T, "", "\"/etc/lapwing/community\"", "File that holds the SNMP community."),
+
+    key("device", "name", T, "required", "\"coil-plant\"", "Name of the device; unique."),
+    key("device", "link", T, "required", "\"plant\"", "Its link."),
+    key("device", "unit", W, "1", "1", "Modbus unit: 1 to 247, behind TCP also 0 and 255."),
+    key("device", "map", T, "required", "\"maps/coil-plant.toml\"", "Its map, relative to the module file."),
+    key("device", "prefix", T, "", "\"rack/07\"", "Put before every path of its map."),
+    key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
+    key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
+    key("device", "late_max_ms", W, "three time-outs", "1500", "How late an answer may still come after a time-out, ms."),
+    key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
+    key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),
+    key("device", "base", W, "0", "1", "1 if its map counts addresses from 1."),
+
+    key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique."),
+    key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),
+    key("derived", "from", Names, "{}", "{ t_c = \"cold-aisle/temperature\" }", "Arguments that are points: a path, or a list of paths."),
+    key("derived", "with", Names, "{}", "{ p_pa = 300000.0 }", "Arguments that are constants: numbers or words."),
+    key("derived", "resolution", N, "required", "0.1", "Smallest step that matters, in its unit."),
+    key("derived", "valid", Numbers, "", "[0.0, 600.0]", "Lowest and highest believable value."),
+    key("derived", "tag", T, "", "\"EQ-101\"", "Label as on plate and drawing."),
+    key("derived", "where", T, "", "\"coil bay\"", "Where it is."),
+
+    key("alarm", "id", T, "required", "\"supply-water-warm\"", "Identifier; unique. A plain id replaces the alarm of that id which a pattern makes."),
+    key("alarm", "point", T, "required", "\"coil/water/supply/temperature\"", "Point or pattern: `{name}` captures one segment, `*` stands for one."),
+    key("alarm", "high", N, "", "21.0", "Condition: above this limit."),
+    key("alarm", "low", N, "", "4.0", "Condition: below this limit."),
+    key("alarm", "rise_per_min", N, "", "3.0", "Condition: rising faster, by minute."),
+    key("alarm", "fall_per_min", N, "", "3.0", "Condition: falling faster, by minute."),
+    key("alarm", "state", OneOrMany, "", "\"open\"", "Condition: in one of these states."),
+    key("alarm", "bad_measurement", F, "", "true", "Condition: no believable reading."),
+    key("alarm", "over", D, "10s", "\"10s\"", "Window of a rate; the same for all rates of a point."),
+    key("alarm", "deadband", N, "0", "0.5", "Distance back from the limit before it clears."),
+    key("alarm", "on_delay", D, "0s", "\"5s\"", "The condition must hold this long before the alarm is raised."),
+    key("alarm", "off_delay", D, "0s", "\"10s\"", "It must be gone this long before the alarm clears."),
+    key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
+    key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
+    key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {tag}, {where} and captures are filled in."),
+    key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
+    key("alarm", "response", T, "", "\"…\"", "What to do."),
+    key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
+    key("alarm", "safety", T, "", "\"…\"", "What can hurt whoever goes there."),
+    key("alarm", "respond_within", D, "", "\"3m\"", "Time a person has."),
+    key("alarm", "max_shelf", D, "8h", "\"8h\"", "Longest time it may be shelved."),
+
+    key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),
+    key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
+    key("point", "unit", T, "required; 1 for states and counts", "\"Cel\"", "UCUM unit."),
+    key("point", "register", T, "", "\"holding:0\"", "Modbus: table (coil, discrete, input, holding) and wire address."),
+    key("point", "oid", T, "", "\"1.3.6.1.2.1.33.1.2.1.0\"", "SNMP: instance OID."),
+    key("point", "as", Word(LAYOUTS), "required; bit in bit tables", "\"i16\"", "Layout of the raw value."),
+    key("point", "words", W, "by layout", "2", "Registers of a bcd, modulo10000, text_number or counter."),
+    key("point", "word_order", Word(ORDERS), "big", "\"big\"", "Order of the registers of a value."),
+    key("point", "byte_order", Word(ORDERS), "big", "\"big\"", "Order of the bytes of a register."),
+    key("point", "scale", N, "1", "0.1", "Multiplied first; its places set the resolution unless `resolution` does."),
+    key("point", "offset", N, "0", "-273.15", "Added after scaling."),
+    key("point", "scale_from", T, "", "\"holding:12\"", "Register that holds a power of ten; read in the same answer."),
+    key("point", "mask", W, "", "0x00F0", "Bits to keep."),
+    key("point", "shift", W, "0", "4", "Right shift after masking."),
+    key("point", "invert", F, "false", "true", "The opposite is meant; bits only."),
+    key("point", "names", Names, "", "{ 0 = \"closed\", 1 = \"open\" }", "Names of its states."),
+    key("point", "absent", Numbers, "[]", "[0x8000]", "Raw patterns by which the device says that there is nothing."),
+    key("point", "valid", Numbers, "", "[-20.0, 90.0]", "Lowest and highest believable value; outside it the sensor has failed."),
+    key("point", "resolution", N, "that of `scale`", "0.1", "Smallest step that matters: 1, 2 or 5 times a power of ten. Required for f32, f64 and with `scale_from`."),
+    key("point", "rate_max", N, "", "5.0", "Fastest believable change, units a second."),
+    key("point", "scan_period", D, "by quantity", "\"1s\"", "How often it is read."),
+    key("point", "response_s", N, "", "8.0", "The probe's own lag (63 %), seconds."),
+    key("point", "refresh_s", N, "", "2.0", "How often the device itself refreshes it, seconds."),
+    key("point", "group", T, "", "\"phase-currents\"", "Points of one group come from one transaction."),
+    key("point", "tag", T, "", "\"TT-101\"", "Label as on plate and drawing."),
+    key("point", "where", T, "", "\"coil bay, left\"", "Where it is, for a person who walks there."),
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_key_twice_and_none_without_meaning() {
+        for (n, key) in KEYS.iter().enumerate() {
+            assert!(!KEYS[..n].iter().any(|k| k.section == key.section && k.name == key.name), "{}.{} twice", key.section, key.name);
+            assert!(!key.meaning.is_empty() && !key.example.is_empty());
+            assert!(PLAIN.contains(&key.section) || LISTS.contains(&key.section) || key.section == "point");
+        }
+        assert_eq!(table().lines().count(), KEYS.len() + 2);
+    }
+}

@@ -1,0 +1,246 @@
+//! Files and environment → one checked Plan, or every mistake in them, located and explained.
+//!
+//! `load` reads the module file and the maps its devices name, layers the plain tables (defaults ← file ← environment ←
+//! the caller's overrides), reads each item of each list by itself, and puts all together. It stops at nothing: a person
+//! sees every mistake of all files in one run, each with file, line, column, what is wrong and what would be right. It
+//! opens no link and resolves no name. Never panics, whatever the files hold.
+//!
+//! All keys with types and defaults are in `keys`; `keys::table()` writes them as a table. What a pattern is stands in
+//! `pattern`, how a point gets its exponent in `items::point`. The rules a reader of the files should know:
+//!
+//! - A variable `LAPWING__MQTT__BROKER` replaces `mqtt.broker`; variables reach plain tables only, never lists.
+//! - Types are strict: `"yes"` is no flag, 9.7 no whole number, `"100"` no number; durations are texts with a unit.
+//! - Numbers in a point's unit (limits, deadbands, valid ranges) must be whole steps of its resolution.
+//! - `point = "rack/{r}/inlet/{p}/temperature"` makes one alarm a match; `{r}` and `{p}` may be used in `id` and in all
+//!   texts. An alarm with the same id on a plain path replaces the one the pattern would make.
+
+mod address;
+mod assemble;
+mod items;
+pub mod keys;
+mod mistake;
+mod names;
+mod pattern;
+mod plain;
+mod reader;
+mod settings;
+mod source;
+mod steps;
+#[cfg(test)]
+mod tests;
+mod units;
+mod wrong;
+
+pub use mistake::{At, Finding, Mistake, Mistakes, Remark};
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use lapwing_protocol::Mode;
+use sha2::{Digest, Sha256};
+use toml::Spanned;
+use toml::de::DeTable;
+
+use crate::plan::Plan;
+
+use assemble::Parts;
+use items::device::DeviceItem;
+use items::point::PointItem;
+use mistake::Report;
+use plain::{Layer, PREFIX, Plain};
+use source::{Origin, Place, Sources};
+use wrong::Wrong;
+
+/// What a caller sets over files and environment.
+#[derive(Clone, Debug, Default)]
+pub struct Overrides {
+    /// Address by link name: `host:port`, or a device file for a serial line.
+    pub link_addresses: BTreeMap<String, String>,
+    /// Mode of the module.
+    pub mode: Option<Mode>,
+    /// Data directory.
+    pub store_dir: Option<PathBuf>,
+    /// Broker host and port.
+    pub broker: Option<String>,
+}
+
+/// A configuration without mistakes.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// What the agent will do.
+    pub plan: Plan,
+    /// Files it was read from, the module file first.
+    pub files: Vec<PathBuf>,
+    /// What a person should look at.
+    pub findings: Vec<Finding>,
+}
+
+/// Reads a module file, its maps and the environment into a Plan.
+///
+/// # Errors
+/// Every mistake of all files, in the order of files and lines.
+pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>, overrides: &Overrides) -> Result<Loaded, Mistakes> {
+    let environment: BTreeMap<String, String> = environment.filter(|(name, _)| name.starts_with(PREFIX)).collect();
+    let mut sources = Sources::default();
+    let mut report = Report::default();
+    let mut digest = Sha256::new();
+    let mut plan = Plan::default();
+    if let Some(parts) = read_module(path, &environment, overrides, &mut sources, &mut digest, &mut report) {
+        plan = assemble::plan(&parts, &mut report);
+    }
+    for (variable, value) in &environment {
+        frame(&mut digest, variable.as_bytes());
+        frame(&mut digest, value.as_bytes());
+    }
+    plan.digest = digest.finalize().into();
+    let clean = report.is_clean();
+    let (list, findings) = report.render(&sources);
+    if clean {
+        Ok(Loaded { plan, files: sources.files.into_iter().map(|file| file.path).collect(), findings })
+    } else {
+        Err(Mistakes { list })
+    }
+}
+
+/// Feeds a digest with bytes and their number, so that no two sequences of texts look alike.
+fn frame(digest: &mut Sha256, bytes: &[u8]) {
+    digest.update((bytes.len() as u64).to_le_bytes());
+    digest.update(bytes);
+}
+
+fn read_module(
+    path: &Path,
+    environment: &BTreeMap<String, String>,
+    overrides: &Overrides,
+    sources: &mut Sources,
+    digest: &mut Sha256,
+    report: &mut Report,
+) -> Option<Parts> {
+    let text = match read_text(path, digest) {
+        Ok(text) => text,
+        Err(why) => {
+            let origin = sources.add(path, String::new());
+            let what = path.display().to_string();
+            report.wrong(Place::whole(origin), "", Wrong::Unreadable { what, why });
+            // The environment is judged all the same.
+            let _judged = Layer::from_environment(environment, report);
+            return None;
+        }
+    };
+    let origin = sources.add(path, text.clone());
+    let from_environment = Layer::from_environment(environment, report);
+    let document = parse(&text, origin, report)?;
+    let known = [&["schema"], keys::PLAIN, keys::LISTS].concat();
+    items::only(&document, &known, origin, report);
+    schema(&document, origin, report);
+    let (from_file, tables) = Layer::from_file(&document, origin, report);
+    let mut over = Layer::default();
+    if let Some(dir) = &overrides.store_dir {
+        over.text("store.dir", dir.display().to_string());
+    }
+    if let Some(broker) = &overrides.broker {
+        over.text("mqtt.broker", broker.clone());
+    }
+    let file = Place { origin, start: 0, end: 0 };
+    let plain = Plain::merge(&[from_file, from_environment, over]);
+    let mut settings = settings::settings(&plain, &tables, file, report);
+    if let Some(mode) = overrides.mode {
+        settings.module.mode = mode;
+    }
+    let list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
+    let links = list("link", "name", report).into_iter().filter_map(|item| items::link::read(item, report)).collect();
+    let devices: Vec<DeviceItem> = list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
+    let derived = list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
+    let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
+    let dir = path.parent().unwrap_or(Path::new(""));
+    let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
+    Some(Parts { settings, links, devices, maps, derived, alarms, incomplete, file: Some(file), link_addresses: overrides.link_addresses.clone() })
+}
+
+/// Each map once, however many devices use it.
+fn read_maps(
+    dir: &Path,
+    devices: &[DeviceItem],
+    sources: &mut Sources,
+    digest: &mut Sha256,
+    report: &mut Report,
+) -> (BTreeMap<String, Vec<PointItem>>, bool) {
+    let mut maps = BTreeMap::new();
+    let mut incomplete = devices.iter().any(|device| device.map.is_none());
+    for device in devices {
+        let Some(name) = device.map.as_ref() else { continue };
+        if maps.contains_key(&name.value) {
+            continue;
+        }
+        let path = dir.join(&name.value);
+        let points = match read_text(&path, digest) {
+            Ok(text) => {
+                let origin = sources.add(&path, text.clone());
+                read_map(&text, origin, report)
+            }
+            Err(why) => {
+                let wrong = Wrong::UnknownMap { map: name.value.clone(), why, near: near_file(dir, &name.value) };
+                report.wrong(name.place, format!("{}.map", device.label), wrong);
+                None
+            }
+        };
+        incomplete |= points.is_none();
+        maps.insert(name.value.clone(), points.unwrap_or_default());
+    }
+    (maps, incomplete)
+}
+
+fn read_map(text: &str, origin: Origin, report: &mut Report) -> Option<Vec<PointItem>> {
+    let document = parse(text, origin, report)?;
+    items::only(&document, &["schema", "point"], origin, report);
+    schema(&document, origin, report);
+    if !document.contains_key("point") {
+        report.wrong(Place { origin, start: 0, end: 0 }, "point", Wrong::MissingKey { key: "[[point]]", example: "…" });
+    }
+    let list = items::list(&document, "point", "path", origin, report);
+    Some(list.into_iter().filter_map(|item| items::point::read(item, report)).collect())
+}
+
+/// A file's text; its bytes go into the digest.
+fn read_text(path: &Path, digest: &mut Sha256) -> Result<String, String> {
+    let bytes = std::fs::read(path).map_err(|why| why.to_string())?;
+    frame(digest, &bytes);
+    String::from_utf8(bytes).map_err(|why| format!("it is no UTF-8 text (byte {})", why.utf8_error().valid_up_to()))
+}
+
+/// The table of a text. Keys written twice leave the rest readable; after any other mistake nothing can be relied on.
+fn parse<'t>(text: &'t str, origin: Origin, report: &mut Report) -> Option<DeTable<'t>> {
+    let (document, errors) = DeTable::parse_recoverable(text);
+    let mut readable = true;
+    for error in errors {
+        let span = error.span().unwrap_or(0..0);
+        readable &= error.message().contains("duplicate key");
+        report.wrong(Place::new(origin, &span), "", Wrong::Syntax { why: error.message().to_string() });
+    }
+    readable.then(|| Spanned::into_inner(document))
+}
+
+/// `schema = 1`, which may be left out.
+fn schema(document: &DeTable<'_>, origin: Origin, report: &mut Report) {
+    use reader::Read as _;
+    let Some(value) = document.get("schema") else { return };
+    let place = Place::new(origin, &value.span());
+    match i64::read(value, origin) {
+        Ok(1) => {}
+        Ok(found) => report.wrong(place, "schema", Wrong::UnknownSchema { found }),
+        Err(wrong) => report.wrong(place, "schema", wrong),
+    }
+}
+
+/// The nearest name in the directory a map was looked for.
+fn near_file(dir: &Path, map: &str) -> Option<String> {
+    let wanted = Path::new(map);
+    let folder = wanted.parent().unwrap_or(Path::new(""));
+    let names: Vec<String> = std::fs::read_dir(dir.join(folder))
+        .ok()?
+        .flatten()
+        .filter_map(|entry| folder.join(entry.file_name()).to_str().map(str::to_string))
+        .filter(|name| name.ends_with(".toml"))
+        .collect();
+    reader::nearest(map, names.iter().map(String::as_str))
+}

@@ -1,0 +1,151 @@
+//! The plain tables as the Plan has them: module, mqtt, store, http, log.
+//!
+//! Takes merged values of the right type and judges their meaning: topic segments, addresses, what belongs together.
+//! Fills defaults as the table of keys states them. Touches neither disk nor network. Never panics.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use lapwing_protocol::Mode;
+
+use crate::plan;
+
+use super::address::host_port;
+use super::mistake::Report;
+use super::names;
+use super::plain::Plain;
+use super::source::Place;
+use super::wrong::Wrong;
+
+/// The plain tables.
+#[derive(Debug, Default)]
+pub(crate) struct Settings {
+    pub(crate) module: plan::Module,
+    pub(crate) mqtt: plan::Mqtt,
+    pub(crate) store: plan::Store,
+    pub(crate) http: plan::Http,
+    pub(crate) log: plan::Log,
+}
+
+/// Judges the merged tables. `tables` tells where each begins, `file` is the file's beginning.
+pub(crate) fn settings(plain: &Plain, tables: &BTreeMap<&'static str, Place>, file: Place, report: &mut Report) -> Settings {
+    let place = |section: &str, key: &str| plain.place(&format!("{section}.{key}"), tables.get(section).copied().unwrap_or(file));
+    let module = module(plain, &place, report);
+    let mqtt = mqtt(plain, &module, &place, report);
+    let max_mib = plain.whole("store.max_mib").unwrap_or(512);
+    if !(16..=1_048_576).contains(&max_mib) {
+        let wrong = Wrong::OutOfRange { value: max_mib.to_string(), low: "16".into(), high: "1048576".into() };
+        report.wrong(place("store", "max_mib"), "store.max_mib", wrong);
+    }
+    let store = plan::Store {
+        dir: plain.text("store.dir").map_or_else(|| PathBuf::from("/var/lib/lapwing"), PathBuf::from),
+        max_mib: u32::try_from(max_mib).unwrap_or(512),
+    };
+    let listen = plain.text("http.listen").unwrap_or_else(|| "127.0.0.1:8467".into());
+    let listen = match listen.parse::<SocketAddr>() {
+        Ok(listen) => Some(listen),
+        Err(_) => {
+            let why = "an address and a port to listen on are needed".into();
+            report.wrong(place("http", "listen"), "http.listen", Wrong::BadAddress { address: listen, why, example: "\"127.0.0.1:8467\"" });
+            None
+        }
+    };
+    let http = plan::Http { listen: listen.filter(|_| plain.flag("http.enabled").unwrap_or(true)) };
+    let level = plain.text("log.level").unwrap_or_else(|| "info".into());
+    if level.parse::<tracing_subscriber::EnvFilter>().is_err() {
+        let known = vec!["error", "warn", "info", "debug", "trace"];
+        report.wrong(place("log", "level"), "log.level", Wrong::NotOneOf { near: super::reader::nearest(&level, known.iter().copied()), value: level.clone(), known });
+    }
+    Settings { module, mqtt, store, http, log: plan::Log { level } }
+}
+
+fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Module {
+    let mut segment = |key: &'static str, example: &'static str| {
+        let path = format!("module.{key}");
+        match plain.text(&path) {
+            Some(text) => {
+                names::segment(&text, "a topic segment", place("module", key), &path, report);
+                text
+            }
+            None => {
+                // A value of the wrong type has been told already.
+                if !plain.has(&path) {
+                    report.wrong(place("module", key), path, Wrong::MissingKey { key, example });
+                }
+                String::new()
+            }
+        }
+    };
+    let (site, name) = (segment("site", "\"saltmarsh\""), segment("name", "\"m1\""));
+    let altitude_m = plain.number("module.altitude_m").unwrap_or(0.0);
+    // ASHRAE's pressure formula holds for −5000 to 11000 m; nobody builds outside −430 to 6000 m.
+    if !(-500.0..=6000.0).contains(&altitude_m) {
+        let wrong = Wrong::OutOfRange { value: altitude_m.to_string(), low: "-500".into(), high: "6000".into() };
+        report.wrong(place("module", "altitude_m"), "module.altitude_m", wrong);
+    }
+    let mode = match plain.text("module.mode").as_deref() {
+        Some("test") => Mode::Test,
+        Some("maintenance") => Mode::Maintenance,
+        Some("simulated") => Mode::Simulated,
+        _ => Mode::Live,
+    };
+    plan::Module { site, name, altitude_m, mode }
+}
+
+fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Mqtt {
+    let defaults = plan::Mqtt::default();
+    let file = |key: &str| plain.text(&format!("mqtt.{key}")).map(PathBuf::from);
+    let broker = match plain.text("mqtt.broker") {
+        Some(text) => host_port(&text, "\"127.0.0.1:1883\"").unwrap_or_else(|wrong| {
+            report.wrong(place("mqtt", "broker"), "mqtt.broker", wrong);
+            defaults.broker.clone()
+        }),
+        None => defaults.broker.clone(),
+    };
+    let base = plain.text("mqtt.base").unwrap_or(defaults.base);
+    names::segment(&base, "a topic segment", place("mqtt", "base"), "mqtt.base", report);
+    let mut duration = |key: &'static str, otherwise: Duration, low_ms: i64, high_ms: i64| {
+        let path = format!("mqtt.{key}");
+        let Some(ms) = plain.whole(&path) else { return otherwise };
+        if !(low_ms..=high_ms).contains(&ms) {
+            let wrong = Wrong::OutOfRange { value: format!("{ms}ms"), low: format!("{low_ms}ms"), high: format!("{high_ms}ms") };
+            report.wrong(place("mqtt", key), path, wrong);
+        }
+        Duration::from_millis(u64::try_from(ms).unwrap_or(0))
+    };
+    let frame_period = duration("frame_period", defaults.frame_period, 100, 3_600_000);
+    let keep_alive = duration("keep_alive", defaults.keep_alive, 1000, 3_600_000);
+    let client_certificate = match (file("client_certificate"), file("client_key")) {
+        (Some(certificate), Some(key)) => Some((certificate, key)),
+        (None, None) => None,
+        (certificate, _) => {
+            let (given, key, example) = match certificate {
+                Some(_) => ("client_certificate", "client_key", "\"/etc/lapwing/client.key\""),
+                None => ("client_key", "client_certificate", "\"/etc/lapwing/client.pem\""),
+            };
+            report.wrong(place("mqtt", given), format!("mqtt.{key}"), Wrong::MissingKey { key, example });
+            None
+        }
+    };
+    if let (Some(_), None) = (&client_certificate, file("ca")) {
+        report.wrong(place("mqtt", "client_certificate"), "mqtt.ca", Wrong::MissingKey { key: "ca", example: "\"/etc/lapwing/ca.pem\"" });
+    }
+    if let (Some(_), None) = (file("password_file"), plain.text("mqtt.user")) {
+        report.wrong(place("mqtt", "password_file"), "mqtt.user", Wrong::MissingKey { key: "user", example: "\"m1\"" });
+    }
+    plan::Mqtt {
+        broker,
+        base,
+        client_id: plain.text("mqtt.client_id").unwrap_or_else(|| format!("{}-{}", module.site, module.name)),
+        frames: if plain.text("mqtt.frames").as_deref() == Some("cbor") { plan::Encoding::Cbor } else { plan::Encoding::Json },
+        frame_period,
+        user: plain.text("mqtt.user"),
+        password_file: file("password_file"),
+        ca: file("ca"),
+        client_certificate,
+        points: plain.texts("mqtt.points").unwrap_or(defaults.points),
+        keep_alive,
+    }
+}

@@ -1,0 +1,132 @@
+//! Feeds the engine: raw values of a transaction in, readings and transitions out.
+//!
+//! Owns the engine and the derived points that hang on each transaction; knows no numbers of events and no topics.
+//! Times are the core's monotonic milliseconds. Never panics: a transaction the plan does not have is ignored.
+
+use lapwing_engine::spec::{Millis, Raw};
+use lapwing_engine::{Effect, Engine, Operation, Reading, Refusal, Transition};
+use lapwing_protocol::{Decimal, Status};
+
+use super::derived::Derivation;
+use crate::plan::Plan;
+
+/// The engine with what it needs around it.
+#[derive(Debug)]
+pub struct Judge<'a> {
+    plan: &'a Plan,
+    engine: Engine<'a>,
+    derivation: Derivation,
+    transitions: Vec<Transition>,
+    /// Points read or derived by the last call, in scan order.
+    read: Vec<u32>,
+}
+
+impl<'a> Judge<'a> {
+    /// Around an engine that stands on this plan's tables.
+    #[must_use]
+    pub fn new(plan: &'a Plan, engine: Engine<'a>) -> Self {
+        Self { plan, engine, derivation: Derivation::new(plan), transitions: Vec::new(), read: Vec::new() }
+    }
+
+    /// Takes one transaction. Returns how many readings it brought and how many are good.
+    pub fn batch(&mut self, now: Millis, at: Millis, transaction: u32, raws: &[Raw]) -> (u64, u64) {
+        self.read.clear();
+        let Some(span) = usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)).map(|t| t.points) else {
+            return (0, 0);
+        };
+        let moved = &mut self.transitions;
+        let mut keep = |effect| keep(moved, effect);
+        self.engine.poll(at.min(now), &mut keep);
+        let mut good = 0;
+        for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
+            self.engine.read(now, point, raw, at, &mut keep);
+            good += u64::from(self.engine.reading(point).status.is_good());
+            self.read.push(point);
+        }
+        for index in self.derivation.hanging_on(transaction) {
+            let Some((point, value, status, oldest)) = self.derivation.compute(self.plan, *index, &self.engine) else { continue };
+            self.engine.put(now, point, value, status, oldest, &mut keep);
+            self.read.push(point);
+        }
+        (u64::from(span.count), good)
+    }
+
+    /// Sets one of the agent's own points.
+    pub fn own(&mut self, now: Millis, point: u32, value: i64) {
+        self.read.clear();
+        let moved = &mut self.transitions;
+        self.engine.put(now, point, value, Status::GOOD, now, &mut |effect| keep(moved, effect));
+        self.read.push(point);
+    }
+
+    /// Makes happen what is due.
+    pub fn poll(&mut self, now: Millis) {
+        let moved = &mut self.transitions;
+        self.engine.poll(now, &mut |effect| keep(moved, effect));
+    }
+
+    /// When something is due next.
+    #[must_use]
+    pub fn poll_at(&self) -> Option<Millis> {
+        self.engine.poll_at()
+    }
+
+    /// A person's operation on an alarm.
+    ///
+    /// # Errors
+    /// Refused by name; nothing has changed then.
+    pub fn operate(&mut self, now: Millis, alarm: u32, operation: Operation) -> Result<(), Refusal> {
+        let moved = &mut self.transitions;
+        self.engine.operate(now, alarm, operation, &mut |effect| keep(moved, effect))
+    }
+
+    /// Takes the transitions made since the last call, in order.
+    pub fn take_transitions(&mut self) -> Vec<Transition> {
+        std::mem::take(&mut self.transitions)
+    }
+
+    /// Points read or derived by the last call.
+    #[must_use]
+    pub fn read(&self) -> &[u32] {
+        &self.read
+    }
+
+    /// A point's reading.
+    #[must_use]
+    pub fn reading(&self, point: u32) -> Reading {
+        self.engine.reading(point)
+    }
+
+    /// The engine.
+    #[must_use]
+    pub const fn engine(&self) -> &Engine<'a> {
+        &self.engine
+    }
+
+    /// The engine, to restore saved states.
+    pub const fn engine_mut(&mut self) -> &mut Engine<'a> {
+        &mut self.engine
+    }
+}
+
+/// A transition's rate of change in its point's unit a minute, with one digit more than the point has.
+#[must_use]
+pub fn rate_per_min(plan: &Plan, transition: &Transition) -> Option<Decimal> {
+    let slope = transition.slope?;
+    let spec = plan.engine.alarms.get(usize::try_from(transition.alarm).ok()?)?;
+    let exponent = plan.points.get(usize::try_from(spec.point).ok()?)?.exponent;
+    let per_min = slope.per_second() * 60.0 * libm_pow10(exponent);
+    Decimal::quantise(per_min, exponent.saturating_sub(1).max(-18)).ok()
+}
+
+fn libm_pow10(exponent: i8) -> f64 {
+    Decimal::new(1, exponent).to_f64()
+}
+
+/// Status changes need no event of their own: what a person must know comes as the point's instrument alarm.
+fn keep(moved: &mut Vec<Transition>, effect: Effect) {
+    match effect {
+        Effect::Alarm(transition) => moved.push(transition),
+        Effect::Quality { .. } => {}
+    }
+}

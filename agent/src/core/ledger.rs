@@ -1,0 +1,189 @@
+//! Numbers events and hands them to the store: one place, so that a number is given once and in order.
+//!
+//! What happens in one step of the core becomes one commit: events, the alarm states they leave behind and what must be
+//! sent. A commit the store's queue cannot take is kept here and handed over again, in order; nothing is dropped. The
+//! ledger knows nothing of readings. Times are wall milliseconds, UTC. Never panics.
+
+use std::collections::VecDeque;
+
+use lapwing_protocol::event::Detail;
+use lapwing_protocol::{Event, Mode, SCHEMA, Word};
+
+use crate::core::clock::rfc3339;
+use crate::store::{Commit, EventRow, SavedAlarm, StoreError, SubmitError, Writer};
+
+/// What every event of this run says at its head.
+#[derive(Clone, Debug)]
+pub struct Head {
+    /// Event log.
+    pub log: String,
+    /// Number of the agent's start.
+    pub boot: u64,
+    /// Whether it concerns a live module.
+    pub mode: Mode,
+    /// Site.
+    pub site: String,
+    /// Module.
+    pub module: String,
+}
+
+/// When something happened.
+#[derive(Clone, Copy, Debug)]
+pub struct When {
+    /// Wall time, ms since the epoch.
+    pub t: i64,
+    /// Whether the clock was known to be right.
+    pub synced: bool,
+}
+
+/// Gives numbers and keeps what the store has not taken yet.
+#[derive(Debug)]
+pub struct Ledger {
+    head: Head,
+    last_seq: u64,
+    writer: Writer,
+    /// What this step of the core has made.
+    open: Commit,
+    /// Commits the store's queue had no room for, oldest first.
+    waiting: VecDeque<Commit>,
+}
+
+impl Ledger {
+    /// Goes on after event `last_seq` of the head's log.
+    #[must_use]
+    pub fn new(head: Head, last_seq: u64, writer: Writer) -> Self {
+        Self { head, last_seq, writer, open: Commit::default(), waiting: VecDeque::new() }
+    }
+
+    /// The head.
+    #[must_use]
+    pub const fn head(&self) -> &Head {
+        &self.head
+    }
+
+    /// Number of the last event.
+    #[must_use]
+    pub const fn last_seq(&self) -> u64 {
+        self.last_seq
+    }
+
+    /// The number the next event will have.
+    #[must_use]
+    pub const fn next_seq(&self) -> u64 {
+        self.last_seq + 1
+    }
+
+    /// The store's writer.
+    #[must_use]
+    pub const fn writer(&self) -> &Writer {
+        &self.writer
+    }
+
+    /// Goes on in a new log, because numbers after `restored_from` of this one were given before by a lost store. What this
+    /// run has numbered so far has not left yet: it is numbered anew, in order, with its announcements.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written.
+    pub fn move_to_new_log(&mut self, restored_from: u64) -> Result<(), StoreError> {
+        self.close();
+        let old = self.head.log.clone();
+        let events = self.writer.call(move |store| store.events_after(restored_from, u32::MAX))??;
+        let unsent = self.writer.call(|store| store.unsent(0, u32::MAX))??;
+        let doubtful: Vec<_> = unsent.into_iter().filter(|row| *row.log == *old && row.seq > restored_from).collect();
+        self.head.log = self.writer.new_log()?;
+        self.writer.acknowledged(&doubtful.iter().map(|row| row.id).collect::<Vec<_>>());
+        self.last_seq = 0;
+        for stored in events {
+            let Ok(event) = serde_json::from_slice::<Event>(&stored.payload) else { continue };
+            let announced = doubtful.iter().find(|row| row.seq == stored.seq && row.announce.is_some());
+            let announce = announced.and_then(|row| Some((row.announce.clone()?, String::from_utf8_lossy(&row.payload).into_owned())));
+            self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
+        }
+        self.close();
+        Ok(())
+    }
+
+    /// Numbers an event. `announce` is a topic below the base and its sentence.
+    pub fn enter(&mut self, when: When, text: String, detail: Detail, announce: Option<(String, String)>) -> (Event, Vec<u8>) {
+        self.last_seq += 1;
+        let event = Event {
+            schema: SCHEMA,
+            log: self.head.log.clone(),
+            seq: self.last_seq,
+            boot: self.head.boot,
+            t: when.t,
+            time: rfc3339(when.t),
+            clock_synced: when.synced,
+            mode: Word::from(self.head.mode),
+            site: self.head.site.clone(),
+            module: self.head.module.clone(),
+            text,
+            durable: true,
+            detail,
+        };
+        let payload = event.to_bytes();
+        self.open.events.push(EventRow {
+            seq: event.seq,
+            t_ms: event.t,
+            kind: kind(&event.detail),
+            payload: payload.clone(),
+            announce: announce.map(|(topic, sentence)| (topic, sentence.into_bytes())),
+        });
+        (event, payload)
+    }
+
+    /// Saves the state of an alarm together with the events of this step.
+    pub fn save(&mut self, alarm: SavedAlarm) {
+        match self.open.alarms.iter_mut().find(|saved| saved.id == alarm.id) {
+            Some(saved) => *saved = alarm,
+            None => self.open.alarms.push(alarm),
+        }
+    }
+
+    /// Forgets the state of an alarm that no longer exists.
+    pub fn forget(&mut self, id: String) {
+        self.open.removed.push(id);
+    }
+
+    /// Hands this step over to the store. Returns whether anything still waits here.
+    pub fn close(&mut self) -> bool {
+        if self.open != Commit::default() {
+            self.waiting.push_back(std::mem::take(&mut self.open));
+        }
+        while let Some(commit) = self.waiting.pop_front() {
+            match self.writer.submit(commit) {
+                Ok(()) => {}
+                Err(SubmitError::Full(commit) | SubmitError::Stopped(commit)) => {
+                    self.waiting.push_front(commit);
+                    break;
+                }
+                // Neither can happen: numbers are given here in order, payloads are made to fit. Say so rather than stop.
+                Err(error @ (SubmitError::NotNext { .. } | SubmitError::TooLarge { .. })) => {
+                    tracing::error!(%error, "an event could not be stored; please report this");
+                }
+            }
+        }
+        !self.waiting.is_empty()
+    }
+
+    /// How many commits wait here for room in the store's queue.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+}
+
+/// The kind as a word that lives as long as the program.
+fn kind(detail: &Detail) -> &'static str {
+    match detail {
+        Detail::Alarm(_) => "alarm",
+        Detail::Operator(_) => "operator",
+        Detail::Link(_) => "link",
+        Detail::Device(_) => "device",
+        Detail::Agent(_) => "agent",
+        Detail::Clock(_) => "clock",
+        Detail::Store(_) => "store",
+        Detail::Config(_) => "config",
+        Detail::Other(_) => "other",
+    }
+}

@@ -1,0 +1,145 @@
+//! The saved form of an alarm's state: what must survive a restart, as JSON in the store.
+//!
+//! Moments are saved as wall times, because the monotonic axis begins anew with the process. What was left on a shelf is
+//! saved beside its end and reduced only by time that both clocks vouch for (synchronised then and now): a shelf may end
+//! late, never early, never not. Unreadable bytes are an error; the alarm is then judged anew. Never panics.
+
+use lapwing_engine::alarm::life::{SavedAlarm, SavedShelf};
+use lapwing_engine::spec::Millis;
+use lapwing_engine::{AlarmState, Process};
+use serde::{Deserialize, Serialize};
+
+use super::clock::Clock;
+
+/// What is kept of an alarm.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Saved {
+    /// Process state.
+    process: ProcessWord,
+    /// Number of the present or last occurrence.
+    occurrence: u32,
+    /// When it was last raised, wall ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    raised_at: Option<i64>,
+    /// Since when the condition held, wall ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    true_since: Option<i64>,
+    /// Left on the shelf when this was saved, ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    shelf_left_ms: Option<u64>,
+    /// The shelf ends when the alarm returns to normal.
+    #[serde(default)]
+    one_shot: bool,
+    /// Removed from service.
+    #[serde(default)]
+    out_of_service: bool,
+    /// When this was saved, wall ms, and whether the wall was synchronised then.
+    saved_at: i64,
+    saved_synced: bool,
+    /// What the core keeps beside the engine's state.
+    #[serde(flatten)]
+    pub kept: Kept,
+}
+
+/// What the core keeps of an alarm beside the engine's state.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Kept {
+    /// Event that last changed it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seq: Option<u64>,
+    /// When, wall ms.
+    #[serde(default)]
+    pub t: i64,
+    /// Incident of the occurrence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub incident: Option<u64>,
+    /// Value at the last change, integer at the point's exponent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<i64>,
+    /// Quality at the last change.
+    #[serde(default)]
+    pub quality: u32,
+    /// The sentence that stands.
+    #[serde(default)]
+    pub text: String,
+}
+
+/// ISA-18.2 letters as words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum ProcessWord {
+    Normal,
+    Unacknowledged,
+    Acknowledged,
+    ReturnedUnacknowledged,
+    LatchedUnacknowledged,
+    LatchedAcknowledged,
+}
+
+impl Saved {
+    /// The saved form of a state at `now`.
+    #[must_use]
+    pub fn of(state: &AlarmState, kept: Kept, clock: &Clock, now: Millis) -> Self {
+        let saved = SavedAlarm::from(state);
+        Self {
+            process: match saved.process {
+                Process::Normal => ProcessWord::Normal,
+                Process::Unacknowledged => ProcessWord::Unacknowledged,
+                Process::Acknowledged => ProcessWord::Acknowledged,
+                Process::ReturnedUnacknowledged => ProcessWord::ReturnedUnacknowledged,
+                Process::LatchedUnacknowledged => ProcessWord::LatchedUnacknowledged,
+                Process::LatchedAcknowledged => ProcessWord::LatchedAcknowledged,
+            },
+            occurrence: saved.occurrence,
+            raised_at: saved.raised_at.map(|at| clock.wall(at)),
+            true_since: saved.true_since.map(|at| clock.wall(at)),
+            shelf_left_ms: saved.shelf.map(|shelf| shelf.until.since(now)),
+            one_shot: saved.shelf.is_some_and(|shelf| shelf.one_shot),
+            out_of_service: saved.out_of_service,
+            saved_at: clock.wall(now),
+            saved_synced: clock.synced(),
+            kept,
+        }
+    }
+
+    /// Reads the bytes of the store.
+    ///
+    /// # Errors
+    /// When they are not what this version or an older one wrote.
+    pub fn from_bytes(bytes: &[u8]) -> serde_json::Result<Self> {
+        serde_json::from_slice(bytes)
+    }
+
+    /// The bytes for the store.
+    #[must_use]
+    pub fn to_bytes(&self) -> Vec<u8> {
+        serde_json::to_vec(self).expect("invariant: plain numbers, words and strings always have a JSON form")
+    }
+
+    /// The engine's state on the present clock.
+    #[must_use]
+    pub fn on(&self, clock: &Clock, now: Millis, judge_anew: bool) -> SavedAlarm {
+        let passed = if self.saved_synced && clock.synced() {
+            u64::try_from(clock.wall(now).saturating_sub(self.saved_at)).unwrap_or(0)
+        } else {
+            0
+        };
+        SavedAlarm {
+            process: match self.process {
+                ProcessWord::Normal => Process::Normal,
+                ProcessWord::Unacknowledged => Process::Unacknowledged,
+                ProcessWord::Acknowledged => Process::Acknowledged,
+                ProcessWord::ReturnedUnacknowledged => Process::ReturnedUnacknowledged,
+                ProcessWord::LatchedUnacknowledged => Process::LatchedUnacknowledged,
+                ProcessWord::LatchedAcknowledged => Process::LatchedAcknowledged,
+            },
+            occurrence: self.occurrence,
+            true_since: self.true_since.map(|t| clock.moment(t)),
+            raised_at: self.raised_at.map(|t| clock.moment(t)),
+            shelf: self.shelf_left_ms.map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
+            suppression: None,
+            out_of_service: self.out_of_service,
+            judge_anew,
+        }
+    }
+}

@@ -1,0 +1,319 @@
+//! From a transition to words: the event, the alarm's retained record and the announcement.
+//!
+//! Decides what a person reads; it neither numbers events nor judges anything. Values are decimals at the point's
+//! exponent with the unit people see (`21.6 °C`). Times in: milliseconds of the monotonic clock, turned to wall time by
+//! the caller's function. Never panics.
+
+use lapwing_engine::spec::{AlarmSpec, Condition, Millis};
+use lapwing_engine::{Cause, Hidden, Process, Transition};
+use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, ShownState, Unit, Word};
+
+use crate::plan::{Alarm, Plan, Point};
+
+/// What the plan knows of one alarm, looked up once.
+#[derive(Clone, Copy, Debug)]
+pub struct Subject<'a> {
+    /// What it says.
+    pub alarm: &'a Alarm,
+    /// How it is judged.
+    pub spec: &'a AlarmSpec,
+    /// Its point.
+    pub point: &'a Point,
+}
+
+impl<'a> Subject<'a> {
+    /// The subject with this index; `None` if the plan has no such alarm.
+    #[must_use]
+    pub fn of(plan: &'a Plan, index: u32) -> Option<Self> {
+        let index = usize::try_from(index).ok()?;
+        let alarm = plan.alarms.get(index)?;
+        let point = plan.points.get(usize::try_from(alarm.point).ok()?)?;
+        Some(Self { alarm, spec: plan.engine.alarms.get(index)?, point })
+    }
+
+    fn value(&self, mantissa: i64) -> Decimal {
+        Decimal::new(mantissa, self.point.exponent)
+    }
+
+    /// A value with what people call it: a state's name, or number and unit.
+    #[must_use]
+    pub fn spoken(&self, mantissa: i64) -> String {
+        spoken(self.point, mantissa)
+    }
+
+    fn limit_spoken(&self) -> String {
+        let Some(limit) = self.alarm.limit else { return String::new() };
+        let unit = self.alarm.limit_unit.as_deref().unwrap_or(&self.point.unit);
+        with_unit(limit, unit)
+    }
+
+    /// The alarm's sentence with its value and limit.
+    #[must_use]
+    pub fn sentence(&self, value: Option<i64>, status: lapwing_protocol::Status) -> String {
+        let value = value.map_or_else(|| status.words().to_owned(), |v| self.spoken(v));
+        self.alarm.text.replace("{value}", &value).replace("{state}", &value).replace("{limit}", &self.limit_spoken())
+    }
+}
+
+/// A point's value as people say it.
+#[must_use]
+pub fn spoken(point: &Point, mantissa: i64) -> String {
+    match point.states.iter().find(|(value, _)| *value == mantissa) {
+        Some((_, name)) => name.clone(),
+        None => with_unit(Decimal::new(mantissa, point.exponent), &point.unit),
+    }
+}
+
+fn with_unit(value: Decimal, code: &str) -> String {
+    let text = match Unit::parse(code) {
+        Some(unit) => unit.text(),
+        None => code,
+    };
+    match text {
+        "" | "1" => value.to_string(),
+        "%" => format!("{value} %"),
+        text => format!("{value} {text}"),
+    }
+}
+
+/// What the ledger needs beside the transition to make a record of it.
+#[derive(Clone, Copy)]
+#[allow(missing_debug_implementations)] // holds a function
+pub struct Circumstance<'a> {
+    /// Wall time of a monotonic moment.
+    pub wall: &'a dyn Fn(Millis) -> i64,
+    /// Incident the occurrence belongs to.
+    pub incident: Option<u64>,
+    /// Slope of the point, per minute, at its exponent, where it has a trend.
+    pub rate_per_min: Option<Decimal>,
+    /// Who did it, when a person did.
+    pub by: Option<&'a str>,
+    /// Why, when it was not the value.
+    pub reason: Option<&'a str>,
+    /// When its shelf ends, if it has one.
+    pub until: Option<Millis>,
+}
+
+/// The event's own part.
+#[must_use]
+pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> AlarmChange {
+    let Subject { alarm, point, .. } = subject;
+    AlarmChange {
+        alarm: alarm.id.clone(),
+        occurrence: t.occurrence,
+        incident: with.incident,
+        condition: Word::from(alarm.condition),
+        from: Word::from(t.from),
+        to: Word::from(t.to),
+        active: t.active,
+        acknowledged: acknowledged(t.process_to),
+        hidden_by: hidden_by(t.hidden),
+        priority: Word::from(alarm.priority),
+        impact: Word::from(alarm.impact),
+        point: point.path.clone(),
+        tag: point.tag.clone(),
+        location: point.location.clone(),
+        value: (!t.status.is_bad()).then(|| subject.value(t.value)),
+        limit: alarm.limit,
+        unit: point.unit.clone(),
+        limit_unit: alarm.limit_unit.clone(),
+        quality: t.status,
+        true_since: t.true_since.map(with.wall),
+        raised_at: t.raised_at.map(with.wall),
+        rate_per_min: with.rate_per_min,
+        seconds_left: None,
+        left_to: None,
+        first_out: false,
+        follows: None,
+        tie: false,
+        consequence: alarm.consequence.clone(),
+        response: alarm.response.clone(),
+        first_check: alarm.first_check.clone(),
+        safety: alarm.safety.clone(),
+        respond_within_s: seconds(alarm.respond_within),
+        by: with.by.map(str::to_owned),
+        reason: with.reason.map(str::to_owned),
+        until: with.until.map(with.wall),
+    }
+}
+
+/// The sentence of the event: what happened, said so that a person can act.
+#[must_use]
+pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
+    let value = (!t.status.is_bad()).then_some(t.value);
+    let sentence = || subject.sentence(value, t.status);
+    let title = || title(subject);
+    let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
+    match t.cause {
+        Cause::Raised | Cause::ReAlarmed => sentence(),
+        Cause::Cleared => match value {
+            Some(value) => format!("Cleared: {} ({} is now {}).", title(), subject.point.path, subject.spoken(value)),
+            None => format!("Cleared: {}.", title()),
+        },
+        Cause::Acknowledged => format!("Acknowledged{whom}: {}.", title()),
+        Cause::Reset => format!("Reset{whom}: {}.", title()),
+        Cause::Shelved => format!("Shelved{whom}: {}.", title()),
+        Cause::Unshelved => format!("Taken off the shelf{whom}: {}.", title()),
+        Cause::ShelfEnded => format!("The shelf has ended: {}.", title()),
+        Cause::Suppressed { .. } => format!("Suppressed by design: {}.", title()),
+        Cause::Released { .. } => format!("No longer suppressed: {}.", title()),
+        Cause::SuppressionEnded => format!("The time limit of its suppression is over: {}.", title()),
+        Cause::RemovedFromService => format!("Removed from service{whom}: {}.", title()),
+        Cause::ReturnedToService => format!("Returned to service{whom}: {}.", title()),
+    }
+}
+
+/// The alarm's sentence without its numbers: what it is about.
+#[must_use]
+pub fn title(subject: Subject<'_>) -> String {
+    let bare = subject.alarm.text.replace("{limit}", &subject.limit_spoken()).replace("{value}", "").replace("{state}", "");
+    let bare = bare.split_whitespace().collect::<Vec<_>>().join(" ");
+    bare.trim_end_matches(['.', ':', ' ']).to_owned()
+}
+
+/// One plain sentence for simple receivers.
+#[must_use]
+pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
+    let Subject { alarm, point, .. } = subject;
+    let mut said = String::new();
+    if plan.module.mode != lapwing_protocol::Mode::Live {
+        said.push_str(match plan.module.mode {
+            lapwing_protocol::Mode::Live => "",
+            lapwing_protocol::Mode::Test => "TEST. ",
+            lapwing_protocol::Mode::Maintenance => "MAINTENANCE. ",
+            lapwing_protocol::Mode::Simulated => "SIMULATED. ",
+        });
+    }
+    said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, alarm.priority.word(), finished(text)));
+    if let Some(location) = &point.location {
+        said.push_str(&format!(" Where: {location}{}.", point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()));
+    }
+    if !alarm.response.is_empty() {
+        said.push(' ');
+        said.push_str(&finished(&alarm.response));
+    }
+    said
+}
+
+/// The retained record of an alarm's present state.
+#[must_use]
+pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmRecord {
+    let Subject { alarm, spec, point } = subject;
+    let (deadband, states) = match spec.condition {
+        Condition::High { deadband, .. } | Condition::Low { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
+        Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
+        Condition::State { states } => {
+            let named = point.states.iter().filter(|(value, _)| (0..64).contains(value) && states >> value & 1 == 1);
+            (None, named.map(|(_, name)| name.clone()).collect())
+        }
+        Condition::BadMeasurement => (None, Vec::new()),
+    };
+    AlarmRecord {
+        schema: lapwing_protocol::SCHEMA,
+        log: state.log.to_owned(),
+        seq: state.seq,
+        t: state.t,
+        mode: Word::from(plan.module.mode),
+        site: plan.module.site.clone(),
+        module: plan.module.name.clone(),
+        alarm: alarm.id.clone(),
+        state: Word::from(state.shown),
+        active: state.active,
+        acknowledged: state.acknowledged,
+        hidden_by: state.hidden_by.clone(),
+        occurrence: state.occurrence,
+        incident: state.incident,
+        condition: Word::from(alarm.condition),
+        limit: alarm.limit,
+        deadband,
+        states,
+        on_delay_s: Decimal::new(i64::from(spec.on_delay_ms), -3),
+        off_delay_s: Decimal::new(i64::from(spec.off_delay_ms), -3),
+        latching: spec.latching,
+        priority: Word::from(alarm.priority),
+        impact: Word::from(alarm.impact),
+        point: point.path.clone(),
+        tag: point.tag.clone(),
+        location: point.location.clone(),
+        unit: point.unit.clone(),
+        limit_unit: alarm.limit_unit.clone(),
+        value: state.value.map(|v| subject.value(v)),
+        quality: state.quality,
+        true_since: state.true_since,
+        raised_at: state.raised_at,
+        first_out: false,
+        follows: None,
+        until: state.until,
+        text: state.text.clone(),
+        consequence: alarm.consequence.clone(),
+        response: alarm.response.clone(),
+        first_check: alarm.first_check.clone(),
+        safety: alarm.safety.clone(),
+        respond_within_s: seconds(alarm.respond_within),
+    }
+}
+
+/// The part of a record that changes.
+#[derive(Clone, Debug)]
+pub struct Standing<'a> {
+    /// Event log.
+    pub log: &'a str,
+    /// Event that last changed it.
+    pub seq: Option<u64>,
+    /// When.
+    pub t: i64,
+    /// State as shown.
+    pub shown: ShownState,
+    /// Whether the condition holds, delays considered.
+    pub active: bool,
+    /// Whether a person has acknowledged it.
+    pub acknowledged: bool,
+    /// What hides it.
+    pub hidden_by: Vec<Word<Hiding>>,
+    /// Occurrence.
+    pub occurrence: u32,
+    /// Incident.
+    pub incident: Option<u64>,
+    /// Value at the last change.
+    pub value: Option<i64>,
+    /// Quality at the last change.
+    pub quality: lapwing_protocol::Status,
+    /// Since when the condition holds.
+    pub true_since: Option<i64>,
+    /// When it was last raised.
+    pub raised_at: Option<i64>,
+    /// When its shelf ends.
+    pub until: Option<i64>,
+    /// What stands, in one sentence.
+    pub text: String,
+}
+
+/// What hides an alarm, strongest first.
+#[must_use]
+pub fn hidden_by(hidden: Hidden) -> Vec<Word<Hiding>> {
+    let flags = [
+        (hidden.out_of_service, Hiding::OutOfService),
+        (hidden.suppressed, Hiding::Suppressed),
+        (hidden.shelved, Hiding::Shelved),
+    ];
+    flags.into_iter().filter(|(set, _)| *set).map(|(_, word)| Word::from(word)).collect()
+}
+
+/// Whether a person has acknowledged the present occurrence; there is nothing to acknowledge in normal.
+#[must_use]
+pub const fn acknowledged(process: Process) -> bool {
+    match process {
+        Process::Normal | Process::Acknowledged | Process::LatchedAcknowledged => true,
+        Process::Unacknowledged | Process::ReturnedUnacknowledged | Process::LatchedUnacknowledged => false,
+    }
+}
+
+fn seconds(duration: Option<std::time::Duration>) -> Option<u32> {
+    duration.map(|d| u32::try_from(d.as_secs()).unwrap_or(u32::MAX))
+}
+
+/// A sentence with its full stop.
+fn finished(text: &str) -> String {
+    let text = text.trim();
+    if text.is_empty() || text.ends_with(['.', '!', '?', '…']) { text.to_owned() } else { format!("{text}.") }
+}

@@ -1,0 +1,520 @@
+//! Turns the points of one device into the fewest sensible transactions: adjacent registers read together.
+//!
+//! Pure: knows tables, addresses and periods, not what they mean, and reads no clock. A value is never split, a value
+//! and its scale factor always come from one answer, a group comes from one answer, a block never touches a forbidden
+//! register. First version: greedy by address, bridging small gaps where reading them costs less than another request;
+//! the same signature leaves room for an optimum. Never panics. MODBUS Application Protocol V1.1b3 §6.1–6.4 (at most
+//! 2000 bits, 125 registers a request); Modbus over Serial Line V1.02 §2.5.1.1 (silences).
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use thiserror::Error;
+
+use crate::plan::{Ask, Slice, Table};
+
+/// Most registers one request may ask for (MODBUS Application Protocol V1.1b3 §6.3).
+pub const MOST_REGISTERS: u16 = 125;
+/// Most bits one request may ask for (same, §6.1).
+pub const MOST_BITS: u16 = 2000;
+/// Most registers of one value: what a raw value can carry.
+pub const MOST_WORDS: u8 = 8;
+/// Variables asked with one SNMP GET; more may not fit one datagram (common practice, no source).
+pub const MOST_VARIABLES: usize = 20;
+
+/// One point of a device, as far as reading it is concerned.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Item {
+    /// The caller's name for it; comes back in [`Block::entries`].
+    pub key: u32,
+    /// Where it lies.
+    pub table: Table,
+    /// Wire address of its first register or bit, zero-based.
+    pub address: u16,
+    /// Registers; 0 for a single bit of a bit table.
+    pub words: u8,
+    /// Address of its scale-factor register, in the same table.
+    pub scale_factor: Option<u16>,
+    /// How often it is read; only equal periods share a block.
+    pub period: Duration,
+    /// Items with the same number must come from one transaction.
+    pub group: Option<u32>,
+}
+
+/// What a device and its line allow.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Registers a request, at most [`MOST_REGISTERS`].
+    pub max_registers: u16,
+    /// Bits a request, at most [`MOST_BITS`].
+    pub max_bits: u16,
+    /// Registers nobody asked for that may be read to save a request; sixteen times as many bits.
+    pub max_gap: u16,
+    /// Addresses never to touch.
+    pub forbid: Vec<Forbidden>,
+}
+
+/// Addresses never to touch, both ends included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Forbidden {
+    /// In which table.
+    pub table: Table,
+    /// First address.
+    pub first: u16,
+    /// Last address.
+    pub last: u16,
+}
+
+/// What carries the requests; decides how large a gap is worth reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Line {
+    /// TCP: registers cost next to nothing, a request a round trip.
+    Network,
+    /// A serial line: every character takes its time.
+    Serial {
+        /// Bits a second.
+        baud: u32,
+    },
+}
+
+/// A planned read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Block {
+    /// Table.
+    pub table: Table,
+    /// First wire address.
+    pub start: u16,
+    /// Registers or bits.
+    pub count: u16,
+    /// How often.
+    pub period: Duration,
+    /// What it brings, by address: the caller's key and where the item lies.
+    pub entries: Vec<(u32, Slice)>,
+}
+
+/// Why an item cannot be read as asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
+pub enum Unplannable {
+    /// No registers in a register table, or registers in a bit table.
+    #[error(
+        "{words} registers in table {table:?}: bit tables hold single bits, register tables values of 1 to 8 registers"
+    )]
+    Width {
+        /// Which item.
+        key: u32,
+        /// Its table.
+        table: Table,
+        /// What it asks.
+        words: u8,
+    },
+    /// A scale factor of a bit.
+    #[error("a single bit has no scale factor: leave `scale_from` out")]
+    ScaledBit {
+        /// Which item.
+        key: u32,
+    },
+    /// Runs past address 65535.
+    #[error("runs past address 65535: a value starts at most at 65536 minus its registers")]
+    PastEnd {
+        /// Which item.
+        key: u32,
+    },
+    /// Value and scale factor, or the members of a group, lie too far apart for one request.
+    #[error(
+        "needs {needed} adjacent addresses in one request, the device gives {allowed}: move the scale factor or split the group"
+    )]
+    TooWide {
+        /// Which item (the first of a group).
+        key: u32,
+        /// Registers or bits it needs.
+        needed: u32,
+        /// Registers or bits allowed.
+        allowed: u16,
+    },
+    /// A forbidden address lies inside it.
+    #[error(
+        "reading it touches address {address}, which `forbid` excludes: leave the point out or correct `forbid`"
+    )]
+    Forbidden {
+        /// Which item (the first of a group).
+        key: u32,
+        /// The forbidden address.
+        address: u16,
+    },
+    /// The members of a group differ in table or period.
+    #[error("members of one group must share table and scan period")]
+    MixedGroup {
+        /// Which item.
+        key: u32,
+    },
+}
+
+impl Unplannable {
+    /// The caller's key of the item concerned.
+    #[must_use]
+    pub const fn key(&self) -> u32 {
+        match *self {
+            Self::Width { key, .. }
+            | Self::ScaledBit { key }
+            | Self::PastEnd { key }
+            | Self::TooWide { key, .. }
+            | Self::Forbidden { key, .. }
+            | Self::MixedGroup { key } => key,
+        }
+    }
+}
+
+impl Limits {
+    /// The protocol's own limits on such a line.
+    #[must_use]
+    pub fn of(line: Line) -> Self {
+        Self {
+            max_registers: MOST_REGISTERS,
+            max_bits: MOST_BITS,
+            max_gap: line.worthwhile_gap(),
+            forbid: Vec::new(),
+        }
+    }
+
+    const fn most(&self, table: Table) -> u16 {
+        match table {
+            Table::Coil | Table::Discrete => least(self.max_bits, MOST_BITS),
+            Table::Holding | Table::Input => least(self.max_registers, MOST_REGISTERS),
+        }
+    }
+
+    fn gap(&self, table: Table) -> u32 {
+        match table {
+            Table::Coil | Table::Discrete => u32::from(self.max_gap) * 16,
+            Table::Holding | Table::Input => u32::from(self.max_gap),
+        }
+    }
+
+    /// First forbidden address between two addresses, both included.
+    fn forbidden_in(&self, table: Table, first: u32, last: u32) -> Option<u16> {
+        self.forbid
+            .iter()
+            .filter(|f| {
+                f.table == table && u32::from(f.first) <= last && u32::from(f.last) >= first
+            })
+            .map(|f| f.first.max(u16::try_from(first).unwrap_or(u16::MAX)))
+            .min()
+    }
+}
+
+impl Line {
+    /// Registers one may read for nothing rather than send another request.
+    ///
+    /// Serial: another request costs 8 + 5 characters, two silences and the device's own delay (5 ms assumed); a register
+    /// costs two characters. Never more than 32 on any line: devices refuse reads across holes in their map more often
+    /// than they refuse short ones (common practice, no source).
+    #[must_use]
+    pub fn worthwhile_gap(self) -> u16 {
+        const MOST: u16 = 32;
+        const ASSUMED_DELAY_US: u64 = 5000;
+        match self {
+            Self::Network => MOST,
+            Self::Serial { baud } => {
+                let character_us = (11_000_000 / u64::from(baud.max(1))).max(1);
+                let silence_us = if baud > 19_200 {
+                    1750
+                } else {
+                    character_us * 7 / 2
+                };
+                let request_us = 13 * character_us + 2 * silence_us + ASSUMED_DELAY_US;
+                u16::try_from(request_us / (2 * character_us))
+                    .unwrap_or(MOST)
+                    .min(MOST)
+            }
+        }
+    }
+}
+
+impl Block {
+    /// The block as a transaction's question.
+    #[must_use]
+    pub fn ask(&self) -> Ask {
+        Ask::Modbus {
+            table: self.table,
+            start: self.start,
+            count: self.count,
+            slices: self.entries.iter().map(|(_, slice)| *slice).collect(),
+        }
+    }
+}
+
+/// Groups a device's items into blocks, in order of table, period and address.
+///
+/// # Errors
+/// Every item that cannot be read as asked.
+pub fn plan_reads(items: &[Item], limits: &Limits) -> Result<Vec<Block>, Vec<Unplannable>> {
+    let mut mistakes = Vec::new();
+    let mut units = units(items, limits, &mut mistakes);
+    if !mistakes.is_empty() {
+        return Err(mistakes);
+    }
+    units.sort_by_key(|u| {
+        (
+            u.table,
+            u.period,
+            u.first,
+            u.last,
+            u.items.first().map(|i| i.key),
+        )
+    });
+    let mut runs: Vec<Unit<'_>> = Vec::new();
+    for unit in units {
+        match runs.last_mut() {
+            Some(run) if run.takes(&unit, limits) => run.join(unit),
+            _ => runs.push(unit),
+        }
+    }
+    Ok(runs.into_iter().map(Unit::into_block).collect())
+}
+
+/// Offset of a transaction's first scan, so that the many transactions of a period do not fall due at one instant.
+///
+/// The n-th takes the n-th multiple of the golden ratio, modulo one, of its period: however many there are, they lie
+/// well spread, and the result depends on nothing but the index.
+#[must_use]
+pub fn stagger(index: u32, period: Duration) -> Duration {
+    // 2^32 divided by the golden ratio.
+    let fraction = index.wrapping_mul(0x9E37_79B9);
+    let ms = u64::try_from(period.as_millis()).unwrap_or(u64::MAX);
+    let phase = (u128::from(ms) * u128::from(fraction)) >> 32;
+    Duration::from_millis(u64::try_from(phase).unwrap_or(0))
+}
+
+/// One variable of an SNMP agent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Variable {
+    /// The caller's name for it.
+    pub key: u32,
+    /// Instance OID.
+    pub oid: Vec<u32>,
+    /// How often it is read.
+    pub period: Duration,
+    /// Variables with the same number must come from one GET.
+    pub group: Option<u32>,
+}
+
+/// A planned GET.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Get {
+    /// How often.
+    pub period: Duration,
+    /// Variables in OID order: the caller's key and the OID.
+    pub entries: Vec<(u32, Vec<u32>)>,
+}
+
+impl Get {
+    /// The GET as a transaction's question.
+    #[must_use]
+    pub fn ask(&self) -> Ask {
+        Ask::Snmp {
+            oids: self.entries.iter().map(|(_, oid)| oid.clone()).collect(),
+        }
+    }
+}
+
+/// Groups an agent's variables into GETs of at most `most` variables, in order of period and OID.
+///
+/// # Errors
+/// Groups that do not fit one GET or mix periods.
+pub fn plan_gets(variables: &[Variable], most: usize) -> Result<Vec<Get>, Vec<Unplannable>> {
+    let most = most.max(1);
+    let mut groups: BTreeMap<(Duration, Option<u32>), Vec<&Variable>> = BTreeMap::new();
+    let mut period_of: BTreeMap<u32, Duration> = BTreeMap::new();
+    let mut mistakes = Vec::new();
+    for variable in variables {
+        if let Some(group) = variable.group
+            && *period_of.entry(group).or_insert(variable.period) != variable.period
+        {
+            mistakes.push(Unplannable::MixedGroup { key: variable.key });
+        }
+        groups
+            .entry((variable.period, variable.group))
+            .or_default()
+            .push(variable);
+    }
+    let mut gets: Vec<Get> = Vec::new();
+    for ((period, group), mut members) in groups {
+        members.sort_by(|a, b| (&a.oid, a.key).cmp(&(&b.oid, b.key)));
+        if group.is_some() && members.len() > most {
+            mistakes.push(Unplannable::TooWide {
+                key: members[0].key,
+                needed: u32::try_from(members.len()).unwrap_or(u32::MAX),
+                allowed: u16::try_from(most).unwrap_or(u16::MAX),
+            });
+            continue;
+        }
+        // A group joins the GET before it if all of it fits; single variables fill what is left.
+        for part in members.chunks(if group.is_some() { most } else { 1 }) {
+            let entries = part.iter().map(|v| (v.key, v.oid.clone()));
+            match gets.last_mut() {
+                Some(get) if get.period == period && get.entries.len() + part.len() <= most => {
+                    get.entries.extend(entries)
+                }
+                _ => gets.push(Get {
+                    period,
+                    entries: entries.collect(),
+                }),
+            }
+        }
+    }
+    if mistakes.is_empty() {
+        Ok(gets)
+    } else {
+        Err(mistakes)
+    }
+}
+
+/// What must come from one answer: an item with its scale factor, or a group; later a whole run of them.
+struct Unit<'a> {
+    table: Table,
+    period: Duration,
+    first: u32,
+    last: u32,
+    items: Vec<&'a Item>,
+}
+
+impl<'a> Unit<'a> {
+    fn takes(&self, other: &Unit<'a>, limits: &Limits) -> bool {
+        if (self.table, self.period) != (other.table, other.period) {
+            return false;
+        }
+        let gap = other.first.saturating_sub(self.last + 1);
+        self.last.max(other.last) - self.first < u32::from(limits.most(self.table))
+            && gap <= limits.gap(self.table)
+            && (gap == 0
+                || limits
+                    .forbidden_in(self.table, self.last + 1, other.first - 1)
+                    .is_none())
+    }
+
+    fn join(&mut self, other: Unit<'a>) {
+        self.first = self.first.min(other.first);
+        self.last = self.last.max(other.last);
+        self.items.extend(other.items);
+    }
+
+    fn into_block(mut self) -> Block {
+        self.items.sort_by_key(|i| (i.address, i.key));
+        // Checked when the unit was made: both ends lie inside 0–65535, at most 2000 addresses apart.
+        let start = u16::try_from(self.first).unwrap_or(u16::MAX);
+        let count = u16::try_from(self.last + 1 - self.first).unwrap_or(u16::MAX);
+        let entries = self
+            .items
+            .iter()
+            .map(|i| {
+                let slice = Slice {
+                    offset: i.address - start,
+                    words: i.words,
+                    scale_factor: i.scale_factor.map(|address| address - start),
+                };
+                (i.key, slice)
+            })
+            .collect();
+        Block {
+            table: self.table,
+            start,
+            count,
+            period: self.period,
+            entries,
+        }
+    }
+}
+
+fn units<'a>(items: &'a [Item], limits: &Limits, mistakes: &mut Vec<Unplannable>) -> Vec<Unit<'a>> {
+    let mut single = Vec::new();
+    let mut grouped: BTreeMap<u32, Unit<'a>> = BTreeMap::new();
+    for item in items {
+        let unit = match unit(item) {
+            Ok(unit) => unit,
+            Err(mistake) => {
+                mistakes.push(mistake);
+                continue;
+            }
+        };
+        match item.group {
+            None => single.push(unit),
+            Some(group) => match grouped.get_mut(&group) {
+                None => {
+                    grouped.insert(group, unit);
+                }
+                Some(whole) if (whole.table, whole.period) == (unit.table, unit.period) => {
+                    whole.join(unit)
+                }
+                Some(_) => mistakes.push(Unplannable::MixedGroup { key: item.key }),
+            },
+        }
+    }
+    single.extend(grouped.into_values());
+    for unit in &single {
+        let key = unit.items.first().map_or(0, |i| i.key);
+        let (needed, allowed) = (unit.last + 1 - unit.first, limits.most(unit.table));
+        if needed > u32::from(allowed) {
+            mistakes.push(Unplannable::TooWide {
+                key,
+                needed,
+                allowed,
+            });
+        } else if let Some(address) = limits.forbidden_in(unit.table, unit.first, unit.last) {
+            mistakes.push(Unplannable::Forbidden { key, address });
+        }
+    }
+    single
+}
+
+fn unit(item: &Item) -> Result<Unit<'_>, Unplannable> {
+    let key = item.key;
+    let width = match item.table {
+        Table::Coil | Table::Discrete => {
+            if item.words != 0 {
+                return Err(Unplannable::Width {
+                    key,
+                    table: item.table,
+                    words: item.words,
+                });
+            }
+            if item.scale_factor.is_some() {
+                return Err(Unplannable::ScaledBit { key });
+            }
+            1
+        }
+        Table::Holding | Table::Input => {
+            if item.words == 0 || item.words > MOST_WORDS {
+                return Err(Unplannable::Width {
+                    key,
+                    table: item.table,
+                    words: item.words,
+                });
+            }
+            u32::from(item.words)
+        }
+    };
+    let mut first = u32::from(item.address);
+    let mut last = first + width - 1;
+    if last > u32::from(u16::MAX) {
+        return Err(Unplannable::PastEnd { key });
+    }
+    if let Some(address) = item.scale_factor {
+        first = first.min(u32::from(address));
+        last = last.max(u32::from(address));
+    }
+    Ok(Unit {
+        table: item.table,
+        period: item.period,
+        first,
+        last,
+        items: vec![item],
+    })
+}
+
+const fn least(a: u16, b: u16) -> u16 {
+    if a < b { a } else { b }
+}
+
+#[cfg(test)]
+#[path = "planner/tests.rs"]
+mod tests;

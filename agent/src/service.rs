@@ -1,0 +1,264 @@
+//! The agent as a whole: starts every room in order and stops them in reverse.
+//!
+//! Order of starting: store, publisher, core, links, so that a message never misses its receiver; the links stop first
+//! and the store last. Threads: the core's, the store's writer, one runtime for links and MQTT, one a serial line.
+//! Decides order and wiring, nothing else. Never panics.
+
+use std::sync::mpsc::SyncSender;
+use std::sync::{Arc, OnceLock};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use lapwing_protocol::catalogue::{self, CataloguePoint};
+use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
+
+use tokio::sync::watch;
+
+use crate::core::figures::Summary;
+use crate::core::frames::encoding;
+use crate::core::run::{Alive, CoreError, Inputs, Told, run};
+use crate::core::{Door, Message};
+use crate::field::{self, FieldHandle};
+use crate::plan::Plan;
+use crate::publish::{HandInError, Publisher, Session};
+use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+
+/// How long a clean end may take on the broker's side.
+const GOODBYE: Duration = Duration::from_secs(3);
+
+/// Why the agent could not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The store could not be opened.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A catalogue page could not be made.
+    #[error("the catalogue could not be made: {0}")]
+    Catalogue(#[from] EncodingError),
+    /// Site or module is no topic segment.
+    #[error(transparent)]
+    Name(#[from] lapwing_protocol::NameError),
+    /// A packet of the session can never be published.
+    #[error(transparent)]
+    Packet(#[from] HandInError),
+    /// The host gave no thread or event loop.
+    #[error("the host gave no thread or event loop: {0}")]
+    Host(#[from] std::io::Error),
+}
+
+/// The running agent.
+#[derive(Debug)]
+pub struct Service {
+    door: Door,
+    core: JoinHandle<Result<Summary, CoreError>>,
+    field: FieldHandle,
+    stop_field: watch::Sender<bool>,
+    publisher: Publisher,
+    writer: Writer,
+    runtime: RuntimeThread,
+}
+
+impl Service {
+    /// Starts everything. `told` hears what a person or program follows beside MQTT.
+    ///
+    /// # Errors
+    /// When store, catalogue or host do not allow it; nothing runs then.
+    pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
+        let plan = Arc::new(plan);
+        let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
+        let ids = store.point_ids(&keys(&plan))?;
+        let session = session(&plan, &opened, &ids)?;
+        let gone = store.retained(&retained_topics(&plan))?;
+        let catalogue = session.1;
+
+        let runtime = RuntimeThread::start()?;
+        let (door, receiver) = Door::new();
+        // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
+        let sender: Arc<OnceLock<Publisher>> = Arc::default();
+        let to_publisher = Arc::clone(&sender);
+        let writer = store.spawn_writer(move |durable| {
+            if let Some(publisher) = to_publisher.get() {
+                publisher.durable(durable.rows);
+            }
+        })?;
+        let to_core = door.clone();
+        let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
+            to_core.hand_in(Message::Broker(notice));
+        })?;
+        for topic in gone {
+            if let Err(error) = publisher.clear(topic) {
+                tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
+            }
+        }
+        // Only this call fills it.
+        let _filled = sender.set(publisher.clone());
+
+        let core = {
+            let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
+            std::thread::Builder::new().name("core".into()).spawn(move || {
+                run(Inputs { plan: &plan, ids: &ids, catalogue: &catalogue, opened, writer, publisher, receiver, door, told, alive })
+            })?
+        };
+        let to_core = door.clone();
+        let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
+        let (stop_field, stop) = watch::channel(false);
+        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
+        Ok(Self { door, core, field, stop_field, publisher, writer, runtime })
+    }
+
+    /// The way into the core.
+    #[must_use]
+    pub const fn door(&self) -> &Door {
+        &self.door
+    }
+
+    /// Stops everything in order and says what the run did.
+    #[must_use]
+    pub fn stop(self) -> Summary {
+        let Self { door, core, mut field, stop_field, publisher, writer, runtime } = self;
+        // Links that have all ended listen no more.
+        let _ended = stop_field.send(true);
+        field.wait_ended();
+        door.hand_in_surely(Message::Stop);
+        let mut summary = match core.join() {
+            Ok(Ok(summary)) => summary,
+            Ok(Err(error)) => {
+                tracing::error!(%error, "the core could not run");
+                Summary::default()
+            }
+            Err(_panic) => {
+                tracing::error!("the core ended by a panic; please report this");
+                Summary::default()
+            }
+        };
+        publisher.stop();
+        if !publisher.wait_stopped(GOODBYE) {
+            tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
+        }
+        let state = publisher.state();
+        summary.unsent_events = writer.state().unsent;
+        summary.oldest_unsent_event_s = state.oldest_unsent_t_ms.map_or(0.0, age_s);
+        let lost = writer.stop();
+        if lost > 0 {
+            tracing::error!(lost, "commits could not be made durable before the end");
+        }
+        runtime.stop();
+        summary
+    }
+}
+
+/// One current-thread runtime on a thread of its own, for links and MQTT.
+#[derive(Debug)]
+struct RuntimeThread {
+    handle: tokio::runtime::Handle,
+    stop: tokio::sync::oneshot::Sender<()>,
+    thread: JoinHandle<()>,
+}
+
+impl RuntimeThread {
+    fn start() -> std::io::Result<Self> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let handle = runtime.handle().clone();
+        let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+        let thread = std::thread::Builder::new().name("links".into()).spawn(move || {
+            // Ends when told, and also when whoever would tell is gone.
+            let _either = runtime.block_on(stopped);
+        })?;
+        Ok(Self { handle, stop, thread })
+    }
+
+    fn stop(self) {
+        // The thread may already have ended.
+        let _gone = self.stop.send(());
+        if self.thread.join().is_err() {
+            tracing::error!("the runtime's thread ended by a panic; please report this");
+        }
+    }
+}
+
+fn keys(plan: &Plan) -> Vec<PointKey> {
+    plan.points
+        .iter()
+        .map(|point| PointKey { path: point.path.clone(), quantity: point.quantity.clone(), unit: point.unit.clone(), exponent: point.exponent })
+        .collect()
+}
+
+/// Topics below the base that stay at the broker while this plan is in force.
+fn retained_topics(plan: &Plan) -> Vec<String> {
+    let alarms = plan.alarms.iter().map(|alarm| format!("alarm/{}", alarm.id));
+    let points = plan.points.iter().map(|point| format!("point/{}", point.path));
+    alarms.chain(points).collect()
+}
+
+/// The session and the catalogue's hash.
+fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
+    let points: Vec<CataloguePoint> = plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
+    let hash = catalogue::hash(&points);
+    let encoding = encoding(plan);
+    let pages = catalogue::pages(points, encoding)?;
+    let mut written = Vec::with_capacity(pages.len());
+    for page in &pages {
+        written.push((format!("catalogue/{hash}/{}", page.page), encoding.to_vec(page)?));
+    }
+    let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
+    let base = topics.presence();
+    let presence = |state| {
+        let presence = Presence {
+            schema: SCHEMA,
+            state: Word::from(state),
+            mode: Word::from(plan.module.mode),
+            log: opened.log.clone(),
+            boot: opened.boot,
+            version: env!("CARGO_PKG_VERSION").into(),
+            catalogue: hash.clone(),
+        };
+        lapwing_protocol::Encoding::Json.to_vec(&presence)
+    };
+    let session = Session {
+        base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
+        presence_topic: "presence".into(),
+        online: presence(PresenceState::Online)?,
+        offline: presence(PresenceState::Offline)?,
+        catalogue: written,
+        event_topic: "event".into(),
+        last_topic: "event/last".into(),
+        last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
+    };
+    Ok((session, hash))
+}
+
+fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {
+    let device = point.device.and_then(|d| usize::try_from(d).ok()).and_then(|d| plan.devices.get(d));
+    CataloguePoint {
+        id,
+        path: point.path.clone(),
+        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
+        unit: point.unit.clone(),
+        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
+        exponent: point.exponent,
+        scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
+        valid: point.valid.map(|(low, high)| [low, high]),
+        device: device.map(|device| device.name.clone()),
+        tag: point.tag.clone(),
+        location: point.location.clone(),
+        states: CataloguePoint::states_from(&point.states),
+    }
+}
+
+fn age_s(t_ms: i64) -> f64 {
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |d| d.as_millis());
+    let age = i64::try_from(now).unwrap_or(i64::MAX).saturating_sub(t_ms).max(0);
+    #[allow(clippy::cast_precision_loss)]
+    let seconds = age as f64 / 1000.0;
+    seconds
+}
+
+/// Tells the service manager, where there is one.
+fn alive(alive: Alive) {
+    let state = match alive {
+        Alive::Ready => sd_notify::NotifyState::Ready,
+        Alive::Progress => sd_notify::NotifyState::Watchdog,
+    };
+    // Without a service manager there is nobody to tell.
+    let _nobody = sd_notify::notify(&[state]);
+}
