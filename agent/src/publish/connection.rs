@@ -18,7 +18,8 @@ use std::time::{Duration, Instant};
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode};
 
 use super::access::Held;
-use super::inbox::{Confirmed, Sent};
+use super::inbox::Confirmed;
+use super::packet::Sent;
 use super::{Notice, Shared};
 
 /// Packets handed over whose id is not yet known; keeps QoS 0 from piling up in the library.
@@ -308,7 +309,7 @@ impl Link {
                 self.ending = Ending::LastWord(now + END.1);
             }
             Ending::Draining(until) => {
-                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released {
+                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released() {
                     self.shared.inbox().say_offline();
                     self.ending = Ending::LastWord(now + END.1);
                 }
@@ -350,10 +351,10 @@ impl Link {
         let mut inbox = self.shared.inbox();
         inbox.disconnected();
         if steady {
-            inbox.unsuspect();
+            inbox.suspicion.clear();
         } else if self.online_confirmed
             && !out.is_empty()
-            && let Some(refused) = inbox.dropped_soon(&out)
+            && let Some(refused) = inbox.suspicion.dropped(&out)
         {
             let row = inbox.set_aside(&refused);
             drop(inbox);
