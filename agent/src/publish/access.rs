@@ -22,6 +22,9 @@ const PACKET_LIMIT_BYTES: usize = 256 * 1024;
 const PACKET_IDS: u16 = 1023;
 /// First and longest pause between attempts.
 const PAUSE: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(5));
+/// Longest pause after a short connection on which events went through: a shaky line must not delay alarms by seconds,
+/// and two agents that push each other out under one client id must not do so five times a second.
+const PAUSE_SHAKY: Duration = Duration::from_millis(800);
 
 /// Why no attempt can be made with these settings.
 #[derive(Debug, thiserror::Error)]
@@ -78,7 +81,27 @@ impl Default for BackOff {
     }
 }
 
+/// How far a connection got before it was lost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Held {
+    /// Not at all, or nothing of use was confirmed.
+    No,
+    /// Short, but events were confirmed.
+    Shaky,
+    /// Long enough to call it good.
+    Steady,
+}
+
 impl BackOff {
+    /// Takes into account how the last connection did.
+    pub(super) fn after(&mut self, held: Held) {
+        match held {
+            Held::No => {}
+            Held::Shaky => self.next = self.next.min(PAUSE_SHAKY),
+            Held::Steady => self.next = PAUSE.0,
+        }
+    }
+
     pub(super) fn next(&mut self) -> Duration {
         let pause = self.next;
         self.next = (self.next * 2).min(PAUSE.1);

@@ -76,6 +76,12 @@ pub enum StoreError {
     /// The writer's thread could not be started.
     #[error("the store's writer thread could not be started: {0}")]
     Thread(std::io::Error),
+    /// The disk keeps the writer from answering.
+    #[error("the event store did not answer for {} s: the disk is slow or failing", waited.as_secs())]
+    NoAnswer {
+        /// How long it was waited for.
+        waited: std::time::Duration,
+    },
     /// The writer has stopped, nothing more is taken.
     #[error("the store's writer has stopped")]
     Stopped,

@@ -14,6 +14,7 @@ mod error;
 mod rows;
 mod schema;
 mod transaction;
+mod worker;
 mod writer;
 
 use std::collections::HashMap;
@@ -23,7 +24,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 
 pub use error::StoreError;
-pub use rows::{Commit, EVENT_MAX_BYTES, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
+pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
 pub use writer::{Durable, SubmitError, Writer, WriterState};
 
 /// File name of the event store in the data directory.

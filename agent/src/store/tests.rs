@@ -166,10 +166,10 @@ fn wrong_commits_are_handed_back_whole() {
         other => panic!("a gap was answered with {other:?}"),
     }
     let mut large = commit([1]);
-    large.events[0].payload = vec![b'x'; EVENT_MAX_BYTES + 1];
+    large.events[0].payload = vec![b'x'; COMMIT_MAX_BYTES + 1];
     match writer.submit(large.clone()) {
         Err(SubmitError::TooLarge { commit, seq: 1, bytes }) => {
-            assert_eq!((commit, bytes), (large, EVENT_MAX_BYTES + 1));
+            assert_eq!((commit, bytes), (large, COMMIT_MAX_BYTES + 1));
         }
         other => panic!("too large a payload was answered with {other:?}"),
     }
