@@ -69,6 +69,12 @@ pub struct NoNumber {
     pub why: String,
 }
 
+impl From<lapwing_engine::physics::NoNumber> for NoNumber {
+    fn from(none: lapwing_engine::physics::NoNumber) -> Self {
+        Self { word: none.word(), why: none.to_string() }
+    }
+}
+
 /// What a function answered.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Answer {
