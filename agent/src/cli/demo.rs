@@ -28,7 +28,7 @@ use crate::service::Service;
 const TOLD: usize = 8192;
 
 /// The demo's configuration, part of the binary so that it runs anywhere.
-const FILES: &[(&str, &str)] = &lapwing_simulator::saltmarsh::FILES;
+const FILES: &[(&str, &str)] = lapwing_simulator::saltmarsh::FILES;
 
 /// Runs the demo.
 pub fn demo(args: &DemoArgs) -> End {

@@ -1,9 +1,9 @@
-//! The demo configuration's files, built into the binary so that the demo runs anywhere.
+//! The demo module's configuration, part of the program so that the demo runs anywhere.
 //!
-//! Only text; knows nothing of what it says. Never panics.
+//! Paths are relative to the configuration's directory. Text only; nothing is parsed here.
 
-/// Path relative to the configuration's directory, and text.
-pub const FILES: [(&str, &str); 11] = [
+/// Every file of `examples/saltmarsh`: path and text, the module file first.
+pub const FILES: &[(&str, &str)] = &[
     ("module.toml", include_str!("../../saltmarsh/module.toml")),
     ("maps/air-sensor.toml", include_str!("../../saltmarsh/maps/air-sensor.toml")),
     ("maps/coil-plant.toml", include_str!("../../saltmarsh/maps/coil-plant.toml")),
@@ -16,3 +16,23 @@ pub const FILES: [(&str, &str); 11] = [
     ("maps/taps.toml", include_str!("../../saltmarsh/maps/taps.toml")),
     ("maps/ups.toml", include_str!("../../saltmarsh/maps/ups.toml")),
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::path::Path;
+
+    /// A map that is added to the directory must be added here too.
+    #[test]
+    fn no_file_is_forgotten() {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../saltmarsh");
+        let mut found = vec!["module.toml".to_owned()];
+        for entry in std::fs::read_dir(root.join("maps")).expect("the maps' directory") {
+            found.push(format!("maps/{}", entry.expect("an entry").file_name().to_string_lossy()));
+        }
+        found.sort();
+        let mut listed: Vec<_> = FILES.iter().map(|(name, _)| (*name).to_owned()).collect();
+        listed.sort();
+        assert_eq!(listed, found);
+    }
+}
