@@ -10,8 +10,8 @@ use std::sync::mpsc::sync_channel;
 use std::thread::JoinHandle;
 
 use lapwing_protocol::Mode;
-use lapwing_simulator::runtime::{Options, Simulator};
 use lapwing_simulator::plant::{FaultNote, Plant};
+use lapwing_simulator::runtime::{Options, Simulator};
 use lapwing_simulator::scenario::Scenario;
 
 use super::account::Account;
@@ -31,8 +31,8 @@ const TOLD: usize = 8192;
 const FILES: &[(&str, &str)] = lapwing_simulator::saltmarsh::FILES;
 
 /// Runs the demo.
-pub fn demo(args: &DemoArgs) -> End {
-    start_log("warn");
+pub(super) fn demo(args: &DemoArgs) -> End {
+    start_log("warn,rumqttd=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,
@@ -103,7 +103,7 @@ pub fn demo(args: &DemoArgs) -> End {
 }
 
 /// The scenario of a name or file; says what there is when there is no such one.
-pub fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
+pub(super) fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
     Scenario::load(&args.scenario).map_err(|error| {
         eprintln!("{error}");
         End::NotTried
@@ -111,7 +111,11 @@ pub fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
 }
 
 /// Tells each fault as it is applied, and lets the core count from it.
-pub fn tell_faults(account: Account, mut notes: tokio::sync::mpsc::Receiver<FaultNote>, door: Option<Door>) -> JoinHandle<()> {
+pub(super) fn tell_faults(
+    account: Account,
+    mut notes: tokio::sync::mpsc::Receiver<FaultNote>,
+    door: Option<Door>,
+) -> JoinHandle<()> {
     std::thread::spawn(move || {
         while let Some(note) = notes.blocking_recv() {
             if let Some(door) = &door {
@@ -131,9 +135,13 @@ fn now_ms() -> u64 {
 fn greet(account: &Account, args: &DemoArgs, plan: &crate::plan::Plan, directory: &Directory) {
     let (host, port) = &plan.mqtt.broker;
     account.say("Saltmarsh M1, an invented data-centre module of 18 racks and 420 kW. Everything here is simulated.");
-    account.say(&format!("  Broker   {host}:{port}, topics {}/{}/{}/#", plan.mqtt.base, plan.module.site, plan.module.name));
+    account.say(&format!(
+        "  Broker   {host}:{port}, topics {}/{}/{}/#",
+        plan.mqtt.base, plan.module.site, plan.module.name
+    ));
     if let serde_json::Value::Object(links) = &addresses(plan)["links"] {
-        let said: Vec<String> = links.iter().map(|(name, at)| format!("{name} {}", at.as_str().unwrap_or_default())).collect();
+        let said: Vec<String> =
+            links.iter().map(|(name, at)| format!("{name} {}", at.as_str().unwrap_or_default())).collect();
         account.say(&format!("  Links    {}", said.join(", ")));
     }
     let kept = if directory.temporary { " (removed at the end)" } else { "" };

@@ -14,8 +14,8 @@ use super::stop::Signals;
 use super::{DemoArgs, End, start_log};
 
 /// Runs the simulated devices.
-pub fn simulate(args: &DemoArgs) -> End {
-    start_log("warn");
+pub(super) fn simulate(args: &DemoArgs) -> End {
+    start_log("warn,rumqttd=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,

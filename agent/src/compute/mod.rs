@@ -187,7 +187,8 @@ impl Argument {
 /// # Errors
 /// When there is no such function or an input does not fit.
 pub fn answer(name: &str, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
-    let function = Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
+    let function =
+        Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
     function.answer(inputs)
 }
 

@@ -51,10 +51,20 @@ pub(super) const FUNCTIONS: &[Function] = &[
     },
     Function {
         name: "condensation_margin",
-        arguments: &[number("t_surface_c", "Cel", "coldest surface"), number("t_air_c", "Cel", "air temperature"), HUMIDITY],
+        arguments: &[
+            number("t_surface_c", "Cel", "coldest surface"),
+            number("t_air_c", "Cel", "air temperature"),
+            HUMIDITY,
+        ],
         quantity: Quantity::TemperatureDifference,
         unit: "K",
-        run: |given| plain(physics::air::condensation_margin(given.number("t_surface_c"), given.number("t_air_c"), given.number("rh"))),
+        run: |given| {
+            plain(physics::air::condensation_margin(
+                given.number("t_surface_c"),
+                given.number("t_air_c"),
+                given.number("rh"),
+            ))
+        },
     },
     Function {
         name: "std_pressure",
@@ -82,7 +92,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Power,
         unit: "kW",
         run: |given| {
-            let (flow, supply, back) = (given.number("flow_m3h"), given.number("t_supply_c"), given.number("t_return_c"));
+            let (flow, supply, back) =
+                (given.number("flow_m3h"), given.number("t_supply_c"), given.number("t_return_c"));
             plain(physics::water::water_heat_kw(flow, supply, back, given.number("p_pa"), meter(given)))
         },
     },
@@ -98,7 +109,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "1",
         run: |given| {
             let (a, b) = (given.list("a"), given.list("b"));
-            let got = physics::failover::failover_utilisation(&a, &b, given.number("rating_a"), given.number("limit_frac"))?;
+            let got =
+                physics::failover::failover_utilisation(&a, &b, given.number("rating_a"), given.number("limit_frac"))?;
             Ok(json!({ "max_frac": got.max_frac, "pass": got.pass }))
         },
     },
@@ -106,25 +118,47 @@ pub(super) const FUNCTIONS: &[Function] = &[
         name: "runtime_const_power_min",
         arguments: &[
             number("kw", "kW", "power drawn from the battery"),
-            Argument { name: "table_kw_min", takes: Takes::Pairs { units: "kW, min" }, meaning: "the maker's table, power rising" },
+            Argument {
+                name: "table_kw_min",
+                takes: Takes::Pairs { units: "kW, min" },
+                meaning: "the maker's table, power rising",
+            },
         ],
         quantity: Quantity::Time,
         unit: "min",
-        run: |given| Ok(physics::battery::runtime_const_power_min(given.number("kw"), &given.pairs("table_kw_min"))?.minutes.into()),
+        run: |given| {
+            Ok(physics::battery::runtime_const_power_min(given.number("kw"), &given.pairs("table_kw_min"))?
+                .minutes
+                .into())
+        },
     },
     Function {
         name: "loop_rate",
         arguments: &[HEAT, number("loop_m3", "m3", "water in the loop"), DENSITY, HEAT_CAPACITY],
         quantity: Quantity::TemperatureRate,
         unit: "K/s",
-        run: |given| plain(physics::ride_through::loop_rate(given.number("q_kw"), given.number("loop_m3"), given.number("rho"), given.number("cp"))),
+        run: |given| {
+            plain(physics::ride_through::loop_rate(
+                given.number("q_kw"),
+                given.number("loop_m3"),
+                given.number("rho"),
+                given.number("cp"),
+            ))
+        },
     },
     Function {
         name: "air_only_rate",
         arguments: &[HEAT, number("volume_m3", "m3", "free air volume"), DENSITY, HEAT_CAPACITY],
         quantity: Quantity::TemperatureRate,
         unit: "K/s",
-        run: |given| plain(physics::ride_through::air_only_rate(given.number("q_kw"), given.number("volume_m3"), given.number("rho"), given.number("cp"))),
+        run: |given| {
+            plain(physics::ride_through::air_only_rate(
+                given.number("q_kw"),
+                given.number("volume_m3"),
+                given.number("rho"),
+                given.number("cp"),
+            ))
+        },
     },
     Function {
         name: "two_node_time_to_rise",
@@ -139,7 +173,13 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "s",
         run: |given| {
             let (air, mass) = (given.number("c_air"), given.number("c_mass"));
-            plain(physics::ride_through::two_node_time_to_rise(given.number("q_kw"), air, mass, given.number("ha_kw_k"), given.number("dt_k")))
+            plain(physics::ride_through::two_node_time_to_rise(
+                given.number("q_kw"),
+                air,
+                mass,
+                given.number("ha_kw_k"),
+                given.number("dt_k"),
+            ))
         },
     },
 ];

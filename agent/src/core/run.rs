@@ -9,9 +9,7 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{
-    AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, Status, StoreChange,
-};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, Status, StoreChange};
 
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
@@ -213,18 +211,26 @@ impl<'a> Core<'a> {
     /// A higher number at the broker for this log means that the store is an older copy: its numbers were given before.
     fn remembered(&mut self, payload: Option<&[u8]>) {
         let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
-        let ahead = last.as_ref().is_some_and(|last| last.log == self.ledger.head().log && last.seq > self.restored_from);
+        let ahead =
+            last.as_ref().is_some_and(|last| last.log == self.ledger.head().log && last.seq > self.restored_from);
         if ahead {
             let before = self.ledger.head().log.clone();
             match self.ledger.move_to_new_log(self.restored_from) {
                 Ok(()) => {
                     self.frames.move_to(&self.ledger.head().log);
-                    let text = "The store is an older copy than what was already published: a new event log has begun.".to_owned();
-                    let detail = StoreChange { change: "new log".into(), log_before: Some(before), reason: Some("older copy restored".into()) };
+                    let text = "The store is an older copy than what was already published: a new event log has begun."
+                        .to_owned();
+                    let detail = StoreChange {
+                        change: "new log".into(),
+                        log_before: Some(before),
+                        reason: Some("older copy restored".into()),
+                    };
                     self.event(text, Detail::Store(detail), None);
                     self.publish_all_alarms();
                 }
-                Err(error) => tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones"),
+                Err(error) => {
+                    tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
+                }
             }
         }
         self.publisher.release();
@@ -244,7 +250,9 @@ impl<'a> Core<'a> {
                     self.judge.engine_mut().restore(now, number, &state.on(&self.clock, now, anew));
                     self.kept[index] = state.kept;
                 }
-                (Some(_), Err(error)) => tracing::warn!(alarm = row.id, %error, "its saved state could not be read; it is judged anew"),
+                (Some(_), Err(error)) => {
+                    tracing::warn!(alarm = row.id, %error, "its saved state could not be read; it is judged anew")
+                }
                 (None, _) => self.removed(&row),
             }
         }
@@ -321,7 +329,10 @@ impl<'a> Core<'a> {
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
             FieldMessage::Late { transaction, skipped } => {
-                let points = usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)).map_or(0, |t| t.points.count);
+                let points = usize::try_from(transaction)
+                    .ok()
+                    .and_then(|t| self.plan.transactions.get(t))
+                    .map_or(0, |t| t.points.count);
                 self.figures.skipped(u64::from(skipped), u64::from(skipped) * u64::from(points));
             }
         }
@@ -332,7 +343,11 @@ impl<'a> Core<'a> {
         if !self.changed(about.state_point, up) {
             return;
         }
-        let text = if up { format!("The link {} works.", about.name) } else { format!("The link {} has failed: {why}.", about.name) };
+        let text = if up {
+            format!("The link {} works.", about.name)
+        } else {
+            format!("The link {} has failed: {why}.", about.name)
+        };
         let detail = LinkChange { link: about.name.clone(), up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Link(detail), None);
         self.set_own(now, about.state_point, up);
@@ -343,7 +358,10 @@ impl<'a> Core<'a> {
         if !self.changed(about.state_point, up) {
             return;
         }
-        let link = usize::try_from(about.link).ok().and_then(|l| self.plan.links.get(l)).map_or_else(String::new, |link| link.name.clone());
+        let link = usize::try_from(about.link)
+            .ok()
+            .and_then(|l| self.plan.links.get(l))
+            .map_or_else(String::new, |link| link.name.clone());
         let text = if up {
             format!("The device {} on the link {link} answers.", about.name)
         } else {
@@ -375,16 +393,28 @@ impl<'a> Core<'a> {
             Notice::Connected => {
                 if std::mem::take(&mut self.broker_down) {
                     let detail = AgentChange { change: "broker reached".into(), version: None, reason: None };
-                    self.event("The broker is reached again; what waited is being sent.".into(), Detail::Agent(detail), None);
+                    self.event(
+                        "The broker is reached again; what waited is being sent.".into(),
+                        Detail::Agent(detail),
+                        None,
+                    );
                 }
             }
             Notice::Down(why) => {
                 self.broker_down = true;
                 let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why.clone()) };
-                self.event(format!("The broker is not reached: {why}. Events wait on disk."), Detail::Agent(detail), None);
+                self.event(
+                    format!("The broker is not reached: {why}. Events wait on disk."),
+                    Detail::Agent(detail),
+                    None,
+                );
             }
             Notice::SetAside { what, why } => {
-                let detail = AgentChange { change: "packet refused".into(), version: None, reason: Some(format!("{what}: {why}")) };
+                let detail = AgentChange {
+                    change: "packet refused".into(),
+                    version: None,
+                    reason: Some(format!("{what}: {why}")),
+                };
                 self.event(format!("A packet was set aside: {what}: {why}."), Detail::Agent(detail), None);
             }
         }
@@ -422,17 +452,18 @@ impl<'a> Core<'a> {
             self.kept[index].incident = Some(self.ledger.next_seq());
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
+        let rate_per_min = rate_per_min(self.plan, t);
         let clock = &self.clock;
         let wall = |at| clock.wall(at);
         let with = Circumstance {
             wall: &wall,
             incident: self.kept[index].incident,
-            rate_per_min: rate_per_min(self.plan, t),
+            rate_per_min,
             by: None,
             reason: None,
             until: self.judge.engine().alarm(t.alarm).and_then(|state| state.cover().shelf_until()),
         };
-        let text = tell::text(subject, t, None);
+        let text = tell::text(subject, t, rate_per_min, None);
         let detail = tell::change(subject, t, &with);
         let announce = t.annunciate.then(|| {
             (format!("announce/{}", subject.alarm.priority.word()), tell::announcement(self.plan, subject, &text))
@@ -464,7 +495,9 @@ impl<'a> Core<'a> {
     /// Publishes the retained record of an alarm. An instrument alarm that never stood is not worth a topic.
     fn publish_alarm(&self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
-        let (Some(subject), Some(state)) = (Subject::of(self.plan, number), self.judge.engine().alarm(number)) else { return };
+        let (Some(subject), Some(state)) = (Subject::of(self.plan, number), self.judge.engine().alarm(number)) else {
+            return;
+        };
         let kept = &self.kept[index];
         if subject.alarm.own && kept.seq.is_none() {
             return;
@@ -540,15 +573,24 @@ impl<'a> Core<'a> {
     fn look(&mut self) {
         if let Some(step) = self.clock.look() {
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
-            let text = format!("The wall clock was set {direction} by {:.1} s; delays and rates are not affected.", seconds(step.by_ms.unsigned_abs()));
-            self.event(text, Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }), None);
+            let text = format!(
+                "The wall clock was set {direction} by {:.1} s; delays and rates are not affected.",
+                seconds(step.by_ms.unsigned_abs())
+            );
+            self.event(
+                text,
+                Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }),
+                None,
+            );
         }
         let state = self.ledger.writer().state();
         let failing = state.failing.is_some();
         if failing != self.store_failing {
             self.store_failing = failing;
             let (text, change, reason) = match state.failing {
-                Some((_, why)) => (format!("The event store cannot write: {why}. Events wait in memory."), "failing", Some(why)),
+                Some((_, why)) => {
+                    (format!("The event store cannot write: {why}. Events wait in memory."), "failing", Some(why))
+                }
                 None => ("The event store writes again.".to_owned(), "working again", None),
             };
             let detail = StoreChange { change: change.into(), log_before: None, reason };
@@ -597,7 +639,9 @@ fn seconds(ms: u64) -> f64 {
 /// The set of chosen points; patterns were checked with the plan, one that is not valid chooses nothing.
 fn globs(patterns: &[String]) -> globset::GlobSet {
     let mut builder = globset::GlobSetBuilder::new();
-    for glob in patterns.iter().filter_map(|pattern| globset::GlobBuilder::new(pattern).literal_separator(true).build().ok()) {
+    for glob in
+        patterns.iter().filter_map(|pattern| globset::GlobBuilder::new(pattern).literal_separator(true).build().ok())
+    {
         builder.add(glob);
     }
     builder.build().unwrap_or_default()

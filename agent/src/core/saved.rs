@@ -136,7 +136,9 @@ impl Saved {
             occurrence: self.occurrence,
             true_since: self.true_since.map(|t| clock.moment(t)),
             raised_at: self.raised_at.map(|t| clock.moment(t)),
-            shelf: self.shelf_left_ms.map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
+            shelf: self
+                .shelf_left_ms
+                .map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
             suppression: None,
             out_of_service: self.out_of_service,
             judge_anew,

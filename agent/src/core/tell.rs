@@ -47,11 +47,24 @@ impl<'a> Subject<'a> {
         with_unit(limit, unit)
     }
 
-    /// The alarm's sentence with its value and limit.
+    /// The alarm's sentence with its value, limit and rate.
     #[must_use]
-    pub fn sentence(&self, value: Option<i64>, status: lapwing_protocol::Status) -> String {
+    pub fn sentence(
+        &self,
+        value: Option<i64>,
+        status: lapwing_protocol::Status,
+        rate_per_min: Option<Decimal>,
+    ) -> String {
         let value = value.map_or_else(|| status.words().to_owned(), |v| self.spoken(v));
-        self.alarm.text.replace("{value}", &value).replace("{state}", &value).replace("{limit}", &self.limit_spoken())
+        let rate = rate_per_min.map_or_else(|| "an unknown rate".to_owned(), |rate| self.rate_spoken(rate));
+        let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
+        text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate)
+    }
+
+    fn rate_spoken(&self, rate: Decimal) -> String {
+        let unit = Unit::parse(&self.point.unit).and_then(Unit::per_minute);
+        let size = Decimal::new(rate.mantissa.saturating_abs(), rate.exponent);
+        with_unit(size, unit.as_deref().unwrap_or("/min"))
     }
 }
 
@@ -139,9 +152,9 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
 
 /// The sentence of the event: what happened, said so that a person can act.
 #[must_use]
-pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
+pub fn text(subject: Subject<'_>, t: &Transition, rate_per_min: Option<Decimal>, by: Option<&str>) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
-    let sentence = || subject.sentence(value, t.status);
+    let sentence = || subject.sentence(value, t.status, rate_per_min);
     let title = || title(subject);
     let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
     match t.cause {
@@ -166,7 +179,13 @@ pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
 /// The alarm's sentence without its numbers: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let bare = subject.alarm.text.replace("{limit}", &subject.limit_spoken()).replace("{value}", "").replace("{state}", "");
+    let bare = subject
+        .alarm
+        .text
+        .replace("{limit}", &subject.limit_spoken())
+        .replace("{value}", "")
+        .replace("{state}", "")
+        .replace("{rate}", "");
     let bare = bare.split_whitespace().collect::<Vec<_>>().join(" ");
     bare.trim_end_matches(['.', ':', ' ']).to_owned()
 }
@@ -186,7 +205,10 @@ pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
     }
     said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, alarm.priority.word(), finished(text)));
     if let Some(location) = &point.location {
-        said.push_str(&format!(" Where: {location}{}.", point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()));
+        said.push_str(&format!(
+            " Where: {location}{}.",
+            point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()
+        ));
     }
     if !alarm.response.is_empty() {
         said.push(' ');
@@ -200,8 +222,12 @@ pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
 pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmRecord {
     let Subject { alarm, spec, point } = subject;
     let (deadband, states) = match spec.condition {
-        Condition::High { deadband, .. } | Condition::Low { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
-        Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
+        Condition::High { deadband, .. } | Condition::Low { deadband, .. } => {
+            (Some(Decimal::new(deadband, point.exponent)), Vec::new())
+        }
+        Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => {
+            (Some(Decimal::new(deadband, point.exponent)), Vec::new())
+        }
         Condition::State { states } => {
             let named = point.states.iter().filter(|(value, _)| (0..64).contains(value) && states >> value & 1 == 1);
             (None, named.map(|(_, name)| name.clone()).collect())

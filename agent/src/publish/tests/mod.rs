@@ -33,7 +33,14 @@ fn a_connection_says_everything_the_contract_asks() {
     wait_until("what is retained", || late.heard().len() >= 6);
     let mut topics: Vec<String> = late.heard().into_iter().map(|h| h.topic).collect();
     topics.sort();
-    let kept = ["alarm/supply-water-warm", "catalogue/c1/0", "catalogue/c1/1", "event/last", "point/coil/water/flow", "presence"];
+    let kept = [
+        "alarm/supply-water-warm",
+        "catalogue/c1/0",
+        "catalogue/c1/1",
+        "event/last",
+        "point/coil/water/flow",
+        "presence",
+    ];
     assert_eq!(topics, kept);
     assert!(late.heard().iter().all(|h| h.retain));
 
@@ -114,7 +121,9 @@ fn a_killed_broker_loses_nothing() {
     assert!(rising(&listener.seqs()), "within one connection the order is kept");
     // The new broker knows nothing: presence, catalogue and the last event are said again.
     wait_until("what is retained", || {
-        !listener.on("presence").is_empty() && !listener.on("catalogue/c1/1").is_empty() && !listener.on("event/last").is_empty()
+        !listener.on("presence").is_empty()
+            && !listener.on("catalogue/c1/1").is_empty()
+            && !listener.on("event/last").is_empty()
     });
     agent.stop();
 }
@@ -151,7 +160,9 @@ fn a_restart_sends_what_was_not_confirmed_and_remembers_the_last_event() {
     let first = Agent::start(&dir, settings(broker.address));
     first.release();
     first.events(10);
-    wait_until("ten", || listener.distinct() == 10 && listener.on("event/last").last().is_some_and(|l| l.contains(" 10 ")));
+    wait_until("ten", || {
+        listener.distinct() == 10 && listener.on("event/last").last().is_some_and(|l| l.contains(" 10 "))
+    });
     let log = first.log.clone();
     first.stop();
     // Ends before it is ever connected: its events wait on disk.
@@ -329,6 +340,8 @@ fn the_demos_broker_takes_and_gives_everything() {
     wait_until("the last word", || listener.on("presence") == ["online c1", "offline c1"]);
     // A restart reads back what this broker remembers.
     let again = Agent::start(&dir, settings(address));
-    wait_until("first contact", || again.noticed(|n| matches!(n, Notice::Remembered(Some(l)) if l.starts_with(b"last "))));
+    wait_until("first contact", || {
+        again.noticed(|n| matches!(n, Notice::Remembered(Some(l)) if l.starts_with(b"last ")))
+    });
     again.stop();
 }

@@ -49,8 +49,7 @@ impl Air {
 
         let into_cold = supply + short;
         let cold_mix = (supply * supply_air_c + short * truth.hot_aisle_c) / into_cold.max(1e-6);
-        truth.cold_aisle_c +=
-            (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
+        truth.cold_aisle_c += (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
 
         let mut drawn_now = 0.0;
         let mut out_heat = 0.0;

@@ -85,7 +85,8 @@ impl WaterLoop {
     /// Temperatures of the two halves of the loop for a step; the coil's outlet is what the coil made of it.
     pub fn step_temperatures(&self, dt_s: f64, coil_outlet_c: f64, truth: &mut Truth) {
         let moved_m3 = truth.water_flow_m3h * dt_s / 3600.0;
-        truth.supply_water_c += (truth.chiller_leaving_c - truth.supply_water_c) * (1.0 - libm::exp(-moved_m3 / SUPPLY_M3));
+        truth.supply_water_c +=
+            (truth.chiller_leaving_c - truth.supply_water_c) * (1.0 - libm::exp(-moved_m3 / SUPPLY_M3));
         truth.return_water_c += (coil_outlet_c - truth.return_water_c) * (1.0 - libm::exp(-moved_m3 / RETURN_M3));
     }
 
