@@ -31,17 +31,6 @@ impl Account {
         Self { output, json, start: Instant::now() }
     }
 
-    /// Whether lines are JSON.
-    #[must_use]
-    pub(super) const fn is_json(&self) -> bool {
-        self.json
-    }
-
-    /// Seconds since the account began.
-    #[must_use]
-    pub(super) fn seconds(&self) -> f64 {
-        self.start.elapsed().as_secs_f64()
-    }
 
     /// A line for people only.
     pub(super) fn say(&self, text: &str) {
