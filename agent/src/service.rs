@@ -97,6 +97,7 @@ impl Service {
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             std::thread::Builder::new().name("core".into()).spawn(move || {
+                let _guard = NeverSilent;
                 run(Inputs {
                     plan: &plan,
                     ids: &ids,
@@ -156,6 +157,18 @@ impl Service {
         }
         runtime.stop();
         summary
+    }
+}
+
+/// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
+struct NeverSilent;
+
+impl Drop for NeverSilent {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("The core has panicked; the agent ends so that it is started again. Please report this.");
+            std::process::abort();
+        }
     }
 }
 

@@ -31,7 +31,6 @@ impl Account {
         Self { output, json, start: Instant::now() }
     }
 
-
     /// A line for people only.
     pub(super) fn say(&self, text: &str) {
         if !self.json {

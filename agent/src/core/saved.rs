@@ -116,6 +116,12 @@ impl Saved {
         serde_json::to_vec(self).expect("invariant: plain numbers, words and strings always have a JSON form")
     }
 
+    /// Whether anything of it still stood: it was not normal, or hidden.
+    #[must_use]
+    pub fn stood(&self) -> bool {
+        self.process != ProcessWord::Normal || self.shelf_left_ms.is_some() || self.out_of_service
+    }
+
     /// The engine's state on the present clock.
     #[must_use]
     pub fn on(&self, clock: &Clock, now: Millis, judge_anew: bool) -> SavedAlarm {

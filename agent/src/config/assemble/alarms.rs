@@ -121,10 +121,8 @@ fn tell_placeholders(item: &AlarmItem, pattern: &Pattern, report: &mut Report) {
     let captured = pattern.names();
     let has_limit = item.condition.as_ref().is_none_or(|watch| watch.limit.is_some());
     let has_states = item.condition.as_ref().is_none_or(|watch| watch.limit.is_none());
-    let is_rate = item
-        .condition
-        .as_ref()
-        .is_none_or(|watch| matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall));
+    let is_rate =
+        item.condition.as_ref().is_none_or(|watch| matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall));
     let fills = |key: &str, name: &str| match name {
         "rate" => key == "text" && is_rate,
         "limit" => key == "text" && has_limit,
