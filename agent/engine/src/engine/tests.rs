@@ -1,10 +1,10 @@
 //! The engine as a whole: published sequences, what hides and releases, restarts, ages, order of time; and random
 //! sequences against a plain model.
 
-extern crate std;
+extern crate alloc;
 
-use std::vec;
-use std::vec::Vec;
+use alloc::vec;
+use alloc::vec::Vec;
 
 use lapwing_protocol::{Decimal, Priority};
 

@@ -1,8 +1,8 @@
 //! Published patterns, every layout, and the edges of each.
 
-extern crate std;
+extern crate alloc;
 
-use std::vec::Vec;
+use alloc::vec::Vec;
 
 use proptest::prelude::*;
 
