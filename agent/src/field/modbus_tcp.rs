@@ -15,13 +15,11 @@ use tokio_modbus::client::{Client, Context, tcp};
 use tokio_modbus::slave::{Slave, SlaveContext};
 use tokio_modbus::{ProtocolError, Request, Response};
 
+use super::CONNECT_AT_LEAST;
 use super::failure::{Failure, Garble};
 use super::poll::{Job, Poll, Step};
 use super::request::{Answer, Read};
 use crate::plan::Table;
-
-/// A connection that is not made by then is not made: a module's own network answers in milliseconds.
-const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
 
 /// Polls a link until `stop` becomes true.
 pub(super) async fn run(mut poll: Poll, host: String, port: u16, mut stop: watch::Receiver<bool>) {

@@ -148,6 +148,12 @@ impl Poll {
         &self.plan.links[self.link as usize]
     }
 
+    /// Tells that the link is down when it can never be polled.
+    pub(super) fn unspoken(&self) -> impl FnOnce(String) + use<> {
+        let (deliver, link) = (Arc::clone(&self.deliver), self.link);
+        move |why| deliver(FieldMessage::LinkState { link, up: false, why, at: Instant::now() })
+    }
+
     pub(super) fn link_counters(&self) -> &LinkCounters {
         &self.stats.links[self.link as usize]
     }

@@ -15,37 +15,6 @@ use tokio_modbus::{ExceptionCode, SlaveRequest};
 
 use super::*;
 use crate::field::testing::*;
-use crate::field::{FieldHandle, FieldMessage, start};
-use crate::plan::Plan;
-
-/// A runtime with a running field; stops when dropped.
-struct Rig {
-    runtime: tokio::runtime::Runtime,
-    inbox: Inbox,
-    stop: watch::Sender<bool>,
-    field: Option<FieldHandle>,
-}
-
-impl Rig {
-    fn new() -> Self {
-        let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("a runtime");
-        Self { runtime, inbox: Inbox::default(), stop: watch::Sender::new(false), field: None }
-    }
-
-    fn start(&mut self, plan: Arc<Plan>) {
-        self.field = Some(start(plan, self.runtime.handle(), self.inbox.deliver(), self.stop.subscribe()));
-    }
-
-    fn stats(&self) -> Arc<crate::field::FieldStats> {
-        self.field.as_ref().expect("started").stats()
-    }
-
-    fn end(mut self) -> Vec<FieldMessage> {
-        self.stop.send_replace(true);
-        self.field.take().expect("started").wait_ended();
-        self.inbox.all()
-    }
-}
 
 /// Register n holds n plus 1000 times the unit; bit n is set where n is a multiple of three.
 struct Library(Arc<AtomicBool>);
