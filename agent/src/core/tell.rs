@@ -343,3 +343,127 @@ fn finished(text: &str) -> String {
     let text = text.trim();
     if text.is_empty() || text.ends_with(['.', '!', '?', '…']) { text.to_owned() } else { format!("{text}.") }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lapwing_engine::spec::PointSpec;
+    use lapwing_protocol::{ConditionKind, Impact, Mode, Priority, Status};
+
+    fn plan(text: &str) -> Plan {
+        let point = Point {
+            path: "coil/water/supply/temperature".into(),
+            quantity: "temperature".into(),
+            unit: "Cel".into(),
+            exponent: -1,
+            tag: Some("TT-101".into()),
+            location: Some("coil bay, left".into()),
+            ..Point::default()
+        };
+        let alarm = Alarm {
+            id: "supply-water-warm".into(),
+            point: 0,
+            condition: ConditionKind::High,
+            limit: Some(Decimal::new(210, -1)),
+            limit_unit: None,
+            priority: Priority::High,
+            impact: Impact::Degraded,
+            text: text.into(),
+            consequence: String::new(),
+            response: "Check the chiller plant".into(),
+            first_check: String::new(),
+            safety: String::new(),
+            respond_within: None,
+            own: false,
+            digest: 1,
+        };
+        let spec = AlarmSpec {
+            point: 0,
+            condition: Condition::High { limit: 210, deadband: 5 },
+            on_delay_ms: 5000,
+            off_delay_ms: 0,
+            latching: false,
+            priority: Priority::High,
+            max_shelf_ms: 0,
+        };
+        let mut plan = Plan { points: vec![point], alarms: vec![alarm], ..Plan::default() };
+        plan.engine.points.push(PointSpec::default());
+        plan.engine.alarms.push(spec);
+        plan.module.site = "saltmarsh".into();
+        plan.module.name = "m1".into();
+        plan
+    }
+
+    fn raised(value: i64, status: Status) -> Transition {
+        Transition {
+            alarm: 0,
+            from: ShownState::Normal,
+            to: ShownState::Unacknowledged,
+            process_from: Process::Normal,
+            process_to: Process::Unacknowledged,
+            active: true,
+            hidden: Hidden::default(),
+            cause: Cause::Raised,
+            annunciate: true,
+            at: Millis(0),
+            value,
+            status,
+            slope: None,
+            true_since: None,
+            raised_at: None,
+            occurrence: 1,
+        }
+    }
+
+    fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
+        text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None)
+    }
+
+    #[test]
+    fn values_limits_and_rates_are_said_with_the_units_people_see() {
+        let plan = plan("Supply water {value} is above {limit}");
+        assert_eq!(said(&plan, &raised(216, Status::GOOD), None), "Supply water 21.6 °C is above 21.0 °C");
+        let rising = self::plan("Supply water rises by {rate}");
+        assert_eq!(
+            said(&rising, &raised(216, Status::GOOD), Some(Decimal::new(642, -2))),
+            "Supply water rises by 6.42 K/min"
+        );
+    }
+
+    #[test]
+    fn a_bad_reading_is_said_by_its_reason_and_never_as_a_number() {
+        let plan = plan("Supply water {value}");
+        let text = said(&plan, &raised(216, Status::BAD_SENSOR_FAILURE), None);
+        assert_eq!(text, "Supply water sensor failed");
+        let subject = Subject::of(&plan, 0).expect("alarm 0");
+        let wall = |_| 0;
+        let with =
+            Circumstance { wall: &wall, incident: None, rate_per_min: None, by: None, reason: None, until: None };
+        assert_eq!(change(subject, &raised(216, Status::BAD_SENSOR_FAILURE), &with).value, None);
+    }
+
+    #[test]
+    fn a_cleared_alarm_says_what_it_was_and_how_it_is_now() {
+        let plan = plan("Supply water {value} is above {limit}");
+        let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
+        assert_eq!(
+            said(&plan, &cleared, None),
+            "Cleared: Supply water is above 21.0 °C (coil/water/supply/temperature is now 20.4 °C)."
+        );
+    }
+
+    #[test]
+    fn an_announcement_stands_alone_and_says_when_nothing_is_real() {
+        let mut plan = plan("Supply water {value} is above {limit}");
+        fn subject(plan: &Plan) -> Subject<'_> {
+            Subject::of(plan, 0).expect("alarm 0")
+        }
+        let live = announcement(&plan, subject(&plan), "Supply water 21.6 °C is above 21.0 °C");
+        assert_eq!(
+            live,
+            "saltmarsh m1, high: Supply water 21.6 °C is above 21.0 °C. Where: coil bay, left (TT-101). Check the chiller plant."
+        );
+        plan.module.mode = Mode::Simulated;
+        assert!(announcement(&plan, subject(&plan), "x").starts_with("SIMULATED. "));
+    }
+}
