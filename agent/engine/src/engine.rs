@@ -17,7 +17,7 @@ use crate::alarm::life::{AlarmState, END, SavedAlarm};
 use crate::alarm::process::{Event, Process, Refusal};
 use crate::effect::{Cause, Effect, Operation, Transition};
 use crate::signal::decode::decode;
-use crate::signal::validity::{PointState, Reading};
+use crate::signal::validity::{NOT_QUIET, PointState, Reading};
 use crate::spec::{AlarmSpec, Millis, PointSpec, Raw, Span, Tables};
 use crate::trend::slope::{Slope, Window};
 
@@ -113,7 +113,8 @@ impl<'a> Engine<'a> {
         for (index, spec) in tables.alarms.iter().enumerate() {
             engine.arm(index, spec);
         }
-        for (state, spec) in engine.points.iter().zip(tables.points) {
+        for (state, spec) in engine.points.iter_mut().zip(tables.points) {
+            state.set_quiet(NOT_QUIET); // the tables may be others than before
             engine.ages_due = engine.ages_due.min(state.stale_at(spec));
         }
         Ok(engine)
@@ -235,6 +236,8 @@ impl<'a> Engine<'a> {
         let state = &mut self.alarms[index];
         let (listed, next) = (state.listed, state.next);
         *state = AlarmState::restored(saved, spec, now);
+        self.points[spec.point as usize].set_quiet(NOT_QUIET);
+        let state = &mut self.alarms[index];
         (state.listed, state.next) = (listed, next);
         self.arm(index, spec);
     }
@@ -245,9 +248,28 @@ impl<'a> Engine<'a> {
         Some((index, self.tables.points.get(index)?))
     }
 
-    /// Judges one reading: validity, age, trend, every alarm of the point.
+    /// Judges one reading. Most change nothing: a good value within the bounds of quiet costs two comparisons.
     #[inline]
     fn take(
+        &mut self,
+        index: usize,
+        spec: &'a PointSpec,
+        decoded: Result<(i64, Status), Status>,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
+        if let Ok((value, Status::GOOD)) = decoded
+            && self.points[index].take_quietly(value, at)
+        {
+            self.ages_due = self.ages_due.min(self.points[index].stale_at(spec));
+        } else {
+            self.take_whole(index, spec, decoded, at, out);
+        }
+    }
+
+    /// Judges one reading in all respects: validity, age, trend, every alarm of the point.
+    #[inline(never)]
+    fn take_whole(
         &mut self,
         index: usize,
         spec: &'a PointSpec,
@@ -268,10 +290,30 @@ impl<'a> Engine<'a> {
             out(Effect::Quality { point: number(index), from, to, at });
         }
         self.judge(index, spec, at, out);
+        let quiet = self.quiet(index, spec);
+        self.points[index].set_quiet(quiet);
+    }
+
+    /// The good values of a point that would change no alarm, no status and no trend: within its valid range, on the
+    /// side of each limit where the alarm already stands, with no delay running. Only a sample or `restore` moves that.
+    fn quiet(&self, index: usize, spec: &PointSpec) -> (i64, i64) {
+        let state = &self.points[index];
+        if spec.window.is_some() || spec.rate_max.is_some() || !state.status().is_good() {
+            return NOT_QUIET;
+        }
+        let (mut low, mut high) = spec.valid.unwrap_or((i64::MIN, i64::MAX));
+        let first = spec.alarms.first as usize;
+        for (alarm, spec) in self.alarms.iter().skip(first).zip(stretch(self.tables.alarms, spec.alarms)) {
+            if !alarm.is_steady() {
+                return NOT_QUIET;
+            }
+            let (from, to) = condition::steady(&spec.condition, state.value(), alarm.is_active());
+            (low, high) = (low.max(from), high.min(to));
+        }
+        (low, high)
     }
 
     /// Puts a point's present reading before each of its alarms.
-    #[inline]
     fn judge(&mut self, index: usize, spec: &'a PointSpec, at: Millis, out: &mut impl FnMut(Effect)) {
         let (value, status) = (self.points[index].value(), self.points[index].status());
         let slope = self.slope_of(index, spec);

@@ -118,6 +118,15 @@ impl AlarmState {
         !self.is_active() && self.true_since == Millis::NEVER && self.truth == Truth::False
     }
 
+    /// Whether no delay runs and another sample of the same truth changes nothing.
+    pub(crate) fn is_steady(&self) -> bool {
+        if self.is_active() {
+            self.truth == Truth::True && self.clear_since == Millis::NEVER && !self.judge_anew
+        } else {
+            self.is_quiet()
+        }
+    }
+
     /// Takes a sample; an event if it completes a delay.
     pub(crate) fn sample(&mut self, spec: &AlarmSpec, truth: Truth, at: Millis) -> Option<Event> {
         self.truth = truth;
