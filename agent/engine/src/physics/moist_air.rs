@@ -124,7 +124,7 @@ pub fn cfm_for_kw(kw: f64, dt_f: f64) -> Result<f64, NoNumber> {
     if dt_f == 0.0 {
         return Err(NoNumber::Undefined("without a temperature difference no flow carries heat"));
     }
-    Ok(kw * 3412.1422 / (1.08 * dt_f))
+    Ok(kw * 3_412.142 / (1.08 * dt_f))
 }
 
 /// Volume of moist air for a kg of dry air, m³.
@@ -180,7 +180,7 @@ mod tests {
         relative("O039", air_sensible_kw(42.8, 37.0, 25.0, 0.2, SEA), 589.153_996_018_15, 1e-6);
         relative("O040", air_sensible_kw(42.8, 37.0, 25.0, 0.2, 83_527.0), 485.859_551_302_68, 1e-6);
         relative("O041", air_sensible_kw(10.0, 24.0, 26.0, 0.45, SEA), -23.948_908_602_71, 1e-6);
-        relative("O042", cfm_for_kw(25.0, 25.0), 3159.390_740_740_7, 1e-9);
+        relative("O042", cfm_for_kw(25.0, 25.0), 3_159.390_740_740_7, 1e-9);
     }
 
     #[test]
