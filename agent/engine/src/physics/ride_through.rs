@@ -38,7 +38,7 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
         return Ok(0.0);
     }
     if q == 0.0 {
-        return Err(NoNumber::None);
+        return Err(NoNumber::None("without heat nothing warms up"));
     }
     let both = ca + cs;
     let tau = ca / both * cs / ha;
@@ -84,15 +84,9 @@ mod tests {
     #[test]
     fn edges() {
         assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, 0.0), Ok(0.0));
-        assert_eq!(two_node_time_to_rise(0.0, 140.0, 7650.0, 25.5, 20.0), Err(NoNumber::None));
-        assert_eq!(
-            two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0),
-            Err(NoNumber::DomainError { input: "ha_kw_k" })
-        );
-        assert_eq!(
-            two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0),
-            Err(NoNumber::DomainError { input: "dt_k" })
-        );
+        assert_eq!(two_node_time_to_rise(0.0, 140.0, 7650.0, 25.5, 20.0).map_err(NoNumber::word), Err("none"));
+        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0), Err(NoNumber::DomainError { input: "ha_kw_k" }));
+        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0), Err(NoNumber::DomainError { input: "dt_k" }));
         assert_eq!(air_only_rate(420.0, 0.0, 1.16, 1.007), Err(NoNumber::DomainError { input: "volume_m3" }));
         assert_eq!(loop_rate(f64::NAN, 5.0, 998.0, 4.186), Err(NoNumber::DomainError { input: "q_kw" }));
         assert_eq!(air_only_rate(0.0, 120.0, 1.16, 1.007), Ok(0.0));
