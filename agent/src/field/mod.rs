@@ -172,6 +172,8 @@ fn on_thread(
         drop(alive);
     });
     if let Err(error) = spawned {
-        unspoken(format!("not polled: this host gives no thread for the line ({error}); raise its limit and start again"));
+        unspoken(format!(
+            "not polled: this host gives no thread for the line ({error}); raise its limit and start again"
+        ));
     }
 }

@@ -15,9 +15,13 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode};
+use rumqttc::{
+    AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode,
+};
 
-use super::inbox::{Confirmed, Sent};
+use super::access::Held;
+use super::inbox::Confirmed;
+use super::packet::Sent;
 use super::{Notice, Shared};
 
 /// Packets handed over whose id is not yet known; keeps QoS 0 from piling up in the library.
@@ -43,7 +47,7 @@ pub(super) enum Ended {
     /// To begin again at once with a new session.
     Renew,
     /// Against our will.
-    Lost { why: String, steady: bool },
+    Lost { why: String, held: Held },
 }
 
 /// Keeps one connection until it ends.
@@ -108,6 +112,7 @@ struct Link {
     in_flight: HashMap<u16, Sent>,
     progress: Instant,
     online_confirmed: bool,
+    events_confirmed: bool,
     contact: Contact,
     ending: Ending,
     renewing: bool,
@@ -135,6 +140,7 @@ impl Link {
             in_flight: HashMap::new(),
             progress: now,
             online_confirmed: false,
+            events_confirmed: false,
             contact: Contact::Done,
             ending: Ending::No,
             renewing: false,
@@ -237,7 +243,9 @@ impl Link {
                 }
             }
             Event::Outgoing(Outgoing::AwaitAck(id)) => {
-                return Err(format!("the broker left packet {id} unconfirmed while it confirmed a thousand later ones"));
+                return Err(format!(
+                    "the broker left packet {id} unconfirmed while it confirmed a thousand later ones"
+                ));
             }
             Event::Outgoing(Outgoing::Disconnect) => {
                 return Ok(Some(if self.renewing { Ended::Renew } else { Ended::Stopped }));
@@ -264,7 +272,10 @@ impl Link {
     fn on_confirmed(&mut self, sent: &Sent) {
         let outcome = self.shared.inbox().confirmed(sent);
         match outcome {
-            Confirmed::Row(id) => self.shared.writer.acknowledged(&[id]),
+            Confirmed::Row(id) => {
+                self.events_confirmed = true;
+                self.shared.writer.acknowledged(&[id]);
+            }
             Confirmed::Cleared(topic) => self.shared.writer.cleared(topic),
             Confirmed::Nothing => {}
         }
@@ -302,7 +313,7 @@ impl Link {
                 self.ending = Ending::LastWord(now + END.1);
             }
             Ending::Draining(until) => {
-                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released {
+                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released() {
                     self.shared.inbox().say_offline();
                     self.ending = Ending::LastWord(now + END.1);
                 }
@@ -344,10 +355,10 @@ impl Link {
         let mut inbox = self.shared.inbox();
         inbox.disconnected();
         if steady {
-            inbox.unsuspect();
+            inbox.suspicion.clear();
         } else if self.online_confirmed
             && !out.is_empty()
-            && let Some(refused) = inbox.dropped_soon(&out)
+            && let Some(refused) = inbox.suspicion.dropped(&out)
         {
             let row = inbox.set_aside(&refused);
             drop(inbox);
@@ -357,6 +368,11 @@ impl Link {
                 None => self.shared.tell(Notice::SetAside { what: refused.to_string(), why: reason }),
             }
         }
-        Ended::Lost { why, steady }
+        let held = match (steady, self.events_confirmed) {
+            (true, _) => Held::Steady,
+            (false, true) => Held::Shaky,
+            (false, false) => Held::No,
+        };
+        Ended::Lost { why, held }
     }
 }

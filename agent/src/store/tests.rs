@@ -166,10 +166,10 @@ fn wrong_commits_are_handed_back_whole() {
         other => panic!("a gap was answered with {other:?}"),
     }
     let mut large = commit([1]);
-    large.events[0].payload = vec![b'x'; EVENT_MAX_BYTES + 1];
+    large.events[0].payload = vec![b'x'; COMMIT_MAX_BYTES + 1];
     match writer.submit(large.clone()) {
         Err(SubmitError::TooLarge { commit, seq: 1, bytes }) => {
-            assert_eq!((commit, bytes), (large, EVENT_MAX_BYTES + 1));
+            assert_eq!((commit, bytes), (large, COMMIT_MAX_BYTES + 1));
         }
         other => panic!("too large a payload was answered with {other:?}"),
     }
@@ -497,9 +497,12 @@ fn kill_9_keeps_every_number_that_was_reported_durable() {
         assert!(opened.last_seq >= promised, "{promised} was promised, {} is there", opened.last_seq);
         let events = store.events_after(0, u32::MAX).expect("readable");
         assert_eq!(events.len() as u64, opened.last_seq);
-        assert!(events.iter().zip(1..).all(|(event, seq)| {
-            event.seq == seq && event.payload == format!("event {seq}").into_bytes()
-        }));
+        assert!(
+            events
+                .iter()
+                .zip(1..)
+                .all(|(event, seq)| { event.seq == seq && event.payload == format!("event {seq}").into_bytes() })
+        );
         assert_eq!(opened.unsent, opened.last_seq, "each event and its outbox row came together");
         promised = opened.last_seq;
     }
