@@ -10,7 +10,9 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use async_snmp::{Auth, Client, ClientBuilder, Error, ErrorKind, ErrorStatus, Oid, Retry, UdpHandle, UdpTransport, Value, VarBind};
+use async_snmp::{
+    Auth, Client, ClientBuilder, Error, ErrorKind, ErrorStatus, Oid, Retry, UdpHandle, UdpTransport, Value, VarBind,
+};
 use lapwing_engine::spec::Raw;
 use lapwing_protocol::Status;
 use tokio::sync::{Mutex, Semaphore, watch};
@@ -211,9 +213,7 @@ fn raw(value: &Value) -> Raw {
         Value::Counter32(number) | Value::Gauge32(number) | Value::UInteger32(number) | Value::TimeTicks(number) => {
             Raw::Whole(i64::from(*number))
         }
-        Value::Counter64(number) => {
-            i64::try_from(*number).map_or(Raw::Fault(Status::BAD_OUT_OF_RANGE), Raw::Whole)
-        }
+        Value::Counter64(number) => i64::try_from(*number).map_or(Raw::Fault(Status::BAD_OUT_OF_RANGE), Raw::Whole),
         Value::OctetString(bytes) => text(bytes).unwrap_or(misfit),
         Value::Opaque(bytes) => floating(bytes).unwrap_or(misfit),
         // No such object or instance, and everything that is no number and no text.

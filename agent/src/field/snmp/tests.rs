@@ -71,8 +71,7 @@ fn values_of_all_kinds_arrive_and_a_missing_one_spoils_only_itself() {
     let all = rig.end();
     let text = Raw::Words { words: [0x2B32, 0x332E, 0x3500, 0, 0, 0, 0, 0], len: 3, scale_factor: 0 };
     let missing = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
-    let expected =
-        [Raw::Whole(-5), missing, Raw::Whole(4_000_000_000), Raw::Whole(1 << 40), text, Raw::Whole(100)];
+    let expected = [Raw::Whole(-5), missing, Raw::Whole(4_000_000_000), Raw::Whole(1 << 40), text, Raw::Whole(100)];
     assert!(batches(&all, 0).iter().all(|batch| batch.raws == expected), "{:?}", batches(&all, 0)[0]);
     assert_eq!(states(&all), [("link", 0, true)]);
 }
