@@ -427,7 +427,7 @@ impl Poll {
         count(&counters.requests, 1);
         let answered = match outcome {
             Ok(_) => true,
-            Err(Failure::Exception { .. } | Failure::Refused(_)) => {
+            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::AgentFailure) => {
                 count(&counters.exceptions, 1);
                 true
             }
