@@ -82,9 +82,10 @@ impl Service {
             }
         })?;
         let to_core = door.clone();
-        let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
-            to_core.hand_in(Message::Broker(notice));
-        })?;
+        let publisher =
+            Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
+                to_core.hand_in(Message::Broker(notice));
+            })?;
         for topic in gone {
             if let Err(error) = publisher.clear(topic) {
                 tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
@@ -96,7 +97,19 @@ impl Service {
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             std::thread::Builder::new().name("core".into()).spawn(move || {
-                run(Inputs { plan: &plan, ids: &ids, catalogue: &catalogue, opened, writer, publisher, receiver, door, told, alive })
+                let _guard = NeverSilent;
+                run(Inputs {
+                    plan: &plan,
+                    ids: &ids,
+                    catalogue: &catalogue,
+                    opened,
+                    writer,
+                    publisher,
+                    receiver,
+                    door,
+                    told,
+                    alive,
+                })
             })?
         };
         let to_core = door.clone();
@@ -147,6 +160,18 @@ impl Service {
     }
 }
 
+/// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
+struct NeverSilent;
+
+impl Drop for NeverSilent {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("The core has panicked; the agent ends so that it is started again. Please report this.");
+            std::process::abort();
+        }
+    }
+}
+
 /// One current-thread runtime on a thread of its own, for links and MQTT.
 #[derive(Debug)]
 struct RuntimeThread {
@@ -179,7 +204,12 @@ impl RuntimeThread {
 fn keys(plan: &Plan) -> Vec<PointKey> {
     plan.points
         .iter()
-        .map(|point| PointKey { path: point.path.clone(), quantity: point.quantity.clone(), unit: point.unit.clone(), exponent: point.exponent })
+        .map(|point| PointKey {
+            path: point.path.clone(),
+            quantity: point.quantity.clone(),
+            unit: point.unit.clone(),
+            exponent: point.exponent,
+        })
         .collect()
 }
 
@@ -192,7 +222,8 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
 
 /// The session and the catalogue's hash.
 fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
-    let points: Vec<CataloguePoint> = plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
+    let points: Vec<CataloguePoint> =
+        plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
     let hash = catalogue::hash(&points);
     let encoding = encoding(plan);
     let pages = catalogue::pages(points, encoding)?;
@@ -232,7 +263,9 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
     CataloguePoint {
         id,
         path: point.path.clone(),
-        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
+        quantity: Word::from(
+            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
+        ),
         unit: point.unit.clone(),
         unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,

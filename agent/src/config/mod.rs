@@ -79,7 +79,11 @@ pub struct Loaded {
 ///
 /// # Errors
 /// Every mistake of all files, in the order of files and lines.
-pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>, overrides: &Overrides) -> Result<Loaded, Mistakes> {
+pub fn load(
+    path: &Path,
+    environment: impl Iterator<Item = (String, String)>,
+    overrides: &Overrides,
+) -> Result<Loaded, Mistakes> {
     let environment: BTreeMap<String, String> = environment.filter(|(name, _)| name.starts_with(PREFIX)).collect();
     let mut sources = Sources::default();
     let mut report = Report::default();
@@ -149,12 +153,24 @@ fn read_module(
     }
     let list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
     let links = list("link", "name", report).into_iter().filter_map(|item| items::link::read(item, report)).collect();
-    let devices: Vec<DeviceItem> = list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
-    let derived = list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
+    let devices: Vec<DeviceItem> =
+        list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
+    let derived =
+        list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
-    Some(Parts { settings, links, devices, maps, derived, alarms, incomplete, file: Some(file), link_addresses: overrides.link_addresses.clone() })
+    Some(Parts {
+        settings,
+        links,
+        devices,
+        maps,
+        derived,
+        alarms,
+        incomplete,
+        file: Some(file),
+        link_addresses: overrides.link_addresses.clone(),
+    })
 }
 
 /// Each map once, however many devices use it.

@@ -115,8 +115,11 @@ impl BackOff {
 /// The password; a final line end is not part of it.
 fn password(file: Option<&Path>) -> Result<String, AccessError> {
     let Some(path) = file else { return Ok(String::new()) };
-    let text = std::fs::read_to_string(path)
-        .map_err(|source| AccessError::File { what: "the password file", path: path.to_path_buf(), source })?;
+    let text = std::fs::read_to_string(path).map_err(|source| AccessError::File {
+        what: "the password file",
+        path: path.to_path_buf(),
+        source,
+    })?;
     let text = text.strip_suffix('\n').unwrap_or(&text);
     Ok(text.strip_suffix('\r').unwrap_or(text).to_owned())
 }
@@ -136,16 +139,21 @@ fn tls(authority: &Path, client: Option<(&Path, &Path)>) -> Result<rustls::Clien
     let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
     let chain = certificates("the client certificate", chain)?;
     let bytes = read("the client key", key)?;
-    let key = PrivateKeyDer::from_pem_slice(&bytes)
-        .map_err(|source| AccessError::Pem { what: "the client key", path: key.to_path_buf(), source })?;
+    let key = PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| AccessError::Pem {
+        what: "the client key",
+        path: key.to_path_buf(),
+        source,
+    })?;
     Ok(builder.with_client_auth_cert(chain, key)?)
 }
 
 fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, AccessError> {
     let bytes = read(what, path)?;
-    CertificateDer::pem_slice_iter(&bytes)
-        .collect::<Result<_, _>>()
-        .map_err(|source| AccessError::Pem { what, path: path.to_path_buf(), source })
+    CertificateDer::pem_slice_iter(&bytes).collect::<Result<_, _>>().map_err(|source| AccessError::Pem {
+        what,
+        path: path.to_path_buf(),
+        source,
+    })
 }
 
 fn read(what: &'static str, path: &Path) -> Result<Vec<u8>, AccessError> {

@@ -15,7 +15,9 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode};
+use rumqttc::{
+    AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode,
+};
 
 use super::access::Held;
 use super::inbox::Confirmed;
@@ -241,7 +243,9 @@ impl Link {
                 }
             }
             Event::Outgoing(Outgoing::AwaitAck(id)) => {
-                return Err(format!("the broker left packet {id} unconfirmed while it confirmed a thousand later ones"));
+                return Err(format!(
+                    "the broker left packet {id} unconfirmed while it confirmed a thousand later ones"
+                ));
             }
             Event::Outgoing(Outgoing::Disconnect) => {
                 return Ok(Some(if self.renewing { Ended::Renew } else { Ended::Stopped }));

@@ -305,17 +305,17 @@ impl Inbox {
         match sent {
             Sent::Event(id) => Confirmed::Row(*id),
             Sent::Latest { topic, version } => {
-                let cleared = self
-                    .latest
-                    .get(topic)
-                    .is_some_and(|state| state.version == *version && state.payload.is_empty());
+                let cleared =
+                    self.latest.get(topic).is_some_and(|state| state.version == *version && state.payload.is_empty());
                 if cleared {
                     self.latest.remove(topic);
                     return Confirmed::Cleared(topic.clone());
                 }
                 Confirmed::Nothing
             }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => Confirmed::Nothing,
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => {
+                Confirmed::Nothing
+            }
         }
     }
 
@@ -375,7 +375,10 @@ impl Inbox {
         if self.closing {
             return None;
         }
-        if self.released && self.events_out < EVENTS_IN_FLIGHT && let Some(row) = self.events.pop_front() {
+        if self.released
+            && self.events_out < EVENTS_IN_FLIGHT
+            && let Some(row) = self.events.pop_front()
+        {
             return Some(self.event(row));
         }
         if self.others_out >= OTHERS_IN_FLIGHT {
@@ -390,7 +393,8 @@ impl Inbox {
             }
         }
         while let Some(index) = self.pages_due.pop_front() {
-            if let Some((topic, payload)) = self.session.catalogue.get(index).filter(|(_, payload)| !payload.is_empty()) {
+            if let Some((topic, payload)) = self.session.catalogue.get(index).filter(|(_, payload)| !payload.is_empty())
+            {
                 return Some(Packet::retained(topic.clone(), payload.clone(), Sent::Page(index)));
             }
         }
@@ -417,13 +421,8 @@ impl Inbox {
 
     fn event(&mut self, row: OutboxRow) -> Packet {
         let topic = row.announce.clone().unwrap_or_else(|| self.session.event_topic.clone());
-        let packet = Packet {
-            topic,
-            payload: row.payload.clone(),
-            confirmed: true,
-            retain: false,
-            sent: Sent::Event(row.id),
-        };
+        let packet =
+            Packet { topic, payload: row.payload.clone(), confirmed: true, retain: false, sent: Sent::Event(row.id) };
         self.unconfirmed.insert(row.id, row);
         packet
     }

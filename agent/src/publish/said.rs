@@ -35,15 +35,19 @@ impl Session {
     pub(super) fn check(&self) -> Result<(), HandInError> {
         let presence = [(&self.presence_topic, &self.online), (&self.presence_topic, &self.offline)];
         let pages = self.catalogue.iter().map(|(topic, payload)| (topic, payload));
-        presence.into_iter().chain(pages).try_for_each(|(topic, payload)| {
-            fits(&format!("{}/{topic}", self.base), payload, FRAME_MAX)
-        })
+        presence
+            .into_iter()
+            .chain(pages)
+            .try_for_each(|(topic, payload)| fits(&format!("{}/{topic}", self.base), payload, FRAME_MAX))
     }
 }
 
 impl std::fmt::Debug for Session {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Session").field("base", &self.base).field("pages", &self.catalogue.len()).finish_non_exhaustive()
+        f.debug_struct("Session")
+            .field("base", &self.base)
+            .field("pages", &self.catalogue.len())
+            .finish_non_exhaustive()
     }
 }
 

@@ -66,9 +66,13 @@ impl Suspicion {
 fn key(sent: &Sent) -> Sent {
     match sent {
         Sent::Frame(_) => Sent::Frame(0),
-        Sent::Event(_) | Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Latest { .. } | Sent::Point => {
-            sent.clone()
-        }
+        Sent::Event(_)
+        | Sent::Last
+        | Sent::Online
+        | Sent::Offline
+        | Sent::Page(_)
+        | Sent::Latest { .. }
+        | Sent::Point => sent.clone(),
     }
 }
 

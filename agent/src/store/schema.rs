@@ -120,8 +120,7 @@ fn identify(connection: &mut Connection, path: &Path) -> Result<(), StoreError> 
     // Both are signed 32-bit in the file.
     let application_id = (pragma(connection, "application_id")? & 0xffff_ffff).cast_unsigned() as u32;
     let version = (pragma(connection, "user_version")? & 0xffff_ffff).cast_unsigned() as u32;
-    let tables: u64 =
-        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
+    let tables: u64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
     match (application_id, version, tables) {
         (0, 0, 0) => create(connection).map_err(sql),
         (APPLICATION_ID, SCHEMA_VERSION, _) => Ok(()),

@@ -497,9 +497,12 @@ fn kill_9_keeps_every_number_that_was_reported_durable() {
         assert!(opened.last_seq >= promised, "{promised} was promised, {} is there", opened.last_seq);
         let events = store.events_after(0, u32::MAX).expect("readable");
         assert_eq!(events.len() as u64, opened.last_seq);
-        assert!(events.iter().zip(1..).all(|(event, seq)| {
-            event.seq == seq && event.payload == format!("event {seq}").into_bytes()
-        }));
+        assert!(
+            events
+                .iter()
+                .zip(1..)
+                .all(|(event, seq)| { event.seq == seq && event.payload == format!("event {seq}").into_bytes() })
+        );
         assert_eq!(opened.unsent, opened.last_seq, "each event and its outbox row came together");
         promised = opened.last_seq;
     }

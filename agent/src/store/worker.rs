@@ -88,14 +88,19 @@ impl Worker {
                 }
                 return Work {
                     reads: std::mem::take(&mut queue.reads),
-                    calls: if queue.commits.is_empty() && calls { std::mem::take(&mut queue.calls) } else { Vec::new() },
+                    calls: if queue.commits.is_empty() && calls {
+                        std::mem::take(&mut queue.calls)
+                    } else {
+                        Vec::new()
+                    },
                     acks: if removals { std::mem::take(&mut queue.acks) } else { Vec::new() },
                     cleared: if removals { std::mem::take(&mut queue.cleared) } else { Vec::new() },
                     write: removals,
                     stop,
                 };
             }
-            let due = [self.retry_at.filter(|_| batch || !queue.calls.is_empty() || queue.ack_due.is_some()), queue.ack_due];
+            let due =
+                [self.retry_at.filter(|_| batch || !queue.calls.is_empty() || queue.ack_due.is_some()), queue.ack_due];
             let next = due.into_iter().flatten().filter(|at| *at > now).min();
             queue = match next {
                 Some(at) => {

@@ -148,10 +148,8 @@ impl Store {
         };
         let shared = Arc::new(Shared { queue: Mutex::new(queue), wake: Condvar::new(), thread: Mutex::new(None) });
         let worker = Worker::new(Transactor::new(self), Arc::clone(&shared), Box::new(on_durable));
-        let thread = std::thread::Builder::new()
-            .name("store".into())
-            .spawn(move || worker.run())
-            .map_err(StoreError::Thread)?;
+        let thread =
+            std::thread::Builder::new().name("store".into()).spawn(move || worker.run()).map_err(StoreError::Thread)?;
         *lock(&shared.thread) = Some(thread);
         Ok(Writer { shared })
     }

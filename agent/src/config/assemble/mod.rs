@@ -132,4 +132,3 @@ fn extend(span: &mut Span, next: u32) {
     }
     span.count += 1;
 }
-

@@ -114,8 +114,7 @@ fn a_lost_connection_sends_what_was_unconfirmed_again_in_order() {
     inbox.disconnected();
     assert_eq!(inbox.in_flight(), 0);
     inbox.connected();
-    let events: Vec<Sent> =
-        drain(&mut inbox, now).into_iter().filter(|sent| matches!(sent, Sent::Event(_))).collect();
+    let events: Vec<Sent> = drain(&mut inbox, now).into_iter().filter(|sent| matches!(sent, Sent::Event(_))).collect();
     assert_eq!(events, [2, 6, 8, 10, 12].map(Sent::Event));
 }
 

@@ -14,7 +14,7 @@ use rig::{Agent, Mosquitto, Subscriber, Wire, free_port, session, settings};
 
 use lapwing_protocol::FRAME_MAX;
 
-use super::{Connection, access, connection, HandInError, Notice};
+use super::{Connection, HandInError, Notice, access, connection};
 use crate::store::tests::{TestDir, wait_for, wait_until};
 
 fn rising(seqs: &[u64]) -> bool {
@@ -111,7 +111,8 @@ fn wrong_credentials_are_a_state_and_mended_ones_are_used() {
     with_user.user = Some("agent".into());
     with_user.password_file = Some(password.clone());
     let agent = Agent::start(&dir, with_user);
-    let down = |wanted: &str| matches!(agent.publisher.state().connection, Connection::Down(_, why) if why.contains(wanted));
+    let down =
+        |wanted: &str| matches!(agent.publisher.state().connection, Connection::Down(_, why) if why.contains(wanted));
     wait_until("the missing file is named", || down("the password file") && down("password cannot be read"));
     std::fs::write(&password, "wrong\n").expect("written");
     wait_until("the refusal is told", || down("refused"));
@@ -155,7 +156,11 @@ fn tls_with_client_certificates() {
     refused("a broker of another authority", strange, &["UnknownIssuer", "invalid peer certificate"]);
     let mut nameless = trusted.clone();
     nameless.client_certificate = None;
-    refused("no client certificate", nameless, &["CertificateRequired", "HandshakeFailure", "closed", "reset", "alert"]);
+    refused(
+        "no client certificate",
+        nameless,
+        &["CertificateRequired", "HandshakeFailure", "closed", "reset", "alert"],
+    );
     let mut missing = trusted.clone();
     missing.ca = Some(file("nowhere.pem"));
     refused("a missing file", missing, &["the certificate authority file"]);
@@ -206,7 +211,14 @@ fn a_connection_says_everything_the_contract_asks() {
     wait_until("what is retained", || late.heard().len() >= 6);
     let mut topics: Vec<String> = late.heard().into_iter().map(|h| h.topic).collect();
     topics.sort();
-    let kept = ["alarm/supply-water-warm", "catalogue/c1/0", "catalogue/c1/1", "event/last", "point/coil/water/flow", "presence"];
+    let kept = [
+        "alarm/supply-water-warm",
+        "catalogue/c1/0",
+        "catalogue/c1/1",
+        "event/last",
+        "point/coil/water/flow",
+        "presence",
+    ];
     assert_eq!(topics, kept);
     assert!(late.heard().iter().all(|h| h.retain));
 
@@ -287,7 +299,9 @@ fn a_killed_broker_loses_nothing() {
     assert!(rising(&listener.seqs()), "within one connection the order is kept");
     // The new broker knows nothing: presence, catalogue and the last event are said again.
     wait_until("what is retained", || {
-        !listener.on("presence").is_empty() && !listener.on("catalogue/c1/1").is_empty() && !listener.on("event/last").is_empty()
+        !listener.on("presence").is_empty()
+            && !listener.on("catalogue/c1/1").is_empty()
+            && !listener.on("event/last").is_empty()
     });
     agent.stop();
 }
@@ -324,7 +338,9 @@ fn a_restart_sends_what_was_not_confirmed_and_remembers_the_last_event() {
     let first = Agent::start(&dir, settings(broker.address));
     first.release();
     first.events(10);
-    wait_until("ten", || listener.distinct() == 10 && listener.on("event/last").last().is_some_and(|l| l.contains(" 10 ")));
+    wait_until("ten", || {
+        listener.distinct() == 10 && listener.on("event/last").last().is_some_and(|l| l.contains(" 10 "))
+    });
     let log = first.log.clone();
     first.stop();
     // Ends before it is ever connected: its events wait on disk.
@@ -502,6 +518,8 @@ fn the_demos_broker_takes_and_gives_everything() {
     wait_until("the last word", || listener.on("presence") == ["online c1", "offline c1"]);
     // A restart reads back what this broker remembers.
     let again = Agent::start(&dir, settings(address));
-    wait_until("first contact", || again.noticed(|n| matches!(n, Notice::Remembered(Some(l)) if l.starts_with(b"last "))));
+    wait_until("first contact", || {
+        again.noticed(|n| matches!(n, Notice::Remembered(Some(l)) if l.starts_with(b"last ")))
+    });
     again.stop();
 }

@@ -54,7 +54,8 @@ impl Mosquitto {
     }
 
     pub(super) fn run(&mut self) {
-        let found = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"].into_iter().find(|path| Path::new(path).exists());
+        let found =
+            ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"].into_iter().find(|path| Path::new(path).exists());
         let child = Command::new(found.unwrap_or("mosquitto"))
             .arg("-c")
             .arg(&self.config)
