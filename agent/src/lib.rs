@@ -9,7 +9,6 @@ pub mod compute;
 pub mod config;
 pub mod core;
 pub mod field;
-pub mod config;
 pub mod plan;
 pub mod publish;
 pub mod service;

@@ -12,6 +12,7 @@
 pub mod alarm;
 pub mod effect;
 pub mod engine;
+pub mod physics;
 pub mod signal;
 pub mod spec;
 pub mod trend;

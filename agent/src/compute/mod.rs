@@ -69,6 +69,12 @@ pub struct NoNumber {
     pub why: String,
 }
 
+impl From<lapwing_engine::physics::NoNumber> for NoNumber {
+    fn from(none: lapwing_engine::physics::NoNumber) -> Self {
+        Self { word: none.word(), why: none.to_string() }
+    }
+}
+
 /// What a function answered.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Answer {
@@ -181,7 +187,8 @@ impl Argument {
 /// # Errors
 /// When there is no such function or an input does not fit.
 pub fn answer(name: &str, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
-    let function = Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
+    let function =
+        Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
     function.answer(inputs)
 }
 

@@ -41,7 +41,11 @@ impl Steps<'_> {
         let wrong = match number.value.rescale(exponent) {
             // Equal after rescaling back means that no digit was lost.
             Ok(steps) if trimmed(steps) == trimmed(number.value) => return Some(steps.mantissa),
-            Ok(_) => Wrong::FinerThanResolution { value: number.value.to_string(), resolution: resolution(), point: self.point.to_string() },
+            Ok(_) => Wrong::FinerThanResolution {
+                value: number.value.to_string(),
+                resolution: resolution(),
+                point: self.point.to_string(),
+            },
             Err(_) => Wrong::TooLargeAtResolution { value: number.value.to_string(), resolution: resolution() },
         };
         report.wrong(number.place, key, wrong);
@@ -49,7 +53,13 @@ impl Steps<'_> {
     }
 
     /// A distance as whole steps: not negative.
-    pub(crate) fn distance(&self, number: &Located<Decimal>, name: &'static str, key: &str, report: &mut Report) -> Option<i64> {
+    pub(crate) fn distance(
+        &self,
+        number: &Located<Decimal>,
+        name: &'static str,
+        key: &str,
+        report: &mut Report,
+    ) -> Option<i64> {
         if number.value.mantissa < 0 {
             report.wrong(number.place, key, Wrong::Negative { key: name, value: number.value.to_string() });
             return None;
@@ -70,7 +80,11 @@ impl Steps<'_> {
         let (first, second) = (self.whole(low, &key, report), self.whole(high, &key, report));
         let (first, second) = (first?, second?);
         if first >= second {
-            report.wrong(list.place, key, Wrong::EmptyRange { low: low.value.to_string(), high: high.value.to_string() });
+            report.wrong(
+                list.place,
+                key,
+                Wrong::EmptyRange { low: low.value.to_string(), high: high.value.to_string() },
+            );
             return None;
         }
         Some((first, second))

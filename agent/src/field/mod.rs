@@ -1,3 +1,179 @@
-//! Links to the field.
+//! Links to the field: bytes from devices become raw values of points.
+//!
+//! [`start`] gives each link of the plan its own loop: Modbus TCP and SNMP as tasks of the runtime it is handed, each
+//! serial line (and RTU over TCP) on a thread of its own. They share nothing, so a dead link slows no other. All decide
+//! by the same rules: `schedule` (what is due), `health` (who is up), `poll` (both together); only the exchange differs.
+//! It judges no value: that is the engine's. It never writes to a device: `request` cannot express it.
+//!
+//! What goes wrong is data, never an error: a missing serial device or an unknown host is a link state, and a scan
+//! that failed is a [`Batch`] of faults.
 
+pub mod failure;
+pub mod health;
+mod modbus_tcp;
 pub mod planner;
+mod poll;
+pub mod request;
+pub mod rtu;
+pub mod schedule;
+mod snmp;
+pub mod stats;
+#[cfg(test)]
+mod testing;
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use lapwing_engine::spec::Raw;
+use tokio::sync::{mpsc, watch};
+
+use crate::plan::{Plan, Transport};
+use poll::{Poll, Trust};
+use rtu::line::{Gateway, Line, Serial};
+pub use stats::FieldStats;
+
+/// Takes what the field has to say. Called from several threads; must never block: the receiver bounds its own queue
+/// and counts what it drops.
+pub type Deliver = Arc<dyn Fn(FieldMessage) + Send + Sync>;
+
+/// What the field has to say.
+#[derive(Clone, Debug, PartialEq)]
+pub enum FieldMessage {
+    /// The raw values of one transaction.
+    Batch(Batch),
+    /// A link went up or down. Told at the first answer and then at each change; a link with one device speaks for it.
+    LinkState {
+        /// Index of the link in the plan.
+        link: u32,
+        /// Whether it is up.
+        up: bool,
+        /// Why, in words.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// A device of a link with several went up or down. Not told while its link is down.
+    DeviceState {
+        /// Index of the device in the plan.
+        device: u32,
+        /// Whether it is up.
+        up: bool,
+        /// Why, in words.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// The link had no time for scans of a transaction.
+    Late {
+        /// Index of the transaction in the plan.
+        transaction: u32,
+        /// Scans skipped since the last one taken.
+        skipped: u32,
+    },
+}
+
+/// The raw values of one transaction, taken at one moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Batch {
+    /// Index of the transaction in the plan.
+    pub transaction: u32,
+    /// The moment they belong to: half-way between the end of the request and the answer. Of faults: when told.
+    pub at: Instant,
+    /// One a point, in the order of the transaction's points. A failed exchange gives a fault for every point.
+    pub raws: Vec<Raw>,
+}
+
+/// The running field.
+#[derive(Debug)]
+pub struct FieldHandle {
+    stats: Arc<FieldStats>,
+    running: mpsc::Receiver<()>,
+}
+
+impl FieldHandle {
+    /// Counters of every link and device.
+    #[must_use]
+    pub fn stats(&self) -> Arc<FieldStats> {
+        Arc::clone(&self.stats)
+    }
+
+    /// Waits until every link has stopped (after `stop` was set to true).
+    pub async fn ended(&mut self) {
+        while self.running.recv().await.is_some() {}
+    }
+
+    /// The same for a thread outside the runtime.
+    pub fn wait_ended(&mut self) {
+        while self.running.blocking_recv().is_some() {}
+    }
+}
+
+/// Starts every link of the plan; returns at once. Links end when `stop` becomes true or its sender is gone.
+#[must_use]
+pub fn start(
+    plan: Arc<Plan>,
+    runtime: &tokio::runtime::Handle,
+    deliver: Deliver,
+    stop: watch::Receiver<bool>,
+) -> FieldHandle {
+    let stats = Arc::new(FieldStats::of(&plan));
+    // Nothing is ever sent: the channel closes when the last link drops its end.
+    let (alive, running) = mpsc::channel(1);
+    let sockets = Arc::new(snmp::Sockets::default());
+    for (index, link) in (0u32..).zip(&plan.links) {
+        let poll = |trust| Poll::new(Arc::clone(&plan), index, Arc::clone(&stats), Arc::clone(&deliver), trust);
+        let (stop, alive) = (stop.clone(), alive.clone());
+        match &link.transport {
+            Transport::ModbusTcp { host, port } => {
+                let link = modbus_tcp::run(poll(Trust::Named), host.clone(), *port, stop);
+                runtime.spawn(async move {
+                    link.await;
+                    drop(alive);
+                });
+            }
+            Transport::Serial { path, baud, parity, stop_bits } => {
+                let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
+                let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
+                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+            }
+            Transport::ModbusRtuTcp { host, port, baud } => {
+                let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
+                let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
+                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+            }
+            Transport::Snmp { host, port, community } => {
+                let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
+                let link = snmp::run(poll(Trust::Named), address, Arc::clone(&sockets), stop);
+                runtime.spawn(async move {
+                    link.await;
+                    drop(alive);
+                });
+            }
+        }
+    }
+    FieldHandle { stats, running }
+}
+
+/// A connection that is not made by then is not made: a module's own network answers in milliseconds.
+const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
+
+fn on_thread(
+    poll: Poll,
+    name: &str,
+    open: impl FnMut() -> Result<Box<dyn Line>, String> + Send + 'static,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    let unspoken = poll.unspoken();
+    // The system keeps fifteen bytes of a thread's name.
+    let thread = std::thread::Builder::new().name(format!("line {name}"));
+    let spawned = thread.spawn(move || {
+        rtu::master::run(poll, open, &stop);
+        drop(alive);
+    });
+    if let Err(error) = spawned {
+        unspoken(format!(
+            "not polled: this host gives no thread for the line ({error}); raise its limit and start again"
+        ));
+    }
+}

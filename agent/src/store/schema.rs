@@ -42,6 +42,7 @@ INSERT INTO agent (one, boot) VALUES (1, 0);
 pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), StoreError> {
     let path = dir.join(FILE_NAME);
     prepare_directory(dir)?;
+    refuse_broken_page(&path)?;
     let mut connection = connect(&path).map_err(|e| StoreError::from_sql(&path, e))?;
     settle(&connection, max_mib).map_err(|e| StoreError::from_sql(&path, e))?;
     identify(&mut connection, &path)?;
@@ -56,6 +57,20 @@ fn prepare_directory(dir: &Path) -> Result<(), StoreError> {
     let probe = dir.join(format!(".writable-{}", std::process::id()));
     std::fs::write(&probe, b"").map_err(failed)?;
     std::fs::remove_file(&probe).map_err(failed)
+}
+
+/// SQLite fills a broken last page with zeros, and takes a file shorter than its header for a new one and writes over
+/// what is left of ours. With a write-ahead log beside it a broken page is only a checkpoint that a power cut ended:
+/// the log still has it.
+fn refuse_broken_page(path: &Path) -> Result<(), StoreError> {
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    let whole = bytes(path);
+    if whole % u64::from(PAGE_BYTES) == 0 || bytes(Path::new(&log)) > 0 {
+        return Ok(());
+    }
+    Err(StoreError::Damaged { path: path.to_path_buf(), detail: format!("{whole} bytes are no whole number of pages") })
 }
 
 fn connect(path: &Path) -> rusqlite::Result<Connection> {
@@ -105,8 +120,7 @@ fn identify(connection: &mut Connection, path: &Path) -> Result<(), StoreError> 
     // Both are signed 32-bit in the file.
     let application_id = (pragma(connection, "application_id")? & 0xffff_ffff).cast_unsigned() as u32;
     let version = (pragma(connection, "user_version")? & 0xffff_ffff).cast_unsigned() as u32;
-    let tables: u64 =
-        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
+    let tables: u64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
     match (application_id, version, tables) {
         (0, 0, 0) => create(connection).map_err(sql),
         (APPLICATION_ID, SCHEMA_VERSION, _) => Ok(()),

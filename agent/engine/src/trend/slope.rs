@@ -15,6 +15,9 @@ use core::cmp::Ordering;
 
 use crate::spec::{Millis, WindowSpec};
 
+#[cfg(test)]
+mod tests;
+
 /// Samples a window holds.
 pub const CAPACITY: usize = 64;
 

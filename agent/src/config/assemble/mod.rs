@@ -135,4 +135,3 @@ fn extend(span: &mut Span, next: u32) {
     }
     span.count += 1;
 }
-

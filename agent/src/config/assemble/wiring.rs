@@ -69,7 +69,11 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             Some(link) => placed.push((link, item)),
             None => {
                 let near = nearest(&name.value, parts.links.iter().map(|link| link.name.value.as_str()));
-                report.wrong(name.place, format!("{}.link", item.label), Wrong::UnknownLink { name: name.value.clone(), near });
+                report.wrong(
+                    name.place,
+                    format!("{}.link", item.label),
+                    Wrong::UnknownLink { name: name.value.clone(), near },
+                );
                 wiring.adrift.push(item);
             }
         }
@@ -126,7 +130,9 @@ fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
 fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong> {
     let mut moved = transport.clone();
     match &mut moved {
-        Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+        Transport::ModbusTcp { host, port }
+        | Transport::ModbusRtuTcp { host, port, .. }
+        | Transport::Snmp { host, port, .. } => {
             (*host, *port) = host_port(address, "127.0.0.1:502")?;
         }
         Transport::Serial { path, .. } => *path = address.into(),
@@ -144,17 +150,31 @@ fn carrier(link: &LinkItem) -> Carrier {
 }
 
 /// Judges a device beside those before it on the same link.
-fn companions<'p>(item: &DeviceItem, carrier: Carrier, mut before: impl Iterator<Item = &'p DeviceItem>, link: &str, report: &mut Report) {
+fn companions<'p>(
+    item: &DeviceItem,
+    carrier: Carrier,
+    mut before: impl Iterator<Item = &'p DeviceItem>,
+    link: &str,
+    report: &mut Report,
+) {
     let unit_place = item.unit.as_ref().map_or(item.place, |unit| unit.place);
     match carrier {
         Carrier::Unknown => {}
         Carrier::Snmp => {
             for (key, place) in &item.modbus_keys {
                 let mend = "remove it; it belongs to Modbus devices".to_string();
-                report.wrong(*place, format!("{}.{key}", item.label), Wrong::KeyHasNoMeaning { key, of: "an SNMP device".into(), mend });
+                report.wrong(
+                    *place,
+                    format!("{}.{key}", item.label),
+                    Wrong::KeyHasNoMeaning { key, of: "an SNMP device".into(), mend },
+                );
             }
             if let Some(first) = before.next() {
-                let wrong = Wrong::SeveralOnSnmp { link: link.to_string(), first: first.name.value.clone(), second: item.name.value.clone() };
+                let wrong = Wrong::SeveralOnSnmp {
+                    link: link.to_string(),
+                    first: first.name.value.clone(),
+                    second: item.name.value.clone(),
+                };
                 report.wrong(item.place, format!("{}.link", item.label), wrong);
             }
         }
@@ -167,7 +187,11 @@ fn companions<'p>(item: &DeviceItem, carrier: Carrier, mut before: impl Iterator
             }
             if let Some(first) = before.find(|other| other.unit.as_ref().map_or(1, |unit| unit.value) == unit) {
                 let (first, second) = (first.name.value.clone(), item.name.value.clone());
-                report.wrong(unit_place, format!("{}.unit", item.label), Wrong::SameUnit { first, second, unit, link: link.to_string() });
+                report.wrong(
+                    unit_place,
+                    format!("{}.unit", item.label),
+                    Wrong::SameUnit { first, second, unit, link: link.to_string() },
+                );
             }
         }
     }

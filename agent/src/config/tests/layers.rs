@@ -47,17 +47,37 @@ fn environment_over_file() {
 #[test]
 fn a_text_is_taken_as_it_stands() {
     // Digits are a name too where a text belongs; no type is guessed.
-    let plan = with(&[("LAPWING__MODULE__SITE", "12"), ("LAPWING__MQTT__USER", "true")], &Overrides::default()).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
+    let plan = with(&[("LAPWING__MODULE__SITE", "12"), ("LAPWING__MQTT__USER", "true")], &Overrides::default())
+        .unwrap_or_else(|mistakes| panic!("{mistakes}"))
+        .plan;
     assert_eq!((plan.module.site.as_str(), plan.mqtt.user.as_deref()), ("12", Some("true")));
 }
 
 #[test]
 fn the_environment_is_as_strict_as_the_file() {
-    refused("LAPWING__MODULE__ALTITUDE_M", "abc", "bad_variable", "the text \"abc\" where a number belongs", "set it to a number");
+    refused(
+        "LAPWING__MODULE__ALTITUDE_M",
+        "abc",
+        "bad_variable",
+        "the text \"abc\" where a number belongs",
+        "set it to a number",
+    );
     refused("LAPWING__MODULE__ALTITUDE_M", "\"9\"", "bad_variable", "where a number belongs", "set it to a number");
     refused("LAPWING__MODULE__ALTITUDE_M", "", "bad_variable", "where a number belongs", "set it to a number");
-    refused("LAPWING__STORE__MAX_MIB", "9.7", "bad_variable", "the number 9.7 where a whole number belongs", "set it to a whole number");
-    refused("LAPWING__HTTP__ENABLED", "yes", "bad_variable", "the text \"yes\" where a flag belongs", "set it to true or false");
+    refused(
+        "LAPWING__STORE__MAX_MIB",
+        "9.7",
+        "bad_variable",
+        "the number 9.7 where a whole number belongs",
+        "set it to a whole number",
+    );
+    refused(
+        "LAPWING__HTTP__ENABLED",
+        "yes",
+        "bad_variable",
+        "the text \"yes\" where a flag belongs",
+        "set it to true or false",
+    );
     refused("LAPWING__HTTP__ENABLED", "1", "bad_variable", "the whole number 1 where a flag belongs", "true or false");
     refused("LAPWING__MQTT__FRAMES", "xml", "bad_variable", "`xml` is none of: json, cbor", "choose one");
     refused("LAPWING__MQTT__FRAME_PERIOD", "1", "bad_variable", "`1` is no duration", "\"5s\"");
@@ -67,28 +87,51 @@ fn the_environment_is_as_strict_as_the_file() {
 fn a_wrong_meaning_names_the_environment_too() {
     let mistakes = with(&[("LAPWING__MQTT__BROKER", "127.0.0.1")], &Overrides::default()).expect_err("a mistake");
     let [mistake] = mistakes.list() else { panic!("{mistakes}") };
-    assert_eq!((mistake.code, mistake.file.as_str(), mistake.key.as_str()), ("bad_address", "environment", "mqtt.broker"));
+    assert_eq!(
+        (mistake.code, mistake.file.as_str(), mistake.key.as_str()),
+        ("bad_address", "environment", "mqtt.broker")
+    );
 }
 
 #[test]
 fn variables_that_name_nothing() {
-    refused("LAPWING__MQTT__BROKR", "x:1", "unknown_variable", "names no setting", "did you mean LAPWING__MQTT__BROKER?");
+    refused(
+        "LAPWING__MQTT__BROKR",
+        "x:1",
+        "unknown_variable",
+        "names no setting",
+        "did you mean LAPWING__MQTT__BROKER?",
+    );
     refused("LAPWING__MODUL__SITE", "x", "unknown_variable", "names no setting", "did you mean LAPWING__MODULE__SITE?");
     refused("LAPWING__MQTT", "x", "unknown_variable", "names no setting", "LAPWING__");
     refused("LAPWING__MQTT__BROKER__PORT", "1", "unknown_variable", "names no setting", "LAPWING__MQTT__BROKER");
-    refused("LAPWING__mqtt__broker", "x:1", "unknown_variable", "names no setting", "did you mean LAPWING__MQTT__BROKER?");
+    refused(
+        "LAPWING__mqtt__broker",
+        "x:1",
+        "unknown_variable",
+        "names no setting",
+        "did you mean LAPWING__MQTT__BROKER?",
+    );
 }
 
 #[test]
 fn variables_never_reach_lists() {
-    for variable in ["LAPWING__LINK__0__MODBUS_TCP", "LAPWING__LINK", "LAPWING__ALARM__SUPPLY__HIGH", "LAPWING__MQTT__POINTS", "LAPWING__MQTT__POINTS__0"] {
+    for variable in [
+        "LAPWING__LINK__0__MODBUS_TCP",
+        "LAPWING__LINK",
+        "LAPWING__ALARM__SUPPLY__HIGH",
+        "LAPWING__MQTT__POINTS",
+        "LAPWING__MQTT__POINTS__0",
+    ] {
         refused(variable, "x", "variable_into_list", "reach into a list", "change the file");
     }
 }
 
 #[test]
 fn the_digest_covers_the_environment() {
-    let digest = |environment: &[(&str, &str)]| with(environment, &Overrides::default()).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan.digest;
+    let digest = |environment: &[(&str, &str)]| {
+        with(environment, &Overrides::default()).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan.digest
+    };
     let plain = digest(&[("HOME", "/root")]);
     assert_eq!(plain, digest(&[]));
     assert_ne!(plain, digest(&[("LAPWING__LOG__LEVEL", "warn")]));
@@ -104,9 +147,12 @@ fn overrides_come_last() {
         store_dir: Some("elsewhere".into()),
         broker: Some("127.0.0.1:40003".into()),
     };
-    let plan = with(&[("LAPWING__MQTT__BROKER", "a:1")], &overrides).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
+    let plan =
+        with(&[("LAPWING__MQTT__BROKER", "a:1")], &overrides).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
     assert_eq!(plan.links[0].transport, Transport::ModbusTcp { host: "127.0.0.1".into(), port: 40_001 });
-    assert!(matches!(&plan.links[1].transport, Transport::Serial { path, baud: 19_200, .. } if path.to_str() == Some("/dev/pts/7")));
+    assert!(
+        matches!(&plan.links[1].transport, Transport::Serial { path, baud: 19_200, .. } if path.to_str() == Some("/dev/pts/7"))
+    );
     assert!(matches!(&plan.links[2].transport, Transport::Snmp { port: 40_002, .. }));
     assert_eq!((plan.module.mode, plan.mqtt.broker), (Mode::Simulated, ("127.0.0.1".into(), 40_003)));
     assert_eq!(plan.store.dir, PathBuf::from("elsewhere"));
@@ -114,9 +160,13 @@ fn overrides_come_last() {
 
 #[test]
 fn overrides_are_judged() {
-    let overrides = Overrides { link_addresses: [("plan".to_string(), "127.0.0.1:1".to_string()), ("plant".into(), "nowhere".into())].into(), ..Overrides::default() };
+    let overrides = Overrides {
+        link_addresses: [("plan".to_string(), "127.0.0.1:1".to_string()), ("plant".into(), "nowhere".into())].into(),
+        ..Overrides::default()
+    };
     let mistakes = with(&[], &overrides).expect_err("mistakes");
-    let mut codes: Vec<(&str, &str)> = mistakes.list().iter().map(|mistake| (mistake.file.as_str(), mistake.code)).collect();
+    let mut codes: Vec<(&str, &str)> =
+        mistakes.list().iter().map(|mistake| (mistake.file.as_str(), mistake.code)).collect();
     codes.sort_unstable();
     assert_eq!(codes, [("command", "bad_address"), ("command", "unknown_override")]);
 }

@@ -22,7 +22,11 @@ impl Copy {
     fn new() -> Self {
         use std::sync::atomic::{AtomicU32, Ordering};
         static NUMBER: AtomicU32 = AtomicU32::new(0);
-        let dir = std::env::temp_dir().join(format!("lapwing-config-{}-{}", std::process::id(), NUMBER.fetch_add(1, Ordering::Relaxed)));
+        let dir = std::env::temp_dir().join(format!(
+            "lapwing-config-{}-{}",
+            std::process::id(),
+            NUMBER.fetch_add(1, Ordering::Relaxed)
+        ));
         std::fs::create_dir_all(dir.join("maps")).expect("temporary directory");
         for file in ["module.toml", "maps/coil.toml", "maps/fan.toml", "maps/ups.toml"] {
             std::fs::copy(small().join(file), dir.join(file)).expect("copied");
@@ -55,7 +59,8 @@ impl Copy {
     fn mistakes(&self) -> Vec<Mistake> {
         let mut list = self.load().expect_err("a mistake").list;
         for mistake in &mut list {
-            mistake.file = mistake.file.strip_prefix(&format!("{}/", self.0.display())).unwrap_or(&mistake.file).to_string();
+            mistake.file =
+                mistake.file.strip_prefix(&format!("{}/", self.0.display())).unwrap_or(&mistake.file).to_string();
         }
         list
     }

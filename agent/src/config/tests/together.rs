@@ -16,7 +16,10 @@ fn every_mistake_at_once() {
         .with("module.toml", "point = \"cold-aisle/humidity\"\n", "point = \"cold-aisle/humidty\"\n")
         .with("module.toml", "bad_measurement = true", "bad_measurement = true\nlatching = \"yes\"")
         .with("maps/coil.toml", "unit = \"Cel\"", "unit = \"°C\"")
-        .and("maps/coil.toml", "\n[[point]]\npath = \"coil/water/flow\"\nquantity = \"count\"\nregister = \"input:90\"\nas = \"u16\"\n")
+        .and(
+            "maps/coil.toml",
+            "\n[[point]]\npath = \"coil/water/flow\"\nquantity = \"count\"\nregister = \"input:90\"\nas = \"u16\"\n",
+        )
         .with("maps/fan.toml", "scan_period = \"500ms\"", "scan_period = 500");
     let told: Vec<(String, &str)> = copy.mistakes().into_iter().map(|mistake| (mistake.file, mistake.code)).collect();
     let module = |code| ("module.toml".to_string(), code);
@@ -54,9 +57,11 @@ fn a_map_of_several_devices_is_told_once() {
 
 #[test]
 fn a_missing_map_is_named_as_a_possible_cause() {
-    let copy = Copy::new()
-        .with("module.toml", "map = \"maps/ups.toml\"", "map = \"maps/gone.toml\"")
-        .with("module.toml", "point = \"cold-aisle/humidity\"\n", "point = \"ups/a1/battery/charge\"\n");
+    let copy = Copy::new().with("module.toml", "map = \"maps/ups.toml\"", "map = \"maps/gone.toml\"").with(
+        "module.toml",
+        "point = \"cold-aisle/humidity\"\n",
+        "point = \"ups/a1/battery/charge\"\n",
+    );
     let mistakes = copy.mistakes();
     assert_eq!(mistakes.iter().map(|mistake| mistake.code).collect::<Vec<_>>(), ["unknown_map", "unknown_point"]);
     assert!(mistakes[1].mend.contains("mend that first"), "{}", mistakes[1].mend);
@@ -95,7 +100,10 @@ fn findings_do_not_forbid_running() {
     codes.sort_unstable();
     assert_eq!(codes, ["alarm_may_chatter", "alarm_says_nothing", "limit_outside_valid", "link_without_device"]);
     let outside = findings.iter().find(|finding| finding.code == "limit_outside_valid").expect("it is there");
-    assert_eq!(outside.what, "the limit 95.0 lies outside the valid range -20.0 to 90.0 of `coil/water/supply/temperature`: the alarm can never be raised");
+    assert_eq!(
+        outside.what,
+        "the limit 95.0 lies outside the valid range -20.0 to 90.0 of `coil/water/supply/temperature`: the alarm can never be raised"
+    );
 }
 
 #[test]

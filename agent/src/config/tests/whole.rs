@@ -9,7 +9,8 @@ use super::{Copy, Loaded, Overrides, load, small};
 use crate::plan::{Ask, Constant, Encoding, Parity, Plan, Table, Transport};
 
 fn loaded() -> Loaded {
-    load(&small().join("module.toml"), std::iter::empty(), &Overrides::default()).unwrap_or_else(|mistakes| panic!("{mistakes}"))
+    load(&small().join("module.toml"), std::iter::empty(), &Overrides::default())
+        .unwrap_or_else(|mistakes| panic!("{mistakes}"))
 }
 
 fn at(plan: &Plan, path: &str) -> usize {
@@ -52,24 +53,48 @@ fn every_span_fits_its_table() {
 fn points_stand_as_they_are_read() {
     let plan = loaded().plan;
     let paths: Vec<&str> = plan.points.iter().map(|point| point.path.as_str()).collect();
-    assert_eq!(paths, [
-        "coil/water/supply/temperature", "coil/water/return/temperature", "cold-aisle/temperature",
-        "cold-aisle/humidity",
-        "coil/water/flow",
-        "fan/01/state", "fan/01/mode", "fan/01/speed",
-        "fan/02/state", "fan/02/mode", "fan/02/speed",
-        "ups/a1/battery/voltage", "ups/a1/output/source", "ups/a1/battery/charge",
-        "coil/margin", "coil/water/heat",
-        "agent/link/plant/state", "agent/link/fans/state", "agent/device/fan-1/state", "agent/device/fan-2/state", "agent/link/ups-a1/state",
-    ].map(String::from), "{paths:#?}");
+    assert_eq!(
+        paths,
+        [
+            "coil/water/supply/temperature",
+            "coil/water/return/temperature",
+            "cold-aisle/temperature",
+            "cold-aisle/humidity",
+            "coil/water/flow",
+            "fan/01/state",
+            "fan/01/mode",
+            "fan/01/speed",
+            "fan/02/state",
+            "fan/02/mode",
+            "fan/02/speed",
+            "ups/a1/battery/voltage",
+            "ups/a1/output/source",
+            "ups/a1/battery/charge",
+            "coil/margin",
+            "coil/water/heat",
+            "agent/link/plant/state",
+            "agent/link/fans/state",
+            "agent/device/fan-1/state",
+            "agent/device/fan-2/state",
+            "agent/link/ups-a1/state",
+        ]
+        .map(String::from),
+        "{paths:#?}"
+    );
 }
 
 #[test]
 fn settings_are_as_written_or_default() {
     let plan = loaded().plan;
-    assert_eq!((plan.module.site.as_str(), plan.module.name.as_str(), plan.module.altitude_m), ("saltmarsh", "m1", 9.0));
+    assert_eq!(
+        (plan.module.site.as_str(), plan.module.name.as_str(), plan.module.altitude_m),
+        ("saltmarsh", "m1", 9.0)
+    );
     assert_eq!(plan.mqtt.broker, ("127.0.0.1".into(), 1883));
-    assert_eq!((plan.mqtt.base.as_str(), plan.mqtt.client_id.as_str(), plan.mqtt.frames), ("lapwing", "saltmarsh-m1", Encoding::Cbor));
+    assert_eq!(
+        (plan.mqtt.base.as_str(), plan.mqtt.client_id.as_str(), plan.mqtt.frames),
+        ("lapwing", "saltmarsh-m1", Encoding::Cbor)
+    );
     assert_eq!(plan.mqtt.frame_period, Duration::from_secs(1));
     assert_eq!(plan.mqtt.points, ["coil/**"]);
     assert_eq!((plan.store.dir.to_str(), plan.store.max_mib), (Some("data"), 512));
@@ -81,8 +106,14 @@ fn settings_are_as_written_or_default() {
 fn links_and_devices() {
     let plan = loaded().plan;
     assert_eq!(plan.links[0].transport, Transport::ModbusTcp { host: "127.0.0.1".into(), port: 15_020 });
-    assert_eq!(plan.links[1].transport, Transport::Serial { path: "/dev/ttyUSB0".into(), baud: 19_200, parity: Parity::Even, stop_bits: 1 });
-    assert_eq!(plan.links[2].transport, Transport::Snmp { host: "127.0.0.1".into(), port: 16_101, community: "saltmarsh".into() });
+    assert_eq!(
+        plan.links[1].transport,
+        Transport::Serial { path: "/dev/ttyUSB0".into(), baud: 19_200, parity: Parity::Even, stop_bits: 1 }
+    );
+    assert_eq!(
+        plan.links[2].transport,
+        Transport::Snmp { host: "127.0.0.1".into(), port: 16_101, community: "saltmarsh".into() }
+    );
     assert_eq!(plan.links[1].devices, Span { first: 1, count: 2 });
     let [plant, fan_1, fan_2, ups] = plan.devices.as_slice() else { panic!("four devices") };
     assert_eq!((plant.timeout, plant.late_max), (Duration::from_millis(300), Duration::from_millis(900)));
@@ -139,7 +170,10 @@ fn derived_points_have_converted_inputs() {
     assert_eq!((margin.from[2].factor, margin.from[2].offset), (0.01, 0.0), "a percentage where a fraction is wanted");
     assert!((heat.from[0].factor - 3.6).abs() < 1e-12, "L/s where m3/h is wanted");
     assert_eq!((heat.from[1].factor, heat.from[1].offset), (1.0, 0.0));
-    assert_eq!(heat.with, [("p_pa".to_string(), Constant::Number(300_000.0)), ("meter".to_string(), Constant::Word("supply".into()))]);
+    assert_eq!(
+        heat.with,
+        [("p_pa".to_string(), Constant::Number(300_000.0)), ("meter".to_string(), Constant::Word("supply".into()))]
+    );
     let point = &plan.points[heat.point as usize];
     assert_eq!((point.quantity.as_str(), point.unit.as_str(), point.exponent), ("power", "kW", -1));
     assert_eq!(plan.engine.points[heat.point as usize].max_age_ms, 0);
@@ -176,15 +210,28 @@ fn alarms_come_out_whole() {
 fn faults_have_one_alarm_each() {
     let plan = loaded().plan;
     let own: Vec<&str> = plan.alarms.iter().filter(|alarm| alarm.own).map(|alarm| alarm.id.as_str()).collect();
-    for id in ["fault/link/plant", "fault/link/fans", "fault/link/ups-a1", "fault/device/fan-1", "fault/device/fan-2", "fault/point/coil/water/flow"] {
+    for id in [
+        "fault/link/plant",
+        "fault/link/fans",
+        "fault/link/ups-a1",
+        "fault/device/fan-1",
+        "fault/device/fan-2",
+        "fault/point/coil/water/flow",
+    ] {
         assert!(own.contains(&id), "{id} in {own:?}");
     }
     // One device on the link: the link's alarm says it. A configured alarm for bad measurement: no second one.
-    for id in ["fault/device/coil-plant", "fault/device/ups-a1", "fault/point/cold-aisle/humidity", "fault/point/coil/margin"] {
+    for id in
+        ["fault/device/coil-plant", "fault/device/ups-a1", "fault/point/cold-aisle/humidity", "fault/point/coil/margin"]
+    {
         assert!(!own.contains(&id), "{id}");
     }
     assert_eq!(own.len(), 3 + 2 + 14 - 1);
-    let point = plan.alarms.iter().position(|alarm| alarm.id == "fault/point/coil/water/supply/temperature").expect("it is there");
+    let point = plan
+        .alarms
+        .iter()
+        .position(|alarm| alarm.id == "fault/point/coil/water/supply/temperature")
+        .expect("it is there");
     assert_eq!(plan.engine.alarms[point].condition, Condition::BadMeasurement);
     assert_eq!(plan.engine.alarms[point].on_delay_ms, 2000);
     assert!(plan.alarms[point].text.contains("TT-101") && plan.alarms[point].text.contains("coil bay, left"));
@@ -210,7 +257,8 @@ fn digests_follow_what_they_stand_for() {
 #[test]
 fn files_and_findings() {
     let loaded = loaded();
-    let names: Vec<_> = loaded.files.iter().map(|file| file.strip_prefix(small()).expect("below").to_str().expect("text")).collect();
+    let names: Vec<_> =
+        loaded.files.iter().map(|file| file.strip_prefix(small()).expect("below").to_str().expect("text")).collect();
     assert_eq!(names, ["module.toml", "maps/coil.toml", "maps/fan.toml", "maps/ups.toml"]);
     assert_eq!(loaded.findings, [], "a good configuration gives no finding");
 }

@@ -1,0 +1,97 @@
+//! What follows: engineering functions that turn readings into derived points.
+//!
+//! Pure functions in f64 through `libm`, so that every target computes the same bytes; the caller quantises. Each
+//! names its source. No number is an answer by name, never NaN. They know no reading, no quality, no time of day.
+//! Never panic.
+
+pub mod air;
+pub mod battery;
+pub mod coil;
+pub mod efficiency;
+pub mod envelope;
+pub mod failover;
+pub mod fan;
+pub mod forecast;
+pub mod glycol;
+pub mod moist_air;
+pub mod ride_through;
+pub mod serial_line;
+pub mod signal;
+pub mod three_phase;
+pub mod ups;
+pub mod water;
+
+/// 0 °C in K (ITS-90).
+const KELVIN: f64 = 273.15;
+
+/// Why a function has no number to give.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NoNumber {
+    /// An input lies where the formula does not hold.
+    #[error("{input} is outside the range in which the formula holds")]
+    DomainError {
+        /// Name of the input.
+        input: &'static str,
+    },
+    /// The quantity has no meaning for these inputs (nothing divided by nothing).
+    #[error("undefined: {0}")]
+    Undefined(&'static str),
+    /// It never happens (a limit that is never reached).
+    #[error("{0}")]
+    None(&'static str),
+    /// What it needs is not there.
+    #[error("not available: {0}")]
+    NotAvailable(&'static str),
+}
+
+impl NoNumber {
+    /// The word that stands in place of the number.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::DomainError { .. } => "domain_error",
+            Self::Undefined(_) => "undefined",
+            Self::None(_) => "none",
+            Self::NotAvailable(_) => "not_available",
+        }
+    }
+}
+
+/// The input itself if it lies in the range; NaN lies in none.
+fn within(input: &'static str, value: f64, low: f64, high: f64) -> Result<f64, NoNumber> {
+    if value >= low && value <= high { Ok(value) } else { Err(NoNumber::DomainError { input }) }
+}
+
+/// The input itself if it is a positive finite number.
+fn positive(input: &'static str, value: f64) -> Result<f64, NoNumber> {
+    if value > 0.0 && value.is_finite() { Ok(value) } else { Err(NoNumber::DomainError { input }) }
+}
+
+/// The input itself if it is finite and not negative.
+fn not_negative(input: &'static str, value: f64) -> Result<f64, NoNumber> {
+    if value >= 0.0 && value.is_finite() { Ok(value) } else { Err(NoNumber::DomainError { input }) }
+}
+
+/// The number itself unless it is NaN or infinite.
+fn finite(input: &'static str, value: f64) -> Result<f64, NoNumber> {
+    if value.is_finite() { Ok(value) } else { Err(NoNumber::DomainError { input }) }
+}
+
+#[cfg(test)]
+mod checks {
+    //! How the rows of published checks are compared.
+
+    use super::NoNumber;
+
+    #[track_caller]
+    pub(super) fn relative(row: &str, got: Result<f64, NoNumber>, expected: f64, tolerance: f64) {
+        let value = got.unwrap_or_else(|error| panic!("{row}: {error}"));
+        assert!((value - expected).abs() <= tolerance * expected.abs(), "{row}: {value}, expected {expected}");
+    }
+
+    #[track_caller]
+    pub(super) fn absolute(row: &str, got: Result<f64, NoNumber>, expected: f64, tolerance: f64) {
+        let value = got.unwrap_or_else(|error| panic!("{row}: {error}"));
+        assert!((value - expected).abs() <= tolerance, "{row}: {value}, expected {expected}");
+    }
+}

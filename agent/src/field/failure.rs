@@ -1,0 +1,206 @@
+//! What can go wrong with one exchange, what that means for the device, and which status its readings get.
+//!
+//! Three steps: the transport's detail ([`Failure`]), its meaning ([`Meaning`]), the status number. Knows no link and
+//! no time. Never panics. Exception codes: MODBUS Application Protocol V1.1b3 §7.
+
+use lapwing_protocol::Status;
+use thiserror::Error;
+
+/// How one exchange failed.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum Failure {
+    /// No answer within the time-out.
+    #[error("no answer within {timeout_ms} ms: check power, address and cabling of the device")]
+    Silence {
+        /// How long was waited, ms.
+        timeout_ms: u64,
+    },
+    /// The answer does not belong to the request or is damaged.
+    #[error("answer not believed: {0}")]
+    Garbled(Garble),
+    /// The device refused, with an exception code.
+    #[error("refused with exception {code:02X} ({})", exception_words(*.code))]
+    Exception {
+        /// The code.
+        code: u8,
+    },
+    /// An SNMP agent refused the request as a whole.
+    #[error("refused with SNMP error {0}: check community and object identifiers")]
+    Refused(String),
+    /// An SNMP agent reports an error of its own.
+    #[error("the agent reports an error of its own (genErr)")]
+    AgentFailure,
+    /// The connection ended during the exchange.
+    #[error("connection closed during the exchange: {0}")]
+    Closed(String),
+    /// There is no connection to ask over.
+    #[error("{0}")]
+    NoConnection(String),
+    /// Not asked, because the device failed a moment ago.
+    #[error("not asked: silent a moment ago")]
+    HeldBack,
+    /// The plan asks what this link cannot carry.
+    #[error("{0}")]
+    Plan(&'static str),
+}
+
+/// Why an answer was not believed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
+pub enum Garble {
+    /// Check sum wrong.
+    #[error("CRC wrong (noise, or two devices answering at once)")]
+    Crc,
+    /// Another unit answered.
+    #[error("unit {got} answered instead of {asked}")]
+    Unit {
+        /// Asked.
+        asked: u8,
+        /// Got.
+        got: u8,
+    },
+    /// Another function answered.
+    #[error("function {got} came back instead of {asked}")]
+    Function {
+        /// Asked.
+        asked: u8,
+        /// Got.
+        got: u8,
+    },
+    /// Wrong length.
+    #[error("{got} values came back instead of {asked}")]
+    Length {
+        /// Asked, in registers, bytes of bits, or variables.
+        asked: u16,
+        /// Got.
+        got: u16,
+    },
+    /// Ended too early.
+    #[error("cut short after {got} bytes")]
+    Short {
+        /// Bytes received.
+        got: u16,
+    },
+    /// More came than the answer.
+    #[error("more bytes than the answer has")]
+    Long,
+    /// It began before our request had ended.
+    #[error("bytes arrived before the device could have answered (another master, or a late answer)")]
+    Early,
+    /// Its header does not belong to the request, or cannot be read at all.
+    #[error("header does not belong to the request")]
+    Header,
+}
+
+/// What a failure means for the device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Meaning {
+    /// Nobody answers.
+    Silent,
+    /// Somebody answers, not believably.
+    Garbled,
+    /// It answers that it has no time.
+    Busy,
+    /// It answers that there is no such thing: the map does not fit.
+    MapDoesNotFit,
+    /// It answers that it is broken.
+    Broken,
+}
+
+impl From<&Failure> for Meaning {
+    fn from(failure: &Failure) -> Self {
+        match failure {
+            Failure::Silence { .. } | Failure::Closed(_) | Failure::NoConnection(_) | Failure::HeldBack => Self::Silent,
+            Failure::Garbled(_) => Self::Garbled,
+            Failure::Exception { code } => Self::of_exception(*code),
+            Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,
+            Failure::AgentFailure => Self::Broken,
+        }
+    }
+}
+
+impl From<Meaning> for Status {
+    fn from(meaning: Meaning) -> Self {
+        match meaning {
+            Meaning::Silent => Self::BAD_NO_COMMUNICATION,
+            Meaning::Garbled | Meaning::Busy => Self::BAD_COMMUNICATION_ERROR,
+            Meaning::MapDoesNotFit => Self::BAD_CONFIGURATION_ERROR,
+            Meaning::Broken => Self::BAD_DEVICE_FAILURE,
+        }
+    }
+}
+
+impl Meaning {
+    /// Whether the device is alive all the same: it understood the request and answered it in its own name.
+    ///
+    /// A device that only ever says it is busy is not: its readings do not come, and one alarm should say so.
+    #[must_use]
+    pub const fn is_alive(self) -> bool {
+        match self {
+            Self::MapDoesNotFit | Self::Broken => true,
+            Self::Silent | Self::Garbled | Self::Busy => false,
+        }
+    }
+
+    /// Codes 0A and 0B come from a gateway in the name of a device that does not answer it. A code unknown to the
+    /// standard is the device's own and says nothing about the map.
+    const fn of_exception(code: u8) -> Self {
+        match code {
+            0x01..=0x03 => Self::MapDoesNotFit,
+            0x05 | 0x06 => Self::Busy,
+            0x0A | 0x0B => Self::Silent,
+            _ => Self::Broken,
+        }
+    }
+}
+
+impl Failure {
+    /// The status its readings get.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        Meaning::from(self).into()
+    }
+}
+
+/// What an exception code says, in words.
+#[must_use]
+pub const fn exception_words(code: u8) -> &'static str {
+    match code {
+        0x01 => "the device does not know this function: check the table in the map",
+        0x02 => "the device has no such address: check the map's registers",
+        0x03 => "the device does not take this quantity: set `max_registers`",
+        0x04 => "the device reports a failure of its own",
+        0x05 => "the device has accepted the request and is still at work",
+        0x06 => "the device is busy",
+        0x08 => "the device found its memory damaged",
+        0x0A => "the gateway has no path to the device",
+        0x0B => "the gateway got no answer from the device",
+        _ => "a code of the device's own",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_exception_has_a_status_and_only_gateway_codes_mean_silence() {
+        for code in 0..=u8::MAX {
+            let failure = Failure::Exception { code };
+            let expected = match code {
+                1..=3 => Status::BAD_CONFIGURATION_ERROR,
+                5 | 6 => Status::BAD_COMMUNICATION_ERROR,
+                10 | 11 => Status::BAD_NO_COMMUNICATION,
+                _ => Status::BAD_DEVICE_FAILURE,
+            };
+            assert_eq!(failure.status(), expected, "{code:02X}");
+            assert_eq!(Meaning::from(&failure).is_alive(), !matches!(code, 5 | 6 | 10 | 11));
+        }
+    }
+
+    #[test]
+    fn silence_and_garble_are_told_apart() {
+        assert_eq!(Failure::Silence { timeout_ms: 300 }.status(), Status::BAD_NO_COMMUNICATION);
+        assert_eq!(Failure::Garbled(Garble::Crc).status(), Status::BAD_COMMUNICATION_ERROR);
+        assert!(Failure::Exception { code: 2 }.to_string().contains("check the map's registers"));
+    }
+}

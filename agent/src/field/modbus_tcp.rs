@@ -1,0 +1,199 @@
+//! Modbus TCP: one connection a link, one request at a time, for all units behind the address.
+//!
+//! The client library compares transaction, unit and function; lengths are compared here. After any failure but an
+//! exception code the connection is dropped and made anew, so that a late answer dies with the connection it belongs
+//! to. Host names are resolved at each connect. Knows nothing of schedules or health: `poll` decides. Never panics.
+//! MODBUS Messaging on TCP/IP Implementation Guide V1.0b §4.2 (one transaction identifier a request).
+
+use std::io;
+use std::time::{Duration, Instant};
+
+use tokio::net::TcpStream;
+use tokio::sync::watch;
+use tokio::time::{sleep, sleep_until, timeout};
+use tokio_modbus::client::{Client, Context, tcp};
+use tokio_modbus::slave::{Slave, SlaveContext};
+use tokio_modbus::{ProtocolError, Request, Response};
+
+use super::CONNECT_AT_LEAST;
+use super::failure::{Failure, Garble};
+use super::poll::{Job, Poll, Step};
+use super::request::{Answer, Read};
+use crate::plan::Table;
+
+/// Polls a link until `stop` becomes true.
+pub(super) async fn run(mut poll: Poll, host: String, port: u16, mut stop: watch::Receiver<bool>) {
+    let mut stopped = std::pin::pin!(async move { stop.wait_for(|stop| *stop).await.map(drop) });
+    let mut connection = None;
+    loop {
+        tokio::select! {
+            biased;
+            // An error means that the sender is gone, and with it the agent.
+            _ = &mut stopped => return,
+            () = turn(&mut poll, &mut connection, &host, port) => {}
+        }
+    }
+}
+
+struct Connection {
+    context: Context,
+    /// When the last exchange ended.
+    last: Instant,
+}
+
+async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, host: &str, port: u16) {
+    match poll.step(Instant::now()) {
+        Step::Wait(Some(until)) => sleep_until(until.into()).await,
+        Step::Wait(None) => std::future::pending().await,
+        Step::Connect => match connect(host, port, poll.link().timeout.max(CONNECT_AT_LEAST)).await {
+            Ok(stream) => {
+                let context = tcp::attach_slave(stream, Slave(0));
+                *connection = Some(Connection { context, last: Instant::now() });
+                poll.connected(Instant::now());
+            }
+            Err(why) => poll.connect_failed(Instant::now(), why),
+        },
+        Step::Ask(job) => {
+            let Some(open) = connection else {
+                poll.lost(Instant::now());
+                return;
+            };
+            let pause = poll.device(&job).pause;
+            sleep(pause.saturating_sub(open.last.elapsed())).await;
+            let sent = Instant::now();
+            let outcome = exchange(poll, &mut open.context, &job).await;
+            let now = Instant::now();
+            open.last = now;
+            if matches!(&outcome, Err(failure) if !keeps_connection(failure)) {
+                *connection = None;
+                poll.lost(now);
+            }
+            poll.done(
+                job,
+                sent,
+                now,
+                outcome.as_ref().map_or_else(|failure| Err(failure.clone()), |values| Ok(values.answer())),
+            );
+        }
+    }
+}
+
+enum Values {
+    Registers(Vec<u16>),
+    Bits(Vec<bool>),
+}
+
+impl Values {
+    fn answer(&self) -> Answer<'_> {
+        match self {
+            Self::Registers(registers) => Answer::Registers(registers),
+            Self::Bits(bits) => Answer::Bits(bits),
+        }
+    }
+}
+
+async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, String> {
+    let stream = match timeout(within, TcpStream::connect((host, port))).await {
+        Ok(Ok(stream)) => stream,
+        Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),
+        Err(_) => {
+            return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis()));
+        }
+    };
+    stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection to {host}:{port}: {error}"))?;
+    Ok(stream)
+}
+
+async fn exchange(poll: &Poll, context: &mut Context, job: &Job) -> Result<Values, Failure> {
+    let read = poll.read(job)?;
+    let device = poll.device(job);
+    context.set_slave(Slave(device.unit));
+    let called = match timeout(device.timeout, context.call(request(read))).await {
+        Ok(called) => called,
+        Err(_) => {
+            return Err(Failure::Silence { timeout_ms: u64::try_from(device.timeout.as_millis()).unwrap_or(u64::MAX) });
+        }
+    };
+    match called {
+        Ok(Ok(response)) => values(read, response),
+        Ok(Err(exception)) => Err(Failure::Exception { code: exception.into() }),
+        Err(error) => Err(failure(error)),
+    }
+}
+
+fn request(read: Read) -> Request<'static> {
+    match read.table() {
+        Table::Coil => Request::ReadCoils(read.start(), read.count()),
+        Table::Discrete => Request::ReadDiscreteInputs(read.start(), read.count()),
+        Table::Holding => Request::ReadHoldingRegisters(read.start(), read.count()),
+        Table::Input => Request::ReadInputRegisters(read.start(), read.count()),
+    }
+}
+
+/// The values, if they are as many as were asked: the library compares lengths only in debug builds.
+fn values(read: Read, response: Response) -> Result<Values, Failure> {
+    let function = response.function_code().value();
+    if function != read.function() {
+        return Err(Failure::Garbled(Garble::Function { asked: read.function(), got: function }));
+    }
+    match response {
+        Response::ReadHoldingRegisters(registers) | Response::ReadInputRegisters(registers) => {
+            right_length(registers.len(), usize::from(read.count()))?;
+            Ok(Values::Registers(registers))
+        }
+        Response::ReadCoils(mut bits) | Response::ReadDiscreteInputs(mut bits) => {
+            // Bits come in whole bytes.
+            right_length(bits.len(), usize::from(read.byte_count()) * 8)?;
+            bits.truncate(usize::from(read.count()));
+            Ok(Values::Bits(bits))
+        }
+        other => Err(Failure::Garbled(Garble::Function { asked: read.function(), got: other.function_code().value() })),
+    }
+}
+
+fn right_length(got: usize, asked: usize) -> Result<(), Failure> {
+    let short = |n| u16::try_from(n).unwrap_or(u16::MAX);
+    if got == asked { Ok(()) } else { Err(Failure::Garbled(Garble::Length { asked: short(asked), got: short(got) })) }
+}
+
+fn failure(error: tokio_modbus::Error) -> Failure {
+    match error {
+        tokio_modbus::Error::Protocol(ProtocolError::HeaderMismatch { .. }) => Failure::Garbled(Garble::Header),
+        tokio_modbus::Error::Protocol(ProtocolError::FunctionCodeMismatch { request, result }) => {
+            let got = match result {
+                Ok(response) => response.function_code().value(),
+                Err(exception) => exception.function.value(),
+            };
+            Failure::Garbled(Garble::Function { asked: request.value(), got })
+        }
+        tokio_modbus::Error::Transport(error) => transport(&error),
+    }
+}
+
+/// An error number comes from the system and, where the peer simply closed, says nothing; an error without one comes
+/// from decoding.
+fn transport(error: &io::Error) -> Failure {
+    if error.raw_os_error().is_some() {
+        Failure::Closed("the other side ended it".into())
+    } else {
+        Failure::Garbled(Garble::Header)
+    }
+}
+
+/// Whether the connection is in no doubt after a failure: only if a right answer, or nothing at all, was exchanged.
+fn keeps_connection(failure: &Failure) -> bool {
+    match failure {
+        Failure::Exception { .. } | Failure::Plan(_) => true,
+        Failure::Silence { .. }
+        | Failure::Garbled(_)
+        | Failure::Refused(_)
+        | Failure::AgentFailure
+        | Failure::Closed(_)
+        | Failure::NoConnection(_)
+        | Failure::HeldBack => false,
+    }
+}
+
+#[cfg(test)]
+#[path = "modbus_tcp/tests.rs"]
+mod tests;

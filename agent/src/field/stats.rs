@@ -1,0 +1,135 @@
+//! Counters of the field, written by the links and readable from every thread.
+//!
+//! One set a device; a link's figures are the sums of its devices' plus its own. Counters only rise and wrap after
+//! 2^64; latencies are microseconds. Decides nothing, never panics.
+
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+
+use crate::plan::Plan;
+
+/// Counters of every link and device, by their index in the plan.
+#[derive(Debug, Default)]
+pub struct FieldStats {
+    /// By device.
+    pub devices: Vec<DeviceCounters>,
+    /// By link.
+    pub links: Vec<LinkCounters>,
+    device_links: Vec<u32>,
+}
+
+/// Counters of one device.
+#[derive(Debug, Default)]
+pub struct DeviceCounters {
+    /// Requests sent, repetitions and probes included.
+    pub requests: AtomicU64,
+    /// Believed answers, refusals included.
+    pub answers: AtomicU64,
+    /// Requests that nobody answered in time.
+    pub timeouts: AtomicU64,
+    /// Answers not believed: CRC, unit, function, length.
+    pub garbled: AtomicU64,
+    /// Answers that were refusals.
+    pub exceptions: AtomicU64,
+    /// Scans that fell due, skipped ones included.
+    pub scans_due: AtomicU64,
+    /// Scans that brought values.
+    pub scans_good: AtomicU64,
+    /// Scans skipped because the link had no time for them.
+    pub scans_skipped: AtomicU64,
+    /// Time from request to answer of the last believed exchange, µs.
+    pub latency_us: AtomicU64,
+}
+
+/// Counters of one link that belong to no device.
+#[derive(Debug, Default)]
+pub struct LinkCounters {
+    /// Connections made (ports opened).
+    pub connects: AtomicU64,
+    /// Connections that failed.
+    pub connect_failures: AtomicU64,
+    /// Bytes thrown away because no request of ours had asked for them: late answers, noise, another master.
+    pub stray_bytes: AtomicU64,
+}
+
+/// The figures of a device or a link at one moment; fields as in [`DeviceCounters`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[allow(missing_docs)] // same names, same meaning
+pub struct Figures {
+    pub requests: u64,
+    pub answers: u64,
+    pub timeouts: u64,
+    pub garbled: u64,
+    pub exceptions: u64,
+    pub scans_due: u64,
+    pub scans_good: u64,
+    pub scans_skipped: u64,
+    /// Of a link: the longest of its devices.
+    pub latency_us: u64,
+}
+
+impl FieldStats {
+    /// Counters at zero for every link and device of the plan.
+    #[must_use]
+    pub fn of(plan: &Plan) -> Self {
+        Self {
+            devices: plan.devices.iter().map(|_| DeviceCounters::default()).collect(),
+            links: plan.links.iter().map(|_| LinkCounters::default()).collect(),
+            device_links: plan.devices.iter().map(|d| d.link).collect(),
+        }
+    }
+
+    /// A device's figures; zero for an unknown index.
+    #[must_use]
+    pub fn device(&self, index: u32) -> Figures {
+        self.devices.get(index as usize).map(DeviceCounters::read).unwrap_or_default()
+    }
+
+    /// A link's figures: its devices' together.
+    #[must_use]
+    pub fn link(&self, index: u32) -> Figures {
+        let mut sum = Figures::default();
+        for (device, _) in self.devices.iter().zip(&self.device_links).filter(|(_, link)| **link == index) {
+            sum.add(device.read());
+        }
+        sum
+    }
+}
+
+impl DeviceCounters {
+    /// The figures now. Each is exact; together they may be a moment apart.
+    #[must_use]
+    pub fn read(&self) -> Figures {
+        Figures {
+            requests: self.requests.load(Relaxed),
+            answers: self.answers.load(Relaxed),
+            timeouts: self.timeouts.load(Relaxed),
+            garbled: self.garbled.load(Relaxed),
+            exceptions: self.exceptions.load(Relaxed),
+            scans_due: self.scans_due.load(Relaxed),
+            scans_good: self.scans_good.load(Relaxed),
+            scans_skipped: self.scans_skipped.load(Relaxed),
+            latency_us: self.latency_us.load(Relaxed),
+        }
+    }
+}
+
+impl Figures {
+    fn add(&mut self, other: Self) {
+        let Self { requests, answers, timeouts, garbled, exceptions, scans_due, scans_good, scans_skipped, latency_us } =
+            other;
+        self.requests += requests;
+        self.answers += answers;
+        self.timeouts += timeouts;
+        self.garbled += garbled;
+        self.exceptions += exceptions;
+        self.scans_due += scans_due;
+        self.scans_good += scans_good;
+        self.scans_skipped += scans_skipped;
+        self.latency_us = self.latency_us.max(latency_us);
+    }
+}
+
+/// Adds to a counter.
+pub(super) fn count(counter: &AtomicU64, by: u64) {
+    counter.fetch_add(by, Relaxed);
+}

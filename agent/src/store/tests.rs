@@ -1,0 +1,509 @@
+//! What the event store promises: nothing durable is lost, no number is given twice, no file makes it panic.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc;
+
+use std::time::{Duration, Instant};
+
+use super::*;
+
+/// A directory of its own for one test, removed at the end.
+#[derive(Debug)]
+pub(crate) struct TestDir(PathBuf);
+
+impl TestDir {
+    pub(crate) fn new(name: &str) -> Self {
+        static NEXT: AtomicU32 = AtomicU32::new(0);
+        let unique = format!("lapwing-{name}-{}-{}", std::process::id(), NEXT.fetch_add(1, Ordering::Relaxed));
+        let dir = std::env::temp_dir().join(unique);
+        std::fs::create_dir_all(&dir).expect("a temporary directory can be made");
+        Self(dir)
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl Drop for TestDir {
+    fn drop(&mut self) {
+        // What stays behind is only a temporary directory.
+        let _left = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// Waits until `condition` holds; fails the test after 20 s.
+pub(crate) fn wait_until(what: &str, condition: impl FnMut() -> bool) {
+    wait_for(what, Duration::from_secs(20), condition);
+}
+
+pub(crate) fn wait_for(what: &str, at_most: Duration, mut condition: impl FnMut() -> bool) {
+    let until = Instant::now() + at_most;
+    while !condition() {
+        assert!(Instant::now() < until, "waited {at_most:?} for: {what}");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+}
+
+pub(crate) fn event(seq: u64) -> EventRow {
+    EventRow {
+        seq,
+        t_ms: 1_700_000_000_000 + seq.cast_signed(),
+        kind: "alarm",
+        payload: format!("event {seq}").into_bytes(),
+        announce: None,
+    }
+}
+
+pub(crate) fn commit(seqs: impl IntoIterator<Item = u64>) -> Commit {
+    Commit { events: seqs.into_iter().map(event).collect(), ..Commit::default() }
+}
+
+fn open(dir: &TestDir) -> (Store, Opened) {
+    Store::open(dir.path(), 16).expect("the store opens")
+}
+
+/// A writer and what it reports durable.
+fn writer(dir: &TestDir) -> (Writer, Opened, mpsc::Receiver<Durable>) {
+    let (store, opened) = open(dir);
+    let (tell, hear) = mpsc::channel();
+    let writer = store
+        .spawn_writer(move |durable| {
+            let _test_over = tell.send(durable);
+        })
+        .expect("the writer starts");
+    (writer, opened, hear)
+}
+
+fn refused(dir: &TestDir) -> StoreError {
+    Store::open(dir.path(), 16).map(|_| ()).expect_err("the store is refused")
+}
+
+#[test]
+fn a_new_store_has_a_new_log_and_a_reopened_one_goes_on() {
+    let dir = TestDir::new("reopen");
+    let (writer_1, first, _hear) = writer(&dir);
+    assert_eq!((first.boot, first.last_seq, first.unsent), (1, 0, 0));
+    assert_eq!(first.log.len(), 32);
+    let mut batch = commit(1..=3);
+    batch.alarms.push(SavedAlarm { id: "inlet-hot-07".into(), digest: u64::MAX - 1, state: vec![1, 2, 3] });
+    batch.alarms.push(SavedAlarm { id: "supply-warm".into(), digest: 5, state: vec![] });
+    writer_1.submit(batch).expect("there is room");
+    let gone = Commit { removed: vec!["supply-warm".into()], ..Commit::default() };
+    writer_1.submit(gone).expect("there is room");
+    assert_eq!(writer_1.stop(), 0);
+
+    let (store, second) = open(&dir);
+    assert_eq!(second.log, first.log);
+    assert_eq!((second.boot, second.last_seq, second.unsent), (2, 3, 3));
+    let saved = SavedAlarm { id: "inlet-hot-07".into(), digest: u64::MAX - 1, state: vec![1, 2, 3] };
+    assert_eq!(second.alarms, [saved]);
+    let events = store.events_after(1, 10).expect("events can be read");
+    let read: Vec<_> = events.iter().map(|e| (e.seq, e.kind.as_str(), e.payload.as_slice())).collect();
+    assert_eq!(read, [(2, "alarm", &b"event 2"[..]), (3, "alarm", &b"event 3"[..])]);
+}
+
+#[test]
+fn a_deleted_store_begins_a_new_log() {
+    let dir = TestDir::new("deleted");
+    let first = open(&dir).1;
+    std::fs::remove_dir_all(dir.path()).expect("the directory can be removed");
+    let second = open(&dir).1;
+    assert_ne!(first.log, second.log);
+    assert_eq!((second.boot, second.last_seq), (1, 0));
+}
+
+#[test]
+fn durable_rows_come_in_order_and_confirmed_ones_go() {
+    let dir = TestDir::new("order");
+    let (writer, opened, hear) = writer(&dir);
+    for seq in 1..=500 {
+        let mut one = commit([seq]);
+        if seq % 5 == 0 {
+            one.events[0].announce = Some(("announce/high".into(), b"Supply water is warm".to_vec()));
+        }
+        writer.submit(one).expect("there is room");
+    }
+    let mut rows = Vec::new();
+    wait_until("all rows durable", || {
+        rows.extend(hear.try_iter().flat_map(|durable| durable.rows));
+        rows.len() == 600
+    });
+    assert!(rows.windows(2).all(|pair| pair[0].id < pair[1].id), "ids rise");
+    assert!(rows.iter().all(|row| *row.log == *opened.log && row.t_ms == 1_700_000_000_000 + row.seq.cast_signed()));
+    let events: Vec<u64> = rows.iter().filter(|row| row.announce.is_none()).map(|row| row.seq).collect();
+    assert_eq!(events, (1..=500).collect::<Vec<_>>());
+    let spoken = rows.iter().find(|row| row.announce.is_some()).expect("one was announced");
+    assert_eq!((spoken.seq, spoken.announce.as_deref()), (5, Some("announce/high")));
+
+    // What was read back from disk is what was reported.
+    let (tell, answer) = mpsc::channel();
+    writer.fetch_unsent(0, 1000, move |rows| tell.send(rows).expect("the test waits"));
+    let read = answer.recv().expect("the writer answers").expect("the outbox can be read");
+    assert_eq!(read, rows);
+
+    let confirmed: Vec<u64> = rows[..590].iter().map(|row| row.id).collect();
+    writer.acknowledged(&confirmed);
+    assert_eq!(writer.state().unsent, 10);
+    // Without any further commit they leave the disk by themselves.
+    wait_until("confirmed rows leave the disk", || {
+        writer.call(|store| store.unsent_count()).expect("the writer answers").expect("readable") == 10
+    });
+    assert_eq!(writer.stop(), 0);
+    assert_eq!(open(&dir).1.unsent, 10);
+}
+
+#[test]
+fn wrong_commits_are_handed_back_whole() {
+    let dir = TestDir::new("wrong");
+    let (writer, ..) = writer(&dir);
+    let gap = commit([2]);
+    match writer.submit(gap.clone()) {
+        Err(SubmitError::NotNext { commit, expected: 1, found: 2 }) => assert_eq!(commit, gap),
+        other => panic!("a gap was answered with {other:?}"),
+    }
+    let mut large = commit([1]);
+    large.events[0].payload = vec![b'x'; COMMIT_MAX_BYTES + 1];
+    match writer.submit(large.clone()) {
+        Err(SubmitError::TooLarge { commit, seq: 1, bytes }) => {
+            assert_eq!((commit, bytes), (large, COMMIT_MAX_BYTES + 1));
+        }
+        other => panic!("too large a payload was answered with {other:?}"),
+    }
+    writer.submit(commit([1])).expect("neither used the number up");
+    assert_eq!(writer.stop(), 0);
+    assert!(matches!(writer.submit(commit([2])), Err(SubmitError::Stopped(_))));
+}
+
+#[test]
+fn a_full_queue_hands_back_and_takes_again() {
+    let dir = TestDir::new("queue");
+    let (store, _) = open(&dir);
+    let (go, gate) = mpsc::channel::<()>();
+    let writer = store
+        .spawn_writer(move |_| {
+            let _opened_for_good = gate.recv();
+        })
+        .expect("the writer starts");
+    let mut seq = 0;
+    let handed_back = loop {
+        let batch = commit(seq + 1..=seq + 1000);
+        match writer.submit(batch) {
+            Ok(()) => seq += 1000,
+            Err(SubmitError::Full(batch)) => break batch,
+            Err(other) => panic!("{other}"),
+        }
+        assert!(seq < 1_000_000, "the queue has no bound");
+    };
+    assert!(writer.state().waiting > 0 && writer.state().waiting_since.is_some());
+    drop(go);
+    let mut kept = Some(handed_back);
+    wait_until("room again", || match writer.submit(kept.take().expect("still kept")) {
+        Ok(()) => true,
+        Err(SubmitError::Full(batch)) => {
+            kept = Some(batch);
+            false
+        }
+        Err(other) => panic!("{other}"),
+    });
+    assert_eq!(writer.stop(), 0);
+    assert_eq!(open(&dir).1.last_seq, seq + 1000);
+}
+
+#[test]
+fn a_full_store_says_so_loses_nothing_and_recovers() {
+    let dir = TestDir::new("full");
+    let (store, _) = Store::open(dir.path(), 4).expect("the store opens");
+    let (tell, hear) = mpsc::channel();
+    let writer = store.spawn_writer(move |d: Durable| tell.send(d).expect("the test waits")).expect("starts");
+    let mut rows = Vec::new();
+    let mut seq = 0;
+    while writer.state().failing.is_none() {
+        seq += 1;
+        let mut one = commit([seq]);
+        one.events[0].payload = vec![b'x'; 4000];
+        writer.submit(one).expect("there is room");
+        wait_until("durable or failing", || writer.state().waiting == 0 || writer.state().failing.is_some());
+        assert!(seq < 4000, "4 MiB took {seq} events of 4 kB");
+    }
+    let (_, why) = writer.state().failing.expect("it fails");
+    assert!(why.contains("size limit") && why.contains("max_mib"), "{why}");
+    rows.extend(hear.try_iter().flat_map(|d| d.rows));
+    assert_eq!(rows.len() as u64, seq - 1, "everything before was durable");
+
+    // The broker takes the events: the store thins itself, and what waited becomes durable.
+    writer.acknowledged(&rows.iter().map(|row| row.id).collect::<Vec<_>>());
+    wait_until("the last event is durable", || writer.state().waiting == 0);
+    assert!(writer.state().failing.is_none());
+    assert_eq!(hear.try_iter().flat_map(|d| d.rows).map(|row| row.seq).collect::<Vec<_>>(), [seq]);
+    assert_eq!(writer.stop(), 0);
+    let (store, opened) = Store::open(dir.path(), 4).expect("it opens again");
+    assert_eq!((opened.last_seq, opened.unsent), (seq, 1));
+    assert_eq!(store.unsent(0, 10).expect("readable")[0].seq, seq);
+}
+
+#[test]
+fn a_store_at_its_limit_forgets_the_oldest_confirmed_events() {
+    let dir = TestDir::new("thin");
+    let (store, _) = Store::open(dir.path(), 4).expect("the store opens");
+    let (tell, hear) = mpsc::channel();
+    let writer = store.spawn_writer(move |d: Durable| tell.send(d).expect("the test waits")).expect("starts");
+    let last = 4000;
+    for seq in 1..=last {
+        let mut one = commit([seq]);
+        one.events[0].payload = vec![b'x'; 3000];
+        writer.submit(one).expect("there is room");
+        let durable = hear.recv().expect("durable");
+        writer.acknowledged(&[durable.rows[0].id]);
+    }
+    assert!(writer.state().failing.is_none(), "12 MB went through 4 MiB: {:?}", writer.state());
+    assert_eq!(writer.stop(), 0);
+    let (store, opened) = Store::open(dir.path(), 4).expect("it opens again");
+    assert_eq!(opened.last_seq, last);
+    let kept = store.events_after(0, 10_000).expect("readable");
+    assert!(kept.len() > 200, "only {} kept", kept.len());
+    assert!(kept.windows(2).all(|pair| pair[0].seq + 1 == pair[1].seq), "the newest stay, without a gap");
+    assert_eq!(kept.last().map(|e| e.seq), Some(last));
+}
+
+#[test]
+fn point_numbers_are_for_ever() {
+    let dir = TestDir::new("points");
+    let key = |path: &str, unit: &str, exponent| PointKey {
+        path: path.into(),
+        quantity: "temperature".into(),
+        unit: unit.into(),
+        exponent,
+    };
+    let (a, b, c) = (key("a", "Cel", -1), key("b", "Cel", -1), key("c", "kW", 0));
+    let mut store = open(&dir).0;
+    let ids = store.point_ids(&[a.clone(), b.clone(), c.clone()]).expect("numbered");
+    assert_eq!(ids, [1, 2, 3]);
+    drop(store);
+    let mut store = open(&dir).0;
+    assert_eq!(store.point_ids(&[c.clone(), a.clone()]).expect("numbered"), [3, 1], "order does not matter");
+    let b_finer = key("b", "Cel", -2);
+    let b_kelvin = key("b", "K", -1);
+    let ids = store.point_ids(&[b_finer, key("d", "1", 0), b_kelvin, b.clone()]).expect("numbered");
+    assert_eq!(ids, [4, 5, 6, 2], "a changed unit or exponent is a new point, the old number stays");
+    assert_eq!(store.point_ids(&[b.clone(), b]).expect("numbered"), [2, 2]);
+}
+
+#[test]
+fn retained_topics_of_earlier_runs_are_known_until_cleared() {
+    let dir = TestDir::new("retained");
+    let topics = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
+    let mut store = open(&dir).0;
+    assert!(store.retained(&topics(&["presence", "alarm/a", "alarm/b"])).expect("noted").is_empty());
+    drop(store);
+    let (writer, ..) = writer(&dir);
+    let wanted = topics(&["presence", "alarm/b"]);
+    let stale = |writer: &Writer| {
+        let wanted = wanted.clone();
+        writer.call(move |store| store.retained(&wanted)).expect("answered").expect("noted")
+    };
+    assert_eq!(stale(&writer), ["alarm/a"]);
+    assert_eq!(stale(&writer), ["alarm/a"], "until it is cleared at the broker");
+    writer.cleared("alarm/a".into());
+    wait_until("it is forgotten", || stale(&writer).is_empty());
+    assert_eq!(writer.stop(), 0);
+}
+
+#[test]
+fn a_new_log_numbers_from_one_and_old_rows_keep_their_log() {
+    let dir = TestDir::new("newlog");
+    let (writer, opened, _hear) = writer(&dir);
+    writer.submit(commit(1..=7)).expect("there is room");
+    let log = writer.new_log().expect("a new log begins");
+    assert_ne!(log, opened.log);
+    writer.submit(commit(1..=2)).expect("numbers begin again");
+    assert_eq!(writer.stop(), 0);
+    let (store, reopened) = open(&dir);
+    assert_eq!((reopened.log.as_str(), reopened.last_seq, reopened.unsent), (log.as_str(), 2, 9));
+    let rows = store.unsent(0, 100).expect("readable");
+    let seen: Vec<(&str, u64)> = rows.iter().map(|row| (&*row.log, row.seq)).collect();
+    let expected: Vec<(&str, u64)> =
+        (1..=7).map(|seq| (opened.log.as_str(), seq)).chain((1..=2).map(|seq| (log.as_str(), seq))).collect();
+    assert_eq!(seen, expected);
+}
+
+#[test]
+fn a_second_process_is_refused_by_name() {
+    let dir = TestDir::new("inuse");
+    let _held = open(&dir);
+    let error = refused(&dir);
+    assert!(matches!(error, StoreError::InUse { .. }), "{error}");
+}
+
+#[test]
+fn files_of_others_and_newer_ones_are_refused_by_name() {
+    let dir = TestDir::new("foreign");
+    let file = dir.path().join(FILE_NAME);
+    drop(open(&dir));
+    let change = |sql: &str| rusqlite::Connection::open(&file).and_then(|c| c.execute_batch(sql)).expect("changed");
+    change("PRAGMA user_version = 7");
+    let error = refused(&dir);
+    assert!(matches!(error, StoreError::Newer { found: 7, known: 1, .. }), "{error}");
+    assert!(error.to_string().contains("schema version 7"));
+    change("PRAGMA application_id = 99");
+    assert!(matches!(refused(&dir), StoreError::Foreign { application_id: 99, .. }));
+    std::fs::write(&file, "this is no database, but long enough to be taken for one at first sight").expect("written");
+    assert!(matches!(refused(&dir), StoreError::Damaged { .. }));
+    // A database without our mark, but with tables.
+    std::fs::remove_file(&file).expect("removed");
+    change("CREATE TABLE t (x)");
+    assert!(matches!(refused(&dir), StoreError::Foreign { application_id: 0, .. }));
+}
+
+#[test]
+fn a_directory_that_cannot_be_used_is_named() {
+    let dir = TestDir::new("nodir");
+    let file = dir.path().join("a-file");
+    std::fs::write(&file, "").expect("written");
+    let error = Store::open(&file.join("data"), 16).map(|_| ()).expect_err("a file is no directory");
+    assert!(matches!(error, StoreError::Directory { .. }), "{error}");
+    assert!(error.to_string().contains("a-file/data") && error.to_string().contains("[store] dir"), "{error}");
+}
+
+/// A closed store with events, as bytes.
+fn sample() -> Vec<u8> {
+    let dir = TestDir::new("sample");
+    let (writer, ..) = writer(&dir);
+    for seq in 1..=40 {
+        let mut one = commit([seq]);
+        one.events[0].payload = vec![b'p'; 900];
+        writer.submit(one).expect("there is room");
+    }
+    assert_eq!(writer.stop(), 0);
+    std::fs::read(dir.path().join(FILE_NAME)).expect("readable")
+}
+
+/// Opens damaged bytes and reads everything a start reads; whether it works is the file's business, a panic is ours.
+fn survives(bytes: &[u8]) -> Result<(), StoreError> {
+    let dir = TestDir::new("damaged");
+    std::fs::write(dir.path().join(FILE_NAME), bytes).expect("written");
+    let (mut store, _) = Store::open(dir.path(), 16)?;
+    store.unsent(0, 1000)?;
+    store.events_after(0, 1000)?;
+    store.point_ids(&[])?;
+    Ok(())
+}
+
+#[test]
+fn a_truncated_file_is_an_error_and_never_a_panic() {
+    let whole = sample();
+    assert!(survives(&whole).is_ok());
+    assert!(whole.len() > 8 * 4096, "the sample has several pages");
+    for length in (1..whole.len()).step_by(997).chain((1..8).map(|page| page * 4096)) {
+        let Err(error) = survives(&whole[..length]) else { panic!("{length} bytes of {} were taken", whole.len()) };
+        assert!(
+            matches!(error, StoreError::Damaged { .. } | StoreError::Foreign { .. } | StoreError::Disk { .. }),
+            "{length} bytes: {error}"
+        );
+    }
+}
+
+#[test]
+fn flipped_bits_never_panic() {
+    let whole = sample();
+    // Every bit of the header and of the first page's start, then a spread over the rest.
+    let positions = (0..160).chain((160..whole.len()).step_by(251));
+    let mut refusals = 0;
+    for at in positions {
+        let bit = 1 << (at % 8);
+        let mut flipped = whole.clone();
+        flipped[at] ^= bit;
+        refusals += u32::from(survives(&flipped).is_err());
+    }
+    assert!(refusals > 20, "only {refusals} were noticed: the check is not looking");
+}
+
+const KILL_DIR: &str = "LAPWING_TEST_STORE_KILL_DIR";
+
+/// Not a test by itself: the process that is killed. It appends and prints each number once it is durable.
+#[test]
+fn kill_child() {
+    let Ok(dir) = std::env::var(KILL_DIR) else { return };
+    let (store, opened) = Store::open(Path::new(&dir), 64).expect("the store opens after a kill");
+    let writer = store
+        .spawn_writer(|durable| {
+            let mut out = std::io::stdout().lock();
+            for row in durable.rows {
+                writeln!(out, "durable {} {}", row.log, row.seq).expect("the parent reads");
+            }
+            out.flush().expect("the parent reads");
+        })
+        .expect("the writer starts");
+    let mut seq = opened.last_seq;
+    loop {
+        seq += 1;
+        let mut kept = Some(commit([seq]));
+        while let Some(batch) = kept.take() {
+            match writer.submit(batch) {
+                Ok(()) => {}
+                Err(SubmitError::Full(batch)) => {
+                    kept = Some(batch);
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+                Err(other) => panic!("{other}"),
+            }
+        }
+        if seq % 3 == 0 {
+            std::thread::sleep(Duration::from_micros(300));
+        }
+    }
+}
+
+#[test]
+fn kill_9_keeps_every_number_that_was_reported_durable() {
+    let dir = TestDir::new("kill");
+    let exe = std::env::current_exe().expect("this test has a file");
+    let mut log = None;
+    let mut boot = 0;
+    let mut promised = 0;
+    for round in 0..12_usize {
+        let mut child = Command::new(&exe)
+            .args(["--exact", "store::tests::kill_child", "--nocapture", "--test-threads=1"])
+            .env(KILL_DIR, dir.path())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the child starts");
+        let out = BufReader::new(child.stdout.take().expect("piped"));
+        let mut heard = 0;
+        for line in out.lines() {
+            let Ok(line) = line else { break };
+            // The test harness leaves its own words at the start of the first line.
+            let Some((_, rest)) = line.split_once("durable ") else { continue };
+            let Some((name, seq)) = rest.split_once(' ') else { continue };
+            // Lines are written whole, also under a kill: a pipe takes up to 4 KiB at once (POSIX PIPE_BUF).
+            let seq = seq.parse::<u64>().expect("a number");
+            assert_eq!(log.get_or_insert_with(|| name.to_owned()), name, "the log stays the same");
+            assert_eq!(seq, promised + 1, "numbers follow each other");
+            promised = seq;
+            heard += 1;
+            if heard == 20 + round * 37 {
+                child.kill().expect("it can be killed");
+            }
+        }
+        child.wait().expect("it ends");
+        let (store, opened) = Store::open(dir.path(), 64).expect("the store opens after a kill");
+        boot += 2;
+        assert_eq!(opened.boot, boot, "child and check each count");
+        assert_eq!(Some(&opened.log), log.as_ref());
+        assert!(opened.last_seq >= promised, "{promised} was promised, {} is there", opened.last_seq);
+        let events = store.events_after(0, u32::MAX).expect("readable");
+        assert_eq!(events.len() as u64, opened.last_seq);
+        assert!(
+            events
+                .iter()
+                .zip(1..)
+                .all(|(event, seq)| { event.seq == seq && event.payload == format!("event {seq}").into_bytes() })
+        );
+        assert_eq!(opened.unsent, opened.last_seq, "each event and its outbox row came together");
+        promised = opened.last_seq;
+    }
+}

@@ -1,0 +1,98 @@
+//! The whole simulated module: steps model, sensors and cards together and plays the scenario.
+//!
+//! Pure but for the banks it shares with the protocol servers: no socket, no clock; the step is passed in. The same
+//! seed gives the same run. Times are seconds of model time since the start. A step of the model allocates nothing; the
+//! cards allocate only when an SNMP text or table row changes, a note allocates its sentence. Never panics.
+
+use crate::bank::SimLink;
+use crate::cards::Cards;
+use crate::model::{Model, Truth};
+use crate::scenario::{Fault, Scenario, effect};
+
+/// Longest step the model takes at once, s; longer ones are divided.
+pub const LONGEST_STEP_S: f64 = 0.1;
+
+/// A fault that begins or ends.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FaultNote {
+    /// The fault's stable name.
+    pub name: &'static str,
+    /// One sentence for people.
+    pub text: String,
+    /// When, s since the start.
+    pub t_s: f64,
+}
+
+/// Saltmarsh M1 with its devices and a scenario.
+#[derive(Debug)]
+pub struct Plant {
+    model: Model,
+    cards: Cards,
+    links: Vec<SimLink>,
+    /// Beginnings (true) and ends (false) still to come, the next one last.
+    agenda: Vec<(f64, Fault, bool)>,
+    time_s: f64,
+}
+
+impl Plant {
+    /// A module in steady state, its cards filled, the scenario ahead of it.
+    #[must_use]
+    pub fn new(scenario: &Scenario, seed: u64) -> Self {
+        let model = Model::new(seed);
+        let (cards, links) = Cards::new(&model.truth, seed);
+        let mut agenda: Vec<(f64, Fault, bool)> = Vec::with_capacity(2 * scenario.faults.len());
+        for timed in &scenario.faults {
+            agenda.push((timed.at_s, timed.fault, true));
+            agenda.extend(timed.until_s.map(|until_s| (until_s, timed.fault, false)));
+        }
+        // Stable, so that faults of one moment keep the scenario's order.
+        agenda.sort_by(|a, b| a.0.total_cmp(&b.0));
+        agenda.reverse();
+        Self { model, cards, links, agenda, time_s: 0.0 }
+    }
+
+    /// Links with their devices' banks, for the protocol servers.
+    #[must_use]
+    pub fn links(&self) -> Vec<SimLink> {
+        self.links.clone()
+    }
+
+    /// Goes on by `dt_s`; tells of each fault that begins or ends. Steps that are not positive and finite do nothing.
+    pub fn step(&mut self, dt_s: f64, on_fault: &mut impl FnMut(FaultNote)) {
+        if !(dt_s.is_finite() && dt_s > 0.0) {
+            return;
+        }
+        let parts = libm::ceil(dt_s / LONGEST_STEP_S - 1e-9).max(1.0);
+        let part_s = dt_s / parts;
+        for _ in 0..parts as u64 {
+            self.step_once(part_s, on_fault);
+        }
+    }
+
+    /// Model time, s since the start.
+    #[must_use]
+    pub const fn time_s(&self) -> f64 {
+        self.time_s
+    }
+
+    /// The hidden true values.
+    #[must_use]
+    pub const fn truth(&self) -> &Truth {
+        &self.model.truth
+    }
+
+    fn step_once(&mut self, dt_s: f64, on_fault: &mut impl FnMut(FaultNote)) {
+        // Half a nanosecond of grace: sums of 0.05 must not start a fault one step late.
+        while let Some(&(at_s, fault, begins)) = self.agenda.last()
+            && at_s <= self.time_s + 5e-10
+        {
+            self.agenda.pop();
+            effect::apply(fault, begins, &mut self.model.upset, &mut self.cards, &self.links);
+            let text = if begins { fault.sentence() } else { format!("Over: {}", fault.sentence()) };
+            on_fault(FaultNote { name: fault.name(), text, t_s: self.time_s });
+        }
+        self.model.step(dt_s);
+        self.time_s += dt_s;
+        self.cards.step(&self.model.truth, dt_s, self.time_s);
+    }
+}
