@@ -144,13 +144,20 @@ impl Service {
                 Summary::default()
             }
         };
+        // The last events must have reached the publisher before it is told to end.
+        if let Err(error) = writer.call(|_| ()) {
+            tracing::warn!(%error, "the last events may not be on disk yet");
+        }
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
         }
-        let state = publisher.state();
         summary.unsent_events = writer.state().unsent;
-        summary.oldest_unsent_event_s = state.oldest_unsent_t_ms.map_or(0.0, age_s);
+        let oldest = writer.call(|store| store.unsent(0, 1));
+        summary.oldest_unsent_event_s = match oldest {
+            Ok(Ok(rows)) => rows.first().map_or(0.0, |row| age_s(row.t_ms)),
+            Ok(Err(_)) | Err(_) => 0.0,
+        };
         let lost = writer.stop();
         if lost > 0 {
             tracing::error!(lost, "commits could not be made durable before the end");

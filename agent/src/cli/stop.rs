@@ -53,9 +53,11 @@ impl Signals {
         })
     }
 
-    /// From now on a further signal ends the process at once.
+    /// From now on a further signal ends the process at once; one that comes with the first counts as the first, since
+    /// some programs signal a process and its group.
     pub(super) fn insist(mut self) {
         std::thread::spawn(move || {
+            while self.wait(Some(1)) == Why::Asked {}
             self.wait(None);
             std::process::exit(2);
         });

@@ -2,6 +2,8 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
+use lapwing_protocol::ShownState;
+
 use super::*;
 
 impl Core<'_> {
@@ -26,16 +28,32 @@ impl Core<'_> {
             }
         }
         let version = env!("CARGO_PKG_VERSION");
-        let text = format!(
-            "The agent has started: {} points on {} links, {} alarms.",
-            self.plan.points.len(),
-            self.plan.links.len(),
-            self.plan.alarms.iter().filter(|alarm| !alarm.own).count()
-        );
+        let text = self.started();
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
         self.ledger.close();
         self.publish_all_alarms();
+    }
+
+    fn started(&self) -> String {
+        let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+        let configured = self.plan.alarms.iter().filter(|alarm| !alarm.own).count();
+        let mut text = format!(
+            "The agent has started: {} on {}, {}.",
+            count(self.plan.points.len(), "point"),
+            count(self.plan.links.len(), "link"),
+            count(configured, "alarm")
+        );
+        let standing = |(number, _): &(u32, &crate::plan::Alarm)| {
+            self.judge.engine().alarm(*number).is_some_and(|state| state.shown() != ShownState::Normal)
+        };
+        let still: Vec<&str> =
+            (0..).zip(&self.plan.alarms).filter(standing).map(|(_, alarm)| alarm.id.as_str()).collect();
+        if let Some(first) = still.first() {
+            let more = if still.len() > 1 { format!(" and {} more", still.len() - 1) } else { String::new() };
+            text.push_str(&format!(" Not normal since before: {first}{more}."));
+        }
+        text
     }
 
     /// An alarm that is no longer configured: closed with an event if anything of it stood.

@@ -89,6 +89,8 @@ pub(super) struct Wire {
     /// Bytes that may still pass towards the broker before the wire is cut by itself.
     budget: Arc<AtomicU64>,
     pub(super) cuts: Arc<AtomicU64>,
+    /// How long each piece from the broker is held back, ms.
+    delay_ms: Arc<AtomicU64>,
     streams: Arc<Mutex<Vec<TcpStream>>>,
 }
 
@@ -100,10 +102,12 @@ impl Wire {
             open: Arc::new(AtomicBool::new(true)),
             budget: Arc::new(AtomicU64::new(u64::MAX)),
             cuts: Arc::default(),
+            delay_ms: Arc::default(),
             streams: Arc::default(),
         };
         let (open, budget, cuts, streams) =
             (Arc::clone(&wire.open), Arc::clone(&wire.budget), Arc::clone(&wire.cuts), Arc::clone(&wire.streams));
+        let delay = Arc::clone(&wire.delay_ms);
         std::thread::spawn(move || {
             for near in listener.incoming() {
                 let Ok(near) = near else { return };
@@ -116,9 +120,10 @@ impl Wire {
                     held.extend([near.try_clone(), far.try_clone()].into_iter().flatten());
                 }
                 let back = (far.try_clone().expect("cloned"), near.try_clone().expect("cloned"));
-                std::thread::spawn(move || carry(back.0, back.1, None));
+                let delay = Arc::clone(&delay);
+                std::thread::spawn(move || carry(back.0, back.1, None, &delay));
                 let limit = (Arc::clone(&budget), Arc::clone(&cuts));
-                std::thread::spawn(move || carry(near, far, Some(limit)));
+                std::thread::spawn(move || carry(near, far, Some(limit), &AtomicU64::new(0)));
             }
         });
         wire
@@ -134,18 +139,29 @@ impl Wire {
         }
     }
 
+    /// Holds back everything the broker says.
+    pub(super) fn delay_answers(&self, delay: Duration) {
+        self.delay_ms.store(u64::try_from(delay.as_millis()).unwrap_or(u64::MAX), Ordering::SeqCst);
+    }
+
     /// Cuts the wire in the middle of whatever passes after so many more bytes.
     pub(super) fn cut_after(&self, bytes: u64) {
         self.budget.store(bytes, Ordering::SeqCst);
     }
 }
 
-fn carry(mut from: TcpStream, mut to: TcpStream, limit: Option<(Arc<AtomicU64>, Arc<AtomicU64>)>) {
+fn carry(
+    mut from: TcpStream,
+    mut to: TcpStream,
+    limit: Option<(Arc<AtomicU64>, Arc<AtomicU64>)>,
+    delay_ms: &AtomicU64,
+) {
     let mut buffer = [0_u8; 1024];
     while let Ok(count) = from.read(&mut buffer) {
         if count == 0 {
             break;
         }
+        std::thread::sleep(Duration::from_millis(delay_ms.load(Ordering::SeqCst)));
         let mut pass = count;
         if let Some((budget, cuts)) = &limit {
             let left = budget.load(Ordering::SeqCst);
@@ -301,7 +317,7 @@ pub(super) struct Agent {
     pub(super) notices: Arc<Mutex<Vec<Notice>>>,
     pub(super) log: String,
     next: AtomicU64,
-    _runtime: Background,
+    pub(super) runtime: Background,
 }
 
 impl Agent {
@@ -329,7 +345,7 @@ impl Agent {
         .expect("the session can be published");
         *slot.lock().expect("no test thread panics with it") = Some(publisher.clone());
         let next = AtomicU64::new(opened.last_seq + 1);
-        Self { publisher, writer, notices, log: opened.log, next, _runtime: runtime }
+        Self { publisher, writer, notices, log: opened.log, next, runtime }
     }
 
     /// Submits events one by one, waiting when the store's queue is full.
