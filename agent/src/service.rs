@@ -144,6 +144,10 @@ impl Service {
                 Summary::default()
             }
         };
+        // The last events must have reached the publisher before it is told to end.
+        if let Err(error) = writer.call(|_| ()) {
+            tracing::warn!(%error, "the last events may not be on disk yet");
+        }
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");

@@ -27,10 +27,11 @@ pub(crate) fn host_port(text: &str, example: &'static str) -> Result<(String, u1
     if !host.contains(':') {
         host_name(host).map_err(bad)?;
     }
+    let digits = port.bytes().all(|byte| byte.is_ascii_digit());
     let port = port
         .parse::<u16>()
         .ok()
-        .filter(|port| *port > 0 && !text.ends_with(['+']))
+        .filter(|port| *port > 0 && digits)
         .ok_or_else(|| bad("the port is no number from 1 to 65535"))?;
     Ok((host.to_string(), port))
 }

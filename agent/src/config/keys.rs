@@ -201,7 +201,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
     key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
     key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
-    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {tag}, {where} and captures are filled in."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where} and captures are filled in."),
     key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),

@@ -119,11 +119,21 @@ impl<'t> Item<'t> {
 /// The nearest of several names, if one is near enough to be meant.
 pub(crate) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<String> {
     let lower = name.to_lowercase();
+    // The first measure likes common beginnings, which long paths always have; the second counts what must be changed.
     known
-        .map(|candidate| (strsim::jaro_winkler(&lower, &candidate.to_lowercase()), candidate))
-        .filter(|(likeness, _)| *likeness >= 0.8)
+        .map(|candidate| (candidate, candidate.to_lowercase()))
+        .map(|(name, low)| {
+            (strsim::jaro_winkler(&lower, &low), strsim::normalized_damerau_levenshtein(&lower, &low), name)
+        })
+        .filter(|(likeness, kept, name)| (*likeness >= 0.8 && *kept >= 0.5) || is_slip(&lower, name))
+        .map(|(likeness, kept, name)| (likeness + kept, name))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate.to_string())
+}
+
+/// One letter wrong, missing, too many, or two of them changed about.
+fn is_slip(written: &str, known: &str) -> bool {
+    known.len() >= 3 && strsim::damerau_levenshtein(written, &known.to_lowercase()) <= 1
 }
 
 /// A value as a message names it.
@@ -203,7 +213,7 @@ impl Read for Decimal {
             DeValue::Float(number) => number.as_str().to_string(),
             other => return Err(wrong_type("a number", other)),
         };
-        Self::parse(&text).map(trimmed).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
+        Self::parse(&text).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
     }
 }
 

@@ -19,7 +19,7 @@ use rumqttc::{
     AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode,
 };
 
-use super::access::Held;
+use super::access::{self, Held};
 use super::inbox::Confirmed;
 use super::packet::Sent;
 use super::{Notice, Shared};
@@ -53,6 +53,8 @@ pub(super) enum Ended {
 /// Keeps one connection until it ends.
 pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
     let base = shared.inbox().session.base.clone();
+    let (host, port) = options.broker_address();
+    let address = format!("{host}:{port}");
     let (client, mut events) = AsyncClient::new(options, CHANNEL);
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
@@ -78,7 +80,7 @@ pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
         };
         let outcome = match event {
             Ok(event) => link.handle(event),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(access::why(&error, &address)),
         };
         match outcome {
             Ok(None) => {}

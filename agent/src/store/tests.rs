@@ -214,6 +214,29 @@ fn a_full_queue_hands_back_and_takes_again() {
 }
 
 #[test]
+fn a_question_the_disk_keeps_from_answering_is_given_up_and_not_done_later() {
+    let dir = TestDir::new("noanswer");
+    let (store, _) = open(&dir);
+    let (go, gate) = mpsc::channel::<()>();
+    let writer = store
+        .spawn_writer(move |_| {
+            let _opened_for_good = gate.recv();
+        })
+        .expect("the writer starts");
+    writer.submit(commit([1])).expect("there is room");
+    wait_until("the thread is held up", || writer.state().commits == 1);
+    let (tell, done) = mpsc::channel::<()>();
+    let outcome = writer.call(move |_| tell.send(()));
+    assert!(matches!(outcome, Err(StoreError::NoAnswer { .. })), "{outcome:?}");
+    drop(go);
+    // The next question is answered, so the given-up one had its turn.
+    writer.call(|_| ()).expect("it answers");
+    assert!(done.try_recv().is_err(), "given up is not done later");
+    assert_eq!(writer.stop(), 0);
+    assert!(matches!(writer.call(|_| ()), Err(StoreError::Stopped)));
+}
+
+#[test]
 fn a_full_store_says_so_loses_nothing_and_recovers() {
     let dir = TestDir::new("full");
     let (store, _) = Store::open(dir.path(), 4).expect("the store opens");

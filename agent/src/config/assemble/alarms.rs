@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use lapwing_engine::spec::{AlarmSpec, Condition, Span, WindowSpec};
-use lapwing_protocol::{ConditionKind, Decimal};
+use lapwing_protocol::{ConditionKind, Decimal, Unit};
 use sha2::{Digest, Sha256};
 
 use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
@@ -204,7 +204,7 @@ impl Tables {
             condition: watch.kind,
             limit: limit.filter(|_| watch.limit.is_some()),
             limit_unit: is_rate
-                .then(|| draft.unit.per_minute().unwrap_or_else(|| format!("{}/min", draft.unit.code()))),
+                .then(|| draft.unit.and_then(Unit::per_minute).unwrap_or_else(|| format!("{}/min", draft.point.unit))),
             priority: item.priority,
             impact: item.impact,
             text,
@@ -291,7 +291,7 @@ const fn steps_of(condition: Condition) -> Option<i64> {
 
 fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report) -> Option<Condition> {
     let path = &draft.point.path;
-    let steps = Steps { exponent: draft.point.exponent, point: path };
+    let steps = Steps { exponent: draft.exponent, point: path };
     let key = format!("{}.{}", item.label, watch.key);
     let deadband = match &item.deadband {
         Some(deadband) => steps.distance(deadband, "deadband", &format!("{}.deadband", item.label), report)?,
@@ -334,6 +334,9 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
 
 fn states(names: &[Located<String>], draft: &Draft, key: &str, report: &mut Report) -> Option<u64> {
     let point = &draft.point;
+    if !draft.has_states {
+        return None; // they could not be read, which was told
+    }
     let mut bits = 0_u64;
     let mut all = true;
     for name in names {

@@ -118,7 +118,8 @@ fn compute(item: &DerivedItem, points: &mut Points, report: &mut Report) -> Opti
                 period = Some(period.map_or(input.point.scan_period, |period: std::time::Duration| {
                     period.min(input.point.scan_period)
                 }));
-                match conversion(input.unit, wanted) {
+                let Some(unit) = input.unit else { continue };
+                match conversion(unit, wanted) {
                     Some((factor, offset)) => from.push(Input {
                         argument: argument.name.to_string(),
                         in_list,
@@ -127,7 +128,7 @@ fn compute(item: &DerivedItem, points: &mut Points, report: &mut Report) -> Opti
                         offset,
                     }),
                     None => {
-                        let wrong = unit_mistake(function, argument.name, wanted, path, input);
+                        let wrong = unit_mistake(function, argument.name, wanted, path, unit);
                         report.wrong(path.place, format!("{}.from.{}", item.label, argument.name), wrong);
                     }
                 }
@@ -144,14 +145,14 @@ fn unit_mistake(
     argument: &'static str,
     wanted: &'static str,
     path: &Located<String>,
-    input: &Draft,
+    unit: &Unit,
 ) -> Wrong {
     Wrong::ArgumentUnit {
         function: function.name.to_string(),
         argument: argument.to_string(),
         wanted,
         point: path.value.clone(),
-        unit: input.unit.code().to_string(),
+        unit: unit.code().to_string(),
     }
 }
 
@@ -172,22 +173,25 @@ fn conversion(unit: &'static Unit, wanted: &str) -> Option<(f64, f64)> {
 }
 
 fn draft(item: &DerivedItem, scan_period: std::time::Duration) -> Draft {
-    let unit = item.function.and_then(|function| Unit::parse(function.unit)).unwrap_or_else(units::one);
-    let decimal = |value: i64| Decimal::new(value, item.exponent);
+    let unit = item.function.and_then(|function| Unit::parse(function.unit));
+    let exponent = item.exponent.unwrap_or(0);
+    let decimal = |value: i64| Decimal::new(value, exponent);
     Draft {
         point: Point {
             path: item.path.value.clone(),
             quantity: item.function.map_or("count", |function| function.quantity.name()).to_string(),
-            unit: unit.code().to_string(),
-            exponent: item.exponent,
+            unit: unit.unwrap_or_else(units::one).code().to_string(),
+            exponent,
             scan_period,
             valid: item.valid.map(|(low, high)| (decimal(low), decimal(high))),
             tag: item.tag.clone(),
             location: item.location.clone(),
             ..Point::default()
         },
-        spec: PointSpec { exponent: item.exponent, valid: item.valid, ..PointSpec::default() },
+        spec: PointSpec { exponent, valid: item.valid, ..PointSpec::default() },
         unit,
+        exponent: item.exponent,
+        has_states: true,
         absent: Vec::new(),
         origin: "a derived point".into(),
     }

@@ -42,7 +42,9 @@ fn add(points: &mut Points, path: String) -> u32 {
             ..Point::default()
         },
         spec: PointSpec::default(),
-        unit: units::one(),
+        unit: Some(units::one()),
+        exponent: Some(0),
+        has_states: true,
         absent: Vec::new(),
         origin: "the agent".into(),
     };

@@ -5,6 +5,7 @@
 //! transactions of all links, so that no instant brings many at once. Never panics.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
 
 use lapwing_engine::spec::{PointSpec, Span};
 
@@ -12,6 +13,7 @@ use crate::config::address::of_bits;
 use crate::config::items::device::{DeviceItem, wire_register};
 use crate::config::items::point::{PointItem, PointSource};
 use crate::config::mistake::Report;
+use crate::config::units;
 use crate::config::wrong::Wrong;
 use crate::field::planner::{
     Forbidden, Item, Limits, Line, MOST_BITS, MOST_VARIABLES, Unplannable, Variable, plan_gets, plan_reads, stagger,
@@ -74,6 +76,12 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
             let _known = points.add(draft(point));
         }
     }
+    for item in &wiring.adrift {
+        let map = item.map.as_ref().and_then(|name| parts.maps.get(&name.value));
+        for point in map.into_iter().flatten() {
+            let _known = points.add(draft(point, item, 0, Duration::ZERO));
+        }
+    }
     transactions
 }
 
@@ -84,14 +92,15 @@ fn path(point: &PointItem, device: &DeviceItem) -> String {
     }
 }
 
-fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: std::time::Duration) -> Draft {
-    let decimal = |value: i64| lapwing_protocol::Decimal::new(value, point.exponent);
+fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration) -> Draft {
+    let exponent = point.exponent.unwrap_or(0);
+    let decimal = |value: i64| lapwing_protocol::Decimal::new(value, exponent);
     Draft {
         point: Point {
             path: path(point, device),
             quantity: point.quantity.name().to_string(),
-            unit: point.unit.code().to_string(),
-            exponent: point.exponent,
+            unit: point.unit.unwrap_or_else(units::one).code().to_string(),
+            exponent,
             scan_period: point.scan_period,
             valid: point.valid.map(|(low, high)| (decimal(low), decimal(high))),
             device: Some(number),
@@ -99,17 +108,19 @@ fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: std::time
             location: point.location.clone(),
             response: point.response,
             refresh: point.refresh,
-            states: point.states.clone(),
+            states: point.states.clone().unwrap_or_default(),
         },
         spec: PointSpec {
             decode: point.decode,
-            exponent: point.exponent,
+            exponent,
             valid: point.valid,
             rate_max: point.rate_max,
             max_age_ms: max_age_ms(point.scan_period, timeout),
             ..PointSpec::default()
         },
         unit: point.unit,
+        exponent: point.exponent,
+        has_states: point.states.is_some(),
         absent: point.absent.clone(),
         origin: format!("device `{}`", device.name.value),
     }
@@ -137,7 +148,7 @@ fn tell_taken(taken: &[(&PointItem, String, String)], device: &DeviceItem, repor
 }
 
 /// Questions of one device: period, question, and the points it brings, by their number in `points`.
-type Asks = Vec<(std::time::Duration, Ask, Vec<u32>)>;
+type Asks = Vec<(Duration, Ask, Vec<u32>)>;
 
 fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &mut Report) -> Asks {
     let mut groups = Groups::default();

@@ -25,6 +25,8 @@ pub(crate) struct Wiring<'p> {
     pub(crate) devices: Vec<Device>,
     /// Item and kind of link of each device, in the order of `devices`.
     pub(crate) items: Vec<(&'p DeviceItem, Carrier)>,
+    /// Devices whose link is not known: their points have names all the same.
+    pub(crate) adrift: Vec<&'p DeviceItem>,
 }
 
 /// What kind of protocol a link speaks.
@@ -59,7 +61,10 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             let wrong = Wrong::Duplicate { what: "device", name: item.name.value.clone(), first: "above".into() };
             report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         }
-        let Some(name) = &item.link else { continue };
+        let Some(name) = &item.link else {
+            wiring.adrift.push(item);
+            continue;
+        };
         match parts.links.iter().position(|link| link.name.value == name.value) {
             Some(link) => placed.push((link, item)),
             None => {
@@ -69,12 +74,13 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
                     format!("{}.link", item.label),
                     Wrong::UnknownLink { name: name.value.clone(), near },
                 );
+                wiring.adrift.push(item);
             }
         }
     }
     placed.sort_by_key(|(link, _)| *link);
     for (at, (link, item)) in placed.iter().enumerate() {
-        let carrier = carrier(parts.links[*link].transport.as_ref());
+        let carrier = carrier(&parts.links[*link]);
         let before = placed[..at].iter().filter(|(other, _)| other == link).map(|(_, item)| *item);
         companions(item, carrier, before, &parts.links[*link].name.value, report);
         let timeout = item.timeout.unwrap_or(wiring.links[*link].timeout);
@@ -134,12 +140,12 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
     Ok(moved)
 }
 
-const fn carrier(transport: Option<&Transport>) -> Carrier {
-    match transport {
-        Some(Transport::ModbusTcp { .. }) => Carrier::Network,
-        Some(Transport::ModbusRtuTcp { baud, .. } | Transport::Serial { baud, .. }) => Carrier::Line { baud: *baud },
-        Some(Transport::Snmp { .. }) => Carrier::Snmp,
-        None => Carrier::Unknown,
+fn carrier(link: &LinkItem) -> Carrier {
+    match link.kind {
+        Some("modbus_tcp") => Carrier::Network,
+        Some("modbus_rtu_tcp" | "serial") => Carrier::Line { baud: link.baud },
+        Some("snmp") => Carrier::Snmp,
+        Some(_) | None => Carrier::Unknown,
     }
 }
 

@@ -27,7 +27,8 @@ pub(crate) struct DerivedItem {
     pub(crate) from: Vec<(&'static str, Vec<Located<String>>)>,
     /// Arguments that are constants.
     pub(crate) with: Vec<(&'static str, Constant)>,
-    pub(crate) exponent: i8,
+    /// `None` if it could not be decided.
+    pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
@@ -58,7 +59,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
                     Wrong::MissingResolution { why: "a computed number has no places of its own" },
                 );
             }
-            0
+            None
         }
     };
     let name = path.as_ref().map_or_else(String::new, |path| path.value.clone());
@@ -135,7 +136,10 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
             }
         }
     }
-    if let Some(function) = function {
+    // With a table that is none, what is in it cannot be known.
+    let readable =
+        ["from", "with"].into_iter().all(|key| item.peek(key).is_none_or(|value| value.as_table().is_some()));
+    if let Some(function) = function.filter(|_| readable) {
         let written = |name: &str| {
             ["from", "with"]
                 .into_iter()

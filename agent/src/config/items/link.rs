@@ -25,6 +25,9 @@ pub(crate) struct LinkItem {
     pub(crate) name: Located<String>,
     pub(crate) label: String,
     pub(crate) place: Place,
+    /// Its kind, even where the address is wrong; with two of them the first.
+    pub(crate) kind: Option<&'static str>,
+    pub(crate) baud: u32,
     /// `None` if a mistake in it was noted.
     pub(crate) transport: Option<Transport>,
     pub(crate) timeout: Duration,
@@ -68,6 +71,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
         name: name?,
         label,
         place,
+        kind,
+        baud: line.baud,
         transport,
         timeout: Duration::from_millis(u64::from(timeout_ms)),
         retries: u8::try_from(retries).unwrap_or(1),

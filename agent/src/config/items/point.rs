@@ -30,11 +30,13 @@ pub(crate) struct PointItem {
     pub(crate) label: String,
     pub(crate) place: Place,
     pub(crate) quantity: Quantity,
-    pub(crate) unit: &'static Unit,
+    /// `None` if it could not be read; what depends on it is then not judged.
+    pub(crate) unit: Option<&'static Unit>,
     pub(crate) source: Option<PointSource>,
     pub(crate) decode: Decode,
     pub(crate) absent: Vec<u64>,
-    pub(crate) exponent: i8,
+    /// `None` if it could not be decided; what depends on it is then not judged.
+    pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) rate_max: Option<i64>,
     pub(crate) scan_period: Duration,
@@ -43,7 +45,8 @@ pub(crate) struct PointItem {
     pub(crate) group: Option<Located<String>>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
-    pub(crate) states: Vec<(i64, String)>,
+    /// `None` if they could not be read.
+    pub(crate) states: Option<Vec<(i64, String)>>,
 }
 
 /// Where a point's raw value lies.
@@ -86,8 +89,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     let decode = decode(
         &mut item,
         &shape,
-        scale.map_or(Decimal::new(1, 0), |scale| scale.value),
-        offset.map_or(Decimal::new(0, 0), |offset| offset.value),
+        scale.map_or(Decimal::new(1, 0), |scale| trimmed(scale.value)),
+        offset.map_or(Decimal::new(0, 0), |offset| trimmed(offset.value)),
         report,
     );
     let seconds = |value: Option<Located<Decimal>>, key: String, report: &mut Report| {
@@ -145,17 +148,16 @@ fn quantity(item: &mut Item<'_>, report: &mut Report) -> Quantity {
     })
 }
 
-fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'static Unit {
+fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> Option<&'static Unit> {
     // States and counts have one possible unit: it need not be written.
-    let unit = if matches!(quantity, Quantity::State | Quantity::Count) {
-        item.take::<String>("unit", report)
-    } else {
-        item.need::<String>("unit", report)
-    };
-    let Some(unit) = unit else { return units::one() };
+    let one_unit = matches!(quantity, Quantity::State | Quantity::Count);
+    if one_unit && !item.has("unit") {
+        return Unit::parse("1");
+    }
+    let unit = item.need::<String>("unit", report)?;
     match Unit::parse(&unit.value) {
-        Some(known) if quantity.accepts(known) || !item.has("quantity") => known,
-        Some(known) => {
+        Some(known) if quantity.accepts(known) => Some(known),
+        Some(_) => {
             // An unknown quantity was told already: it has no units to check against.
             let named = item.raw("quantity").and_then(|value| value.get_ref().as_str()).and_then(Quantity::parse);
             if named.is_some() {
@@ -163,12 +165,12 @@ fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'stati
                 let wrong = Wrong::UnitNotOfQuantity { unit: unit.value, quantity: quantity.name().to_string(), units };
                 report.wrong(unit.place, item.key("unit"), wrong);
             }
-            known
+            None
         }
         None => {
             let near = units::meant(&unit.value, quantity);
             report.wrong(unit.place, item.key("unit"), Wrong::UnknownUnit { unit: unit.value, near });
-            units::one()
+            None
         }
     }
 }
@@ -199,7 +201,8 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
             .map(|register| register.table)
     });
     let of_bit_table = table.is_some_and(of_bits);
-    let named = if of_bit_table || is_snmp { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
+    let named =
+        if of_bit_table || !item.has("register") { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
     let layout = named.map_or(if of_bit_table { Layout::Bit } else { Layout::I64 }, layout_of);
     if let (Some(table), true, Some(named)) = (table, of_bit_table && layout != Layout::Bit, named) {
         report.wrong(item.place_of("as"), item.key("as"), Wrong::NotABit { layout: named, table: table_word(table) });
@@ -225,7 +228,8 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
         }
     }
     let source = match (written.filter(|_| table.is_some()), variable) {
-        (Some(register), _) => {
+        (Some(_), Some(_)) => None, // told
+        (Some(register), None) => {
             Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from })
         }
         (None, Some(text)) => match oid(&text.value) {
@@ -327,7 +331,7 @@ fn exponent(
     offset: Option<&Located<Decimal>>,
     shape: &Shape,
     report: &mut Report,
-) -> i8 {
+) -> Option<i8> {
     if let Some(resolution) = resolution {
         return Steps::of_resolution(&resolution, &item.key("resolution"), report);
     }
@@ -336,11 +340,18 @@ fn exponent(
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
         _ => None,
     };
-    if let Some(why) = why.filter(|_| !item.has("resolution")) {
+    if item.has("resolution") || (item.has("scale") && scale.is_none()) || (item.has("offset") && offset.is_none()) {
+        return None; // told already
+    }
+    if scale.is_some_and(|scale| scale.value.mantissa == 0) {
+        return None; // told already
+    }
+    if let Some(why) = why {
         report.wrong(item.place, item.key("resolution"), Wrong::MissingResolution { why });
+        return None;
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
-    places(scale).min(places(offset))
+    Some(places(scale).min(places(offset)))
 }
 
 fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
@@ -409,20 +420,22 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
     }
 }
 
-fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
+fn states(item: &mut Item<'_>, report: &mut Report) -> Option<Vec<(i64, String)>> {
     let origin = item.place.origin;
-    let Some(value) = item.raw("names") else { return Vec::new() };
+    let Some(value) = item.raw("names") else { return Some(Vec::new()) };
     let listed = match entries(value, origin) {
         Ok(listed) => listed,
         Err(wrong) => {
             report.wrong(Place::new(origin, &value.span()), item.key("names"), wrong);
-            return Vec::new();
+            return None;
         }
     };
     let mut states: Vec<(i64, String)> = Vec::new();
+    let mut whole = true;
     for (number, name) in listed {
         let key = item.key("names");
         let place = Place::new(origin, &name.span());
+        let before = states.len();
         match (number.value.parse::<i64>(), String::read(name, origin)) {
             (Ok(_), Ok(name)) if states.iter().any(|(_, known)| *known == name) => {
                 report.wrong(place, key, Wrong::Duplicate { what: "state", name, first: "in the same table".into() });
@@ -431,7 +444,8 @@ fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
             (Err(_), _) => report.wrong(number.place, key, Wrong::BadStateNumber { name: number.value }),
             (_, Err(wrong)) => report.wrong(place, key, wrong),
         }
+        whole &= states.len() > before;
     }
     states.sort_by_key(|(number, _)| *number);
-    states
+    whole.then_some(states)
 }
