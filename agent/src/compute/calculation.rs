@@ -65,8 +65,14 @@ impl Calculation {
     }
 }
 
-const FAMILIES: [&[Calculation]; 6] =
-    [number::CALCULATIONS, trend::CALCULATIONS, alarms::CALCULATIONS, registers::CALCULATIONS, ups::CALCULATIONS, stamp::CALCULATIONS];
+const FAMILIES: [&[Calculation]; 6] = [
+    number::CALCULATIONS,
+    trend::CALCULATIONS,
+    alarms::CALCULATIONS,
+    registers::CALCULATIONS,
+    ups::CALCULATIONS,
+    stamp::CALCULATIONS,
+];
 
 static CALCULATIONS: [Calculation; COUNT] = joined();
 

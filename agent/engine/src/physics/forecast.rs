@@ -102,7 +102,9 @@ mod tests {
         assert_eq!(theil_sen(&[], &[], &mut room).map_err(NoNumber::word), Err("undefined"));
         assert_eq!(theil_sen(&[0.0, 1.0, 2.0, 3.0], &[1.0; 4], &mut room).map_err(NoNumber::word), Err("domain_error"));
         assert_eq!(theil_sen(&[0.0, f64::NAN], &[1.0; 2], &mut room).map_err(NoNumber::word), Err("domain_error"));
-        assert!(slope_sd(0.1, 1.0, 1.0).is_err() && slope_sd(0.1, 2.5, 1.0).is_err() && slope_sd(0.1, 5.0, 0.0).is_err());
+        assert!(
+            slope_sd(0.1, 1.0, 1.0).is_err() && slope_sd(0.1, 2.5, 1.0).is_err() && slope_sd(0.1, 5.0, 0.0).is_err()
+        );
         assert_eq!(time_to_limit(45.0, 0.0, 45.0), Ok(0.0));
         assert_eq!(time_to_limit(29.0, 0.0, 45.0).map_err(NoNumber::word), Err("none"));
         assert_eq!(time_to_limit(29.0, 1e-310, 45.0).map_err(NoNumber::word), Err("none"));

@@ -49,7 +49,13 @@ pub fn water_enthalpy(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 ///
 /// # Errors
 /// As `water_density`; `DomainError` for a negative or too large flow.
-pub fn water_heat_kw(flow_m3h: f64, t_supply_c: f64, t_return_c: f64, p_pa: f64, meter: Meter) -> Result<f64, NoNumber> {
+pub fn water_heat_kw(
+    flow_m3h: f64,
+    t_supply_c: f64,
+    t_return_c: f64,
+    p_pa: f64,
+    meter: Meter,
+) -> Result<f64, NoNumber> {
     let flow = not_negative("flow_m3h", flow_m3h)? / 3600.0;
     let t_meter_c = match meter {
         Meter::Supply => t_supply_c,

@@ -18,32 +18,38 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         name: "ls_slope",
         takes: "t_s [list of s], y [list of Cel]",
         unit: "K/s",
-        run: |inputs| typed(inputs, |samples: Samples| {
-            let (window, spec, step) = fill(&samples)?;
-            let slope = window.slope(&spec).ok_or_else(too_few)?;
-            Ok((slope.per_second() * step).into())
-        }),
+        run: |inputs| {
+            typed(inputs, |samples: Samples| {
+                let (window, spec, step) = fill(&samples)?;
+                let slope = window.slope(&spec).ok_or_else(too_few)?;
+                Ok((slope.per_second() * step).into())
+            })
+        },
     },
     Calculation {
         name: "ls_slope_se",
         takes: "t_s [list of s], y [list of Cel]",
         unit: "K/s",
-        run: |inputs| typed(inputs, |samples: Samples| {
-            let (window, spec, step) = fill(&samples)?;
-            Ok((window.standard_error(&spec).ok_or_else(too_few)? * step).into())
-        }),
+        run: |inputs| {
+            typed(inputs, |samples: Samples| {
+                let (window, spec, step) = fill(&samples)?;
+                Ok((window.standard_error(&spec).ok_or_else(too_few)? * step).into())
+            })
+        },
     },
     Calculation {
         name: "theil_sen",
         takes: "t_s [list of s], y [list of Cel]",
         unit: "K/s",
-        run: |inputs| typed(inputs, |Samples { t_s, y }| {
-            if t_s.len() > MOST_SAMPLES {
-                return Err(domain(format!("{} samples; at most {MOST_SAMPLES}", t_s.len())));
-            }
-            let mut room = vec![0.0; forecast::pairs(t_s.len())];
-            Ok(forecast::theil_sen(&t_s, &y, &mut room)?.into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Samples { t_s, y }| {
+                if t_s.len() > MOST_SAMPLES {
+                    return Err(domain(format!("{} samples; at most {MOST_SAMPLES}", t_s.len())));
+                }
+                let mut room = vec![0.0; forecast::pairs(t_s.len())];
+                Ok(forecast::theil_sen(&t_s, &y, &mut room)?.into())
+            })
+        },
     },
     Calculation {
         name: "slope_sd",
@@ -94,7 +100,9 @@ fn fill(samples: &Samples) -> Result<(Window, WindowSpec, f64), NoNumber> {
     let most = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let (tick, step) = (finest(end - start)?, finest(most - least)?);
     let mut window = Window::default();
-    let steps = |value: f64, exponent| Decimal::quantise(value, exponent).map(|d| d.mantissa).map_err(|e| domain(e.to_string()));
+    let steps = |value: f64, exponent| {
+        Decimal::quantise(value, exponent).map(|d| d.mantissa).map_err(|e| domain(e.to_string()))
+    };
     let ticks = t_s.iter().map(|t| steps(t - start, tick)).collect::<Result<Vec<_>, _>>()?;
     let whole = |ticks: i64| u32::try_from(ticks).map_err(|_| domain("times too far apart"));
     let over = whole(ticks.last().copied().unwrap_or(0))?;
