@@ -183,7 +183,7 @@ struct PeerPoint {
 impl Peer {
     fn new(count: usize) -> Self {
         let names: Vec<String> = (0..count).map(|point| format!("rack/{:05}/inlet/top/temperature", point)).collect();
-        let point = |at: usize| PeerPoint { window: (at % 10 == 0).then(VecDeque::new), ..PeerPoint::default() };
+        let point = |at: usize| PeerPoint { window: at.is_multiple_of(10).then(VecDeque::new), ..PeerPoint::default() };
         let points = names.iter().enumerate().map(|(at, name)| (name.clone(), point(at))).collect();
         Self { names, points }
     }
