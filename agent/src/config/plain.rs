@@ -248,7 +248,7 @@ fn bare(wrong: Wrong) -> Wrong {
     match wrong {
         Wrong::OtherType { expected, found, .. } => {
             let mend = match expected {
-                "a flag" => "set it to true or false".to_string(),
+                "a boolean" => "set it to true or false".to_string(),
                 expected => format!("set it to {expected}"),
             };
             Wrong::OtherType { expected, found, mend }
