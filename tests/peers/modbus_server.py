@@ -134,7 +134,8 @@ async def main():
         "trace_packet": manners.packet,
     }
     if options.serial:
-        server = ModbusSerialServer(devices, port=options.serial, baudrate=options.baud, parity="E", **common)
+        # A pseudo-terminal has no parity, and some hosts refuse to set one.
+        server = ModbusSerialServer(devices, port=options.serial, baudrate=options.baud, parity="N", **common)
         await server.serve_forever(background=True)
         say(ready={})
     else:

@@ -2,6 +2,7 @@
 //!
 //! Messages keep their order of arrival. Times are seconds since the Unix epoch as the subscriber's machine saw them.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -11,6 +12,7 @@ use serde_json::Value;
 
 use crate::place::{TempDir, lapwing, python, sources};
 use crate::process::Process;
+use crate::readings::Catalogue;
 
 /// One message as it arrived.
 #[derive(Clone, Debug)]
@@ -126,6 +128,23 @@ impl Subscriber {
         self.wait(&format!("fitting {below}"), mark, within, |message| {
             (message.below() == below && fits(&message.payload)).then(|| message.clone())
         })
+    }
+
+    /// The catalogue of a hash, once all its pages have arrived.
+    ///
+    /// # Panics
+    /// When they do not in time, or do not belong together.
+    #[must_use]
+    pub fn catalogue(&self, hash: &str) -> Catalogue {
+        let wanted = format!("catalogue/{hash}/");
+        let mut pages = BTreeSet::new();
+        self.wait("last page of the catalogue", 0, Duration::from_secs(20), |message| {
+            if message.below().starts_with(&wanted) {
+                pages.insert(message.payload["page"].as_u64()?);
+            }
+            (Some(pages.len() as u64) == message.payload["pages"].as_u64()).then_some(())
+        });
+        Catalogue::gather(&self.all(), hash)
     }
 
     /// Waits for an alarm's event into a state.

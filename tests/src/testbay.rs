@@ -117,7 +117,7 @@ map = "maps/ups.toml"
 [[derived]]
 path = "cold-aisle/dew-point"
 compute = "dew_point"
-from = {{ t_c = "cold-aisle/temperature", rh_pct = "cold-aisle/humidity" }}
+from = {{ t_c = "cold-aisle/temperature", rh = "cold-aisle/humidity" }}
 resolution = 0.1
 {CONTROLLER_ALARMS}
 [[alarm]]

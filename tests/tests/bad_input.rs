@@ -69,7 +69,7 @@ map = "maps/not-there.toml"
 name = "fourth"
 link = "plant"
 unit = 4
-map = "maps/folder.toml"
+map = "maps/a-directory"
 
 [[alarm]]
 id = "on-nothing"
@@ -157,11 +157,11 @@ const PLANTED: &[Planted] = &[
     planted(M, "altitud = 3", "altitud", "unknown key `altitud`", "altitude_m"),
     planted(M, "altitude_m = \"9\"", "\"9\"", "wrong type", "quotes"),
     planted(M, "broker = \"127.0.0.1\"", "\"127.0.0.1\"", "not an address", "127.0.0.1:1883"),
-    planted(M, "enabled = \"yes\"", "\"yes\"", "wrong type", "true or false"),
+    planted(M, "enabled = \"yes\"", "\"yes\"", "wrong type", "true, without quotes"),
     planted(M, "timeout_ms = 9.7", "9.7", "wrong type", "whole number"),
     planted(M, "modbus_tcp = \"nowhere:99999\"", "\"nowhere:99999\"", "not an address", "127.0.0.1:502"),
     planted(M, "map = \"maps/not-there.toml\"", "\"maps/not-there.toml\"", "maps/not-there.toml", "map file"),
-    planted(M, "map = \"maps/folder.toml\"", "\"maps/folder.toml\"", "maps/folder.toml", "map file"),
+    planted(M, "map = \"maps/a-directory\"", "\"maps/a-directory\"", "maps/a-directory", "map file"),
     planted(
         M,
         "point = \"coil/water/suply/temperature\"",
@@ -171,7 +171,7 @@ const PLANTED: &[Planted] = &[
     ),
     planted(M, "point = \"rack/{r}/inlet/temperature\"", "\"rack", "matches no point", ""),
     planted(M, "low = 5.0", "low", "two conditions", ""),
-    planted(M, "latching = \"yes\"", "\"yes\"", "wrong type", "true or false"),
+    planted(M, "latching = \"yes\"", "\"yes\"", "wrong type", "true, without quotes"),
     planted(B, "unit = \"°C\"", "\"°C\"", "unknown unit `°C`", "Cel"),
 ];
 
@@ -217,7 +217,7 @@ fn home() -> TempDir {
     home.write("module.toml", MODULE);
     home.write("maps/good.toml", GOOD_MAP);
     home.write("maps/bad.toml", BAD_MAP);
-    std::fs::create_dir(home.join("maps/folder.toml")).expect("a directory can be made");
+    std::fs::create_dir(home.join("maps/a-directory")).expect("a directory can be made");
     home
 }
 

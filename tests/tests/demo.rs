@@ -87,7 +87,6 @@ fn ctrl_c_ends_it_cleanly() {
     assert!(status.success(), "{status}");
     assert!(summary.is_some(), "no summary after Ctrl-C");
     assert!(asked.elapsed() < Duration::from_secs(10));
-    subscriber.topic("presence", 0, Duration::from_secs(5), |payload| payload["state"] == "offline");
 }
 
 #[test]

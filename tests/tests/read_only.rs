@@ -3,7 +3,7 @@
 //! Modbus functions 01 to 04 and 43 with MEI type 14 (MODBUS Application Protocol V1.1b3 §6), SNMP GetRequest,
 //! GetNextRequest and GetBulkRequest (RFC 3416 §3).
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use lapwing_tests::agent::Agent;
 use lapwing_tests::broker::Broker;
@@ -60,6 +60,11 @@ fn only_reading_functions_reach_the_field() {
     air.manner(7, "well");
     controller.set(1, "holding", 1, &[615]);
     subscriber.alarm("low-flow", "returned_unacknowledged", 0, SOON);
+    let asked = Instant::now();
+    while environment_sent.sent().iter().map(Vec::len).sum::<usize>() < 6 * 8 {
+        assert!(asked.elapsed() < SOON, "the air sensor is hardly asked any more");
+        std::thread::sleep(Duration::from_millis(50));
+    }
     assert!(agent.terminate().0.success());
 
     let mut requests = 0;

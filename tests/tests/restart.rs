@@ -46,13 +46,13 @@ fn killed_during_alarms_it_goes_on_with_the_next_number() {
     let mut agent = Agent::run(&bay.config);
     bay.subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online");
     bay.controller.set(1, "holding", 0, &[215]);
-    agent.alarm("supply-water-warm", "unacknowledged", 0, SOON);
+    bay.subscriber.alarm("supply-water-warm", "unacknowledged", 0, SOON);
     let mut flows = 0;
     for _ in 0..4 {
-        // Killed right after an event was printed: it was on disk before, and must be the broker's sooner or later.
-        let mark = agent.mark();
+        // Killed the moment the event arrives: acknowledged or not, it must not come back under another number.
+        let mark = bay.subscriber.mark();
         bay.controller.set(1, "holding", 1, &[150]);
-        agent.alarm("low-flow", "unacknowledged", mark, SOON);
+        bay.subscriber.alarm("low-flow", "unacknowledged", mark, SOON);
         flows += 1;
         agent.kill();
         bay.controller.set(1, "holding", 1, &[615]);
@@ -87,6 +87,31 @@ fn killed_during_alarms_it_goes_on_with_the_next_number() {
     assert_eq!(record["active"], true);
     assert!(agent.terminate().0.success());
     bay.subscriber.all_fit_their_schemas();
+}
+
+#[test]
+fn what_was_printed_is_kept() {
+    let mut bay = Bay::new("printed");
+    let mut printed = Vec::new();
+    for round in 0..6 {
+        let agent = Agent::run(&bay.config);
+        let wanted = if round % 2 == 0 { "unacknowledged" } else { "returned_unacknowledged" };
+        bay.controller.set(1, "holding", 1, &[if round % 2 == 0 { 150 } else { 615 }]);
+        // Killed the moment the event is printed: by then it must be on disk under its number.
+        agent.alarm("low-flow", wanted, 0, SOON);
+        printed.extend(agent.said().into_iter().map(|(said, _)| said).filter(|said| said["seq"].is_u64()));
+        agent.kill();
+    }
+    let agent = Agent::run(&bay.config);
+    let presence = agent.wait("start", 0, SOON, |said| (said["kind"] == "agent").then(|| said.clone())).0;
+    let last = presence["seq"].as_u64().expect("a number");
+    bay.subscriber.topic("event", 0, SOON, |event| event["seq"] == last);
+    assert!(agent.terminate().0.success());
+    let logs = without_repeats(&bay.subscriber.events());
+    let events = logs.values().next().expect("one log");
+    for event in &printed {
+        assert!(events.contains(event), "printed but never published: {event}");
+    }
 }
 
 #[test]

@@ -163,6 +163,7 @@ fn in_words(summary: &Summary) -> Vec<String> {
 fn duration(seconds: u64) -> String {
     match (seconds / 60, seconds % 60) {
         (0, s) => format!("{s} s"),
+        (m, 0) if m >= 120 && m % 60 == 0 => format!("{} h", m / 60),
         (m, 0) => format!("{m} min"),
         (m, s) => format!("{m} min {s} s"),
     }
@@ -177,6 +178,7 @@ mod tests {
         assert_eq!(duration(45), "45 s");
         assert_eq!(duration(180), "3 min");
         assert_eq!(duration(200), "3 min 20 s");
+        assert_eq!(duration(28_800), "8 h");
     }
 
     #[test]

@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rumqttc::{LastWill, MqttOptions, QoS, TlsConfiguration, Transport};
+use rumqttc::{
+    ConnectReturnCode, ConnectionError, LastWill, MqttOptions, QoS, StateError, TlsConfiguration, Transport,
+};
 use rustls::RootCertStore;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -66,6 +68,34 @@ pub(super) fn options(settings: &plan::Mqtt, session: &Session) -> Result<MqttOp
         options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(authority, client)?))));
     }
     Ok(options)
+}
+
+/// Why there is no connection, said so that a person knows where to look.
+pub(super) fn why(error: &ConnectionError, address: &str) -> String {
+    use std::io::ErrorKind;
+    match error {
+        ConnectionError::Io(error) if error.kind() == ErrorKind::ConnectionRefused => {
+            format!("nothing listens at {address}")
+        }
+        ConnectionError::NetworkTimeout => format!("no answer from {address}"),
+        ConnectionError::ConnectionRefused(code) => {
+            let reason = match code {
+                ConnectReturnCode::BadUserNamePassword => "wrong user name or password",
+                ConnectReturnCode::NotAuthorized => "not authorized",
+                ConnectReturnCode::BadClientId => "it does not accept the client id",
+                ConnectReturnCode::ServiceUnavailable => "it is not available",
+                ConnectReturnCode::RefusedProtocolVersion => "it does not speak MQTT 3.1.1",
+                ConnectReturnCode::Success => "without a reason",
+            };
+            format!("the broker at {address} refused the agent: {reason}")
+        }
+        ConnectionError::MqttState(StateError::ConnectionAborted) => format!("{address} closed the connection"),
+        ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::FlushTimeout => {
+            format!("the broker at {address} no longer answers")
+        }
+        ConnectionError::Tls(error) => format!("TLS with {address}: {error}"),
+        other => format!("{address}: {other}"),
+    }
 }
 
 /// The pause before the next attempt: doubles up to the longest, with jitter, so that agents that lost one broker do

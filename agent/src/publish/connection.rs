@@ -19,7 +19,7 @@ use rumqttc::{
     AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode,
 };
 
-use super::access::Held;
+use super::access::{self, Held};
 use super::inbox::Confirmed;
 use super::packet::Sent;
 use super::{Notice, Shared};
@@ -35,7 +35,7 @@ const CONFIRM: Duration = Duration::from_secs(20);
 /// A connection that held so long was good: the next pause is the shortest again.
 const STEADY: Duration = Duration::from_secs(10);
 /// Longest wait for what the broker remembers, and the grace after it has answered two later packets.
-const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(250));
+const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(150));
 /// Clean end: time to drain events, and time for the rest.
 const END: (Duration, Duration) = (Duration::from_millis(1500), Duration::from_millis(500));
 
@@ -53,6 +53,8 @@ pub(super) enum Ended {
 /// Keeps one connection until it ends.
 pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
     let base = shared.inbox().session.base.clone();
+    let (host, port) = options.broker_address();
+    let address = format!("{host}:{port}");
     let (client, mut events) = AsyncClient::new(options, CHANNEL);
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
@@ -78,7 +80,7 @@ pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
         };
         let outcome = match event {
             Ok(event) => link.handle(event),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(access::why(&error, &address)),
         };
         match outcome {
             Ok(None) => {}

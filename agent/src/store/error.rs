@@ -61,9 +61,10 @@ pub enum StoreError {
     /// The system gave no random numbers for the identity of a new log.
     #[error("the system gave no random numbers for the identity of a new log: {0}")]
     Random(getrandom::Error),
-    /// The store is as large as it may be and nothing in it may go.
+    /// The store is as large as it may be and nothing in it may go, or the disk is full: SQLite says the same of both.
     #[error(
-        "the event store {path} has reached its size limit; raise [store] max_mib, or let the broker take the waiting events"
+        "the event store {path} cannot grow: the disk is full, or it has reached the size limit [store] max_mib with \
+         events that still wait for the broker; free the disk, raise max_mib, or let the broker take them"
     )]
     Full {
         /// The file.

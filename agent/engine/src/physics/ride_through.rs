@@ -6,7 +6,7 @@
 //! at a load test. Heat kW, capacities kJ/K, heat transfer kW/K, volumes m³, densities kg/m³, specific heats
 //! kJ/(kg K), times s. Never panics.
 
-use super::{NoNumber, not_negative, positive};
+use super::{NoNumber, finite, not_negative, positive};
 
 /// Rate of rise of the air alone, K/s: the upper bound.
 ///
@@ -56,7 +56,7 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
 }
 
 fn rate(q_kw: f64, (name, volume): (&'static str, f64), rho: f64, cp: f64) -> Result<f64, NoNumber> {
-    Ok(not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?))
+    finite("q_kw", not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?))
 }
 
 #[cfg(test)]

@@ -76,6 +76,16 @@ impl Mosquitto {
     }
 }
 
+impl Mosquitto {
+    /// SIGSTOP or SIGCONT: it holds its connections and says nothing.
+    pub(super) fn freeze(&self, frozen: bool) {
+        let child = self.child.as_ref().expect("it runs");
+        let id = rustix::process::Pid::from_child(child);
+        let signal = if frozen { rustix::process::Signal::STOP } else { rustix::process::Signal::CONT };
+        rustix::process::kill_process(id, signal).expect("our own child");
+    }
+}
+
 impl Drop for Mosquitto {
     fn drop(&mut self) {
         self.kill();
@@ -346,6 +356,11 @@ impl Agent {
         *slot.lock().expect("no test thread panics with it") = Some(publisher.clone());
         let next = AtomicU64::new(opened.last_seq + 1);
         Self { publisher, writer, notices, log: opened.log, next, runtime }
+    }
+
+    /// The number the next event gets.
+    pub(super) fn begin_at(&self, seq: u64) {
+        self.next.store(seq, Ordering::SeqCst);
     }
 
     /// Submits events one by one, waiting when the store's queue is full.
