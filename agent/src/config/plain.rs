@@ -130,6 +130,11 @@ impl Plain {
         self.places.contains_key(path)
     }
 
+    /// Where a key was given, if it was.
+    pub(crate) fn written(&self, path: &str) -> Option<Place> {
+        self.places.get(path).copied()
+    }
+
     /// Where a key was given.
     pub(crate) fn place(&self, path: &str, otherwise: Place) -> Place {
         self.places.get(path).copied().unwrap_or(otherwise)

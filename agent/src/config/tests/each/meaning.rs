@@ -213,6 +213,13 @@ fn alarms() {
 }
 
 #[test]
+fn published_points() {
+    let (old, nothing, bad) = ("points = [\"coil/**\"]", "points = [\"coil/**\", \"oil/**\"]", "points = [\"coil/[\"]");
+    changed(MODULE, old, nothing, "[\"coil/**\", \"oil/**\"]", "nothing_matches", "`oil/**` matches no point", "");
+    changed(MODULE, old, bad, "[\"coil/[\"]", "bad_point_pattern", "`coil/[` is no pattern of points", "\"coil/**\"");
+}
+
+#[test]
 fn ids_that_a_pattern_repeats() {
     let copy = Copy::new().with(MODULE, "id = \"fan-{n}-failed\"", "id = \"fan-failed\"");
     one(
