@@ -82,9 +82,10 @@ impl Service {
             }
         })?;
         let to_core = door.clone();
-        let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
-            to_core.hand_in(Message::Broker(notice));
-        })?;
+        let publisher =
+            Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
+                to_core.hand_in(Message::Broker(notice));
+            })?;
         for topic in gone {
             if let Err(error) = publisher.clear(topic) {
                 tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
@@ -96,7 +97,19 @@ impl Service {
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             std::thread::Builder::new().name("core".into()).spawn(move || {
-                run(Inputs { plan: &plan, ids: &ids, catalogue: &catalogue, opened, writer, publisher, receiver, door, told, alive })
+                let _guard = NeverSilent;
+                run(Inputs {
+                    plan: &plan,
+                    ids: &ids,
+                    catalogue: &catalogue,
+                    opened,
+                    writer,
+                    publisher,
+                    receiver,
+                    door,
+                    told,
+                    alive,
+                })
             })?
         };
         let to_core = door.clone();
@@ -131,19 +144,38 @@ impl Service {
                 Summary::default()
             }
         };
+        // The last events must have reached the publisher before it is told to end.
+        if let Err(error) = writer.call(|_| ()) {
+            tracing::warn!(%error, "the last events may not be on disk yet");
+        }
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
         }
-        let state = publisher.state();
         summary.unsent_events = writer.state().unsent;
-        summary.oldest_unsent_event_s = state.oldest_unsent_t_ms.map_or(0.0, age_s);
+        let oldest = writer.call(|store| store.unsent(0, 1));
+        summary.oldest_unsent_event_s = match oldest {
+            Ok(Ok(rows)) => rows.first().map_or(0.0, |row| age_s(row.t_ms)),
+            Ok(Err(_)) | Err(_) => 0.0,
+        };
         let lost = writer.stop();
         if lost > 0 {
             tracing::error!(lost, "commits could not be made durable before the end");
         }
         runtime.stop();
         summary
+    }
+}
+
+/// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
+struct NeverSilent;
+
+impl Drop for NeverSilent {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("The core has panicked; the agent ends so that it is started again. Please report this.");
+            std::process::abort();
+        }
     }
 }
 
@@ -179,7 +211,12 @@ impl RuntimeThread {
 fn keys(plan: &Plan) -> Vec<PointKey> {
     plan.points
         .iter()
-        .map(|point| PointKey { path: point.path.clone(), quantity: point.quantity.clone(), unit: point.unit.clone(), exponent: point.exponent })
+        .map(|point| PointKey {
+            path: point.path.clone(),
+            quantity: point.quantity.clone(),
+            unit: point.unit.clone(),
+            exponent: point.exponent,
+        })
         .collect()
 }
 
@@ -192,7 +229,8 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
 
 /// The session and the catalogue's hash.
 fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
-    let points: Vec<CataloguePoint> = plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
+    let points: Vec<CataloguePoint> =
+        plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
     let hash = catalogue::hash(&points);
     let encoding = encoding(plan);
     let pages = catalogue::pages(points, encoding)?;
@@ -232,7 +270,9 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
     CataloguePoint {
         id,
         path: point.path.clone(),
-        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
+        quantity: Word::from(
+            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
+        ),
         unit: point.unit.clone(),
         unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,

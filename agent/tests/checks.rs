@@ -66,11 +66,14 @@ fn fits(got: &Value, expected: &Value, tolerance: Tolerance) -> bool {
             }
         }
         (Value::Array(got), Value::Array(expected)) => {
-            got.len() == expected.len() && got.iter().zip(expected).all(|(got, expected)| fits(got, expected, tolerance))
+            got.len() == expected.len()
+                && got.iter().zip(expected).all(|(got, expected)| fits(got, expected, tolerance))
         }
         (Value::Object(got), Value::Object(expected)) => {
             got.len() == expected.len()
-                && expected.iter().all(|(name, expected)| got.get(name).is_some_and(|got| fits(got, expected, tolerance)))
+                && expected
+                    .iter()
+                    .all(|(name, expected)| got.get(name).is_some_and(|got| fits(got, expected, tolerance)))
         }
         (got, expected) => got == expected,
     }
@@ -99,7 +102,9 @@ fn every_row_as_a_library() {
 #[test]
 fn every_row_through_the_command() {
     let rows = rows();
-    let asked = rows.iter().map(|row| json!({ "id": row.id, "function": row.function, "inputs": row.inputs }).to_string() + "\n");
+    let asked = rows
+        .iter()
+        .map(|row| json!({ "id": row.id, "function": row.function, "inputs": row.inputs }).to_string() + "\n");
     let (ended_well, replies) = calc(&asked.collect::<String>());
     assert!(ended_well);
     assert_eq!(replies.len(), rows.len());
@@ -140,7 +145,22 @@ fn inputs_that_do_not_fit() {
 /// Any number in place of any other: a number or a named refusal, never NaN and never a panic.
 #[test]
 fn any_numbers() {
-    let odd = [0.0, -0.0, 1.0, -1.0, 0.5, 1e-300, -1e-300, 1e300, -1e300, f64::MAX, f64::MIN_POSITIVE, 65_536.0, 1e9, -273.15];
+    let odd = [
+        0.0,
+        -0.0,
+        1.0,
+        -1.0,
+        0.5,
+        1e-300,
+        -1e-300,
+        1e300,
+        -1e300,
+        f64::MAX,
+        f64::MIN_POSITIVE,
+        65_536.0,
+        1e9,
+        -273.15,
+    ];
     for row in rows() {
         for name in row.inputs.keys() {
             for number in odd {
@@ -148,7 +168,9 @@ fn any_numbers() {
                 inputs.insert(name.clone(), replaced(&row.inputs[name], number));
                 if let Ok(Answer::Value { value, .. }) = compute::answer(&row.function, &inputs) {
                     // What is not finite becomes null; in a sequence null says that the alarm was never raised.
-                    let whole = row.function == "alarm_seq" || row.function == "flood_intervals" || !value.to_string().contains("null");
+                    let whole = row.function == "alarm_seq"
+                        || row.function == "flood_intervals"
+                        || !value.to_string().contains("null");
                     assert!(whole, "{} with {name} {}: {value}", row.id, inputs[name]);
                 }
             }
@@ -176,7 +198,11 @@ fn what_is_no_request_is_said_line_by_line() {
     let (ended_well, replies) = calc(lines);
     assert!(!ended_well);
     assert_eq!(replies.len(), 5);
-    assert!(replies[1]["error"].as_str().is_some_and(|error| error.contains("did you mean 'dew_point'")), "{}", replies[1]);
+    assert!(
+        replies[1]["error"].as_str().is_some_and(|error| error.contains("did you mean 'dew_point'")),
+        "{}",
+        replies[1]
+    );
     assert!(replies[2]["error"].as_str().is_some_and(|error| error.contains("inputs")), "{}", replies[2]);
     assert!(replies[3].get("error").is_some(), "{}", replies[3]);
     assert_eq!((&replies[4]["quality"], &replies[4]["value"]), (&json!("uncertain"), &json!(3.8)));
@@ -185,8 +211,12 @@ fn what_is_no_request_is_said_line_by_line() {
 /// Whether it ended with exit code 0, and its replies.
 fn calc(lines: &str) -> (bool, Vec<Value>) {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lapwing"));
-    let mut child =
-        command.args(["calc", "--jsonl"]).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("the binary starts");
+    let mut child = command
+        .args(["calc", "--jsonl"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the binary starts");
     let (mut input, lines) = (child.stdin.take().expect("piped"), lines.to_owned());
     let writer = std::thread::spawn(move || input.write_all(lines.as_bytes()));
     let output = child.wait_with_output().expect("it ends");

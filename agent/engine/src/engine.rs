@@ -17,7 +17,7 @@ use crate::alarm::life::{AlarmState, END, SavedAlarm};
 use crate::alarm::process::{Event, Process, Refusal};
 use crate::effect::{Cause, Effect, Operation, Transition};
 use crate::signal::decode::decode;
-use crate::signal::validity::{PointState, Reading};
+use crate::signal::validity::{NOT_QUIET, PointState, Reading};
 use crate::spec::{AlarmSpec, Millis, PointSpec, Raw, Span, Tables};
 use crate::trend::slope::{Slope, Window};
 
@@ -113,7 +113,8 @@ impl<'a> Engine<'a> {
         for (index, spec) in tables.alarms.iter().enumerate() {
             engine.arm(index, spec);
         }
-        for (state, spec) in engine.points.iter().zip(tables.points) {
+        for (state, spec) in engine.points.iter_mut().zip(tables.points) {
+            state.set_quiet(NOT_QUIET); // the tables may be others than before
             engine.ages_due = engine.ages_due.min(state.stale_at(spec));
         }
         Ok(engine)
@@ -130,7 +131,15 @@ impl<'a> Engine<'a> {
 
     /// Takes a value that needs no decoding: a derived point, one of the agent's own, or a replayed one.
     #[inline]
-    pub fn put(&mut self, now: Millis, point: u32, value: i64, status: Status, at: Millis, out: &mut impl FnMut(Effect)) {
+    pub fn put(
+        &mut self,
+        now: Millis,
+        point: u32,
+        value: i64,
+        status: Status,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let Some((index, spec)) = self.point_spec(point) else { return };
         self.take(index, spec, Ok((value, status)), clamped(at.min(now)), out);
     }
@@ -161,7 +170,13 @@ impl<'a> Engine<'a> {
     ///
     /// # Errors
     /// Refused by name when the alarm's state does not allow it; nothing has changed then.
-    pub fn operate(&mut self, now: Millis, alarm: u32, operation: Operation, out: &mut impl FnMut(Effect)) -> Result<(), Refusal> {
+    pub fn operate(
+        &mut self,
+        now: Millis,
+        alarm: u32,
+        operation: Operation,
+        out: &mut impl FnMut(Effect),
+    ) -> Result<(), Refusal> {
         let index = usize::try_from(alarm).map_err(|_| Refusal::NoSuchAlarm)?;
         let spec = self.tables.alarms.get(index).ok_or(Refusal::NoSuchAlarm)?;
         let before = Before::of(&self.alarms[index]);
@@ -221,6 +236,8 @@ impl<'a> Engine<'a> {
         let state = &mut self.alarms[index];
         let (listed, next) = (state.listed, state.next);
         *state = AlarmState::restored(saved, spec, now);
+        self.points[spec.point as usize].set_quiet(NOT_QUIET);
+        let state = &mut self.alarms[index];
         (state.listed, state.next) = (listed, next);
         self.arm(index, spec);
     }
@@ -231,9 +248,28 @@ impl<'a> Engine<'a> {
         Some((index, self.tables.points.get(index)?))
     }
 
-    /// Judges one reading: validity, age, trend, every alarm of the point.
+    /// Judges one reading. Most change nothing: a good value within the bounds of quiet costs two comparisons.
     #[inline]
     fn take(
+        &mut self,
+        index: usize,
+        spec: &'a PointSpec,
+        decoded: Result<(i64, Status), Status>,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
+        if let Ok((value, Status::GOOD)) = decoded
+            && self.points[index].take_quietly(value, at)
+        {
+            self.ages_due = self.ages_due.min(self.points[index].stale_at(spec));
+        } else {
+            self.take_whole(index, spec, decoded, at, out);
+        }
+    }
+
+    /// Judges one reading in all respects: validity, age, trend, every alarm of the point.
+    #[inline(never)]
+    fn take_whole(
         &mut self,
         index: usize,
         spec: &'a PointSpec,
@@ -254,10 +290,30 @@ impl<'a> Engine<'a> {
             out(Effect::Quality { point: number(index), from, to, at });
         }
         self.judge(index, spec, at, out);
+        let quiet = self.quiet(index, spec);
+        self.points[index].set_quiet(quiet);
+    }
+
+    /// The good values of a point that would change no alarm, no status and no trend: within its valid range, on the
+    /// side of each limit where the alarm already stands, with no delay running. Only a sample or `restore` moves that.
+    fn quiet(&self, index: usize, spec: &PointSpec) -> (i64, i64) {
+        let state = &self.points[index];
+        if spec.window.is_some() || spec.rate_max.is_some() || !state.status().is_good() {
+            return NOT_QUIET;
+        }
+        let (mut low, mut high) = spec.valid.unwrap_or((i64::MIN, i64::MAX));
+        let first = spec.alarms.first as usize;
+        for (alarm, spec) in self.alarms.iter().skip(first).zip(stretch(self.tables.alarms, spec.alarms)) {
+            if !alarm.is_steady() {
+                return NOT_QUIET;
+            }
+            let (from, to) = condition::steady(&spec.condition, state.value(), alarm.is_active());
+            (low, high) = (low.max(from), high.min(to));
+        }
+        (low, high)
     }
 
     /// Puts a point's present reading before each of its alarms.
-    #[inline]
     fn judge(&mut self, index: usize, spec: &'a PointSpec, at: Millis, out: &mut impl FnMut(Effect)) {
         let (value, status) = (self.points[index].value(), self.points[index].status());
         let slope = self.slope_of(index, spec);
@@ -286,7 +342,14 @@ impl<'a> Engine<'a> {
     }
 
     /// A delay has passed: the process moves. Never refused.
-    fn condition_event(&mut self, alarm: usize, spec: &AlarmSpec, event: Event, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn condition_event(
+        &mut self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        event: Event,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &mut self.alarms[alarm];
         let before = Before::of(state);
         let Ok(process) = state.process.after(event, spec.latching) else { return };
@@ -314,7 +377,15 @@ impl<'a> Engine<'a> {
     }
 
     /// After an operation or the end of something that hid: judged as if new when nothing hides it any more; told.
-    fn finish(&mut self, alarm: usize, spec: &AlarmSpec, before: Before, cause: Cause, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn finish(
+        &mut self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        before: Before,
+        cause: Cause,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &mut self.alarms[alarm];
         if before.hidden && !state.hidden().any() {
             state.process = state.process.released();
@@ -322,7 +393,15 @@ impl<'a> Engine<'a> {
         self.tell(alarm, spec, before, cause, at, out);
     }
 
-    fn tell(&self, alarm: usize, spec: &AlarmSpec, before: Before, cause: Cause, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn tell(
+        &self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        before: Before,
+        cause: Cause,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &self.alarms[alarm];
         let point = spec.point as usize;
         let to = state.shown();
@@ -484,7 +563,8 @@ fn check(tables: &Tables<'_>, points: usize, alarms: usize, windows: usize) -> R
     if points >= END as usize || alarms >= END as usize {
         return Err(SetupError::TooMany);
     }
-    let within = |span: Span, len: usize| (span.first as usize).checked_add(span.count as usize).is_some_and(|end| end <= len);
+    let within =
+        |span: Span, len: usize| (span.first as usize).checked_add(span.count as usize).is_some_and(|end| end <= len);
     for (point, spec) in tables.points.iter().enumerate() {
         let own = stretch(tables.alarms, spec.alarms).iter().all(|alarm| alarm.point as usize == point);
         let window = spec.window.is_none_or(|window| (window as usize) < windows);
@@ -494,7 +574,9 @@ fn check(tables: &Tables<'_>, points: usize, alarms: usize, windows: usize) -> R
     }
     for (alarm, spec) in tables.alarms.iter().enumerate() {
         let listed = tables.points.get(spec.point as usize).is_some_and(|point| {
-            (alarm as u64).checked_sub(u64::from(point.alarms.first)).is_some_and(|at| at < u64::from(point.alarms.count))
+            (alarm as u64)
+                .checked_sub(u64::from(point.alarms.first))
+                .is_some_and(|at| at < u64::from(point.alarms.count))
         });
         if !listed {
             return Err(SetupError::Alarm { alarm });

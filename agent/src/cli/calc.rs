@@ -13,13 +13,14 @@ use super::{CalcArgs, End};
 use crate::compute::{self, Answer, Calculation, Function, NotTried};
 
 /// Computes.
-pub fn calc(args: &CalcArgs) -> End {
+pub(super) fn calc(args: &CalcArgs) -> End {
     if args.jsonl {
         return lines();
     }
     let Some(name) = &args.name else {
         for function in Function::all() {
-            let inputs: Vec<String> = function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
+            let inputs: Vec<String> =
+                function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
             println!("{} ({}): {}", function.name, inputs.join(", "), function.unit);
         }
         for calculation in Calculation::all() {
@@ -85,11 +86,13 @@ fn lines() -> End {
 }
 
 fn reply(line: &str) -> Result<Value, (Value, NotTried)> {
-    let request: Value = serde_json::from_str(line).map_err(|error| (Value::Null, NotTried::NotARequest { why: error.to_string() }))?;
+    let request: Value =
+        serde_json::from_str(line).map_err(|error| (Value::Null, NotTried::NotARequest { why: error.to_string() }))?;
     let id = request.get("id").cloned().unwrap_or(Value::Null);
     let wrong = |why: &str| (id.clone(), NotTried::NotARequest { why: why.to_owned() });
     let name = request.get("function").and_then(Value::as_str).ok_or_else(|| wrong("it has no \"function\""))?;
-    let inputs = request.get("inputs").and_then(Value::as_object).ok_or_else(|| wrong("it has no object \"inputs\""))?;
+    let inputs =
+        request.get("inputs").and_then(Value::as_object).ok_or_else(|| wrong("it has no object \"inputs\""))?;
     match compute::answer(name, inputs) {
         Ok(Answer::Value { value, unit, doubt: None, .. }) => Ok(json!({ "id": id, "value": value, "unit": unit })),
         Ok(Answer::Value { value, unit, doubt: Some(why), .. }) => {

@@ -197,7 +197,9 @@ impl Function {
     pub fn answer(&self, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
         let given = Given::check(self, inputs)?;
         Ok(match (self.run)(&given) {
-            Ok(Computed { value, number, doubt }) => Answer::Value { value, unit: self.unit, number: Some(number), doubt },
+            Ok(Computed { value, number, doubt }) => {
+                Answer::Value { value, unit: self.unit, number: Some(number), doubt }
+            }
             Err(NoNumber { word, why }) => Answer::NoNumber { word, why },
         })
     }

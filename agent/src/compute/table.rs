@@ -55,7 +55,12 @@ mod tests {
 
     #[test]
     fn no_name_twice() {
-        let names = || FUNCTIONS.iter().map(|function| function.name).chain(Calculation::all().iter().map(|calculation| calculation.name));
+        let names = || {
+            FUNCTIONS
+                .iter()
+                .map(|function| function.name)
+                .chain(Calculation::all().iter().map(|calculation| calculation.name))
+        };
         let different: BTreeSet<&str> = names().collect();
         assert_eq!(different.len(), names().count());
     }
@@ -64,7 +69,8 @@ mod tests {
     #[test]
     fn every_answer_is_a_point() {
         for function in &FUNCTIONS {
-            let unit = Unit::parse(function.unit).unwrap_or_else(|| panic!("{}: unit {}", function.name, function.unit));
+            let unit =
+                Unit::parse(function.unit).unwrap_or_else(|| panic!("{}: unit {}", function.name, function.unit));
             assert!(function.quantity.accepts(unit), "{}: {:?} in {}", function.name, function.quantity, function.unit);
         }
     }

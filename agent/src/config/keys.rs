@@ -82,7 +82,14 @@ pub fn table() -> String {
     text
 }
 
-const fn key(section: &'static str, name: &'static str, kind: Kind, default: &'static str, example: &'static str, meaning: &'static str) -> Key {
+const fn key(
+    section: &'static str,
+    name: &'static str,
+    kind: Kind,
+    default: &'static str,
+    example: &'static str,
+    meaning: &'static str,
+) -> Key {
     Key { section, name, kind, default, example, meaning }
 }
 
@@ -90,7 +97,23 @@ use Kind::{Duration as D, Flag as F, Names, Number as N, Numbers, OneOrMany, Tex
 
 /// Layouts of a raw value, as `as` names them.
 pub const LAYOUTS: &[&str] = &[
-    "i16", "u16", "i32", "u32", "i48", "u48", "i64", "u64", "f32", "f64", "bit", "bits", "enum", "bcd", "modulo10000", "text_number", "counter",
+    "i16",
+    "u16",
+    "i32",
+    "u32",
+    "i48",
+    "u48",
+    "i64",
+    "u64",
+    "f32",
+    "f64",
+    "bit",
+    "bits",
+    "enum",
+    "bcd",
+    "modulo10000",
+    "text_number",
+    "counter",
 ];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
@@ -178,7 +201,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
     key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
     key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
-    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {tag}, {where} and captures are filled in."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where} and captures are filled in."),
     key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
@@ -221,7 +244,12 @@ mod tests {
     #[test]
     fn no_key_twice_and_none_without_meaning() {
         for (n, key) in KEYS.iter().enumerate() {
-            assert!(!KEYS[..n].iter().any(|k| k.section == key.section && k.name == key.name), "{}.{} twice", key.section, key.name);
+            assert!(
+                !KEYS[..n].iter().any(|k| k.section == key.section && k.name == key.name),
+                "{}.{} twice",
+                key.section,
+                key.name
+            );
             assert!(!key.meaning.is_empty() && !key.example.is_empty());
             assert!(PLAIN.contains(&key.section) || LISTS.contains(&key.section) || key.section == "point");
         }

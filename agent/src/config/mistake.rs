@@ -108,7 +108,9 @@ impl Report {
     pub(crate) fn wrong(&mut self, place: Place, key: impl Into<String>, wrong: Wrong) {
         let key = key.into();
         // A map serves several devices, a pattern many points: what is wrong at one place is said once.
-        let known = |(p, k, w): &(Place, String, Wrong)| *p == place && *k == key && std::mem::discriminant(w) == std::mem::discriminant(&wrong);
+        let known = |(p, k, w): &(Place, String, Wrong)| {
+            *p == place && *k == key && std::mem::discriminant(w) == std::mem::discriminant(&wrong)
+        };
         if !self.mistakes.iter().any(known) {
             self.mistakes.push((place, key, wrong));
         }

@@ -36,7 +36,13 @@ pub(crate) struct Item<'t> {
 
 impl<'t> Item<'t> {
     /// A table of a section; `name_key` is the key whose text names it in messages, else its number does.
-    pub(crate) fn new(table: &'t DeTable<'t>, place: Place, section: &'static str, name_key: &str, number: usize) -> Self {
+    pub(crate) fn new(
+        table: &'t DeTable<'t>,
+        place: Place,
+        section: &'static str,
+        name_key: &str,
+        number: usize,
+    ) -> Self {
         let name = table.get(name_key).and_then(|value| value.get_ref().as_str());
         let label = name.map_or_else(|| format!("{section}[{number}]"), |name| format!("{section}[{name}]"));
         Self { table, origin: place.origin, section, place, label, taken: Vec::new() }
@@ -49,7 +55,11 @@ impl<'t> Item<'t> {
 
     /// A value that may be missing. A value of the wrong type is noted and counts as missing.
     pub(crate) fn take<T: Read>(&mut self, key: &'static str, report: &mut Report) -> Option<Located<T>> {
-        debug_assert!(keys::of(self.section).any(|known| known.name == key), "{}.{key} is not in the table of keys", self.section);
+        debug_assert!(
+            keys::of(self.section).any(|known| known.name == key),
+            "{}.{key} is not in the table of keys",
+            self.section
+        );
         self.taken.push(key);
         let value = self.table.get(key)?;
         let place = Place::new(self.origin, &value.span());
@@ -109,11 +119,21 @@ impl<'t> Item<'t> {
 /// The nearest of several names, if one is near enough to be meant.
 pub(crate) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<String> {
     let lower = name.to_lowercase();
+    // The first measure likes common beginnings, which long paths always have; the second counts what must be changed.
     known
-        .map(|candidate| (strsim::jaro_winkler(&lower, &candidate.to_lowercase()), candidate))
-        .filter(|(likeness, _)| *likeness >= 0.8)
+        .map(|candidate| (candidate, candidate.to_lowercase()))
+        .map(|(name, low)| {
+            (strsim::jaro_winkler(&lower, &low), strsim::normalized_damerau_levenshtein(&lower, &low), name)
+        })
+        .filter(|(likeness, kept, name)| (*likeness >= 0.8 && *kept >= 0.5) || is_slip(&lower, name))
+        .map(|(likeness, kept, name)| (likeness + kept, name))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate.to_string())
+}
+
+/// One letter wrong, missing, too many, or two of them changed about.
+fn is_slip(written: &str, known: &str) -> bool {
+    known.len() >= 3 && strsim::damerau_levenshtein(written, &known.to_lowercase()) <= 1
 }
 
 /// A value as a message names it.
@@ -139,10 +159,14 @@ fn wrong_type(expected: &'static str, value: &DeValue<'_>) -> Wrong {
         ("a whole number", DeValue::Float(number)) => {
             format!("write a whole number, such as {:.0}", number.as_str().parse::<f64>().unwrap_or(0.0))
         }
-        ("a whole number" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => format!("write {text} without quotes"),
+        ("a whole number" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => {
+            format!("write {text} without quotes")
+        }
         ("a text", DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_)) => "put it in quotes".into(),
         ("a duration", DeValue::Integer(number)) => format!("write it with its unit, such as \"{number}s\""),
-        ("a duration", DeValue::Float(number)) => format!("write whole units, such as \"{:.0}ms\"", number.as_str().parse::<f64>().unwrap_or(0.0) * 1000.0),
+        ("a duration", DeValue::Float(number)) => {
+            format!("write whole units, such as \"{:.0}ms\"", number.as_str().parse::<f64>().unwrap_or(0.0) * 1000.0)
+        }
         ("a list", _) => "put it in square brackets".into(),
         (expected, _) => format!("write {expected}"),
     };
@@ -189,7 +213,7 @@ impl Read for Decimal {
             DeValue::Float(number) => number.as_str().to_string(),
             other => return Err(wrong_type("a number", other)),
         };
-        Self::parse(&text).map(trimmed).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
+        Self::parse(&text).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
     }
 }
 
@@ -240,7 +264,9 @@ pub(crate) fn written(duration: Duration) -> String {
 impl<T: Read> Read for Vec<Located<T>> {
     fn read(value: &Spanned<DeValue<'_>>, origin: Origin) -> Result<Self, Wrong> {
         let list: &DeArray<'_> = value.get_ref().as_array().ok_or_else(|| wrong_type("a list", value.get_ref()))?;
-        list.iter().map(|element| Ok(Located { value: T::read(element, origin)?, place: Place::new(origin, &element.span()) })).collect()
+        list.iter()
+            .map(|element| Ok(Located { value: T::read(element, origin)?, place: Place::new(origin, &element.span()) }))
+            .collect()
     }
 }
 
@@ -251,7 +277,9 @@ pub(crate) struct OneOrMany(pub(crate) Vec<Located<String>>);
 impl Read for OneOrMany {
     fn read(value: &Spanned<DeValue<'_>>, origin: Origin) -> Result<Self, Wrong> {
         match value.get_ref() {
-            DeValue::String(text) => Ok(Self(vec![Located { value: text.to_string(), place: Place::new(origin, &value.span()) }])),
+            DeValue::String(text) => {
+                Ok(Self(vec![Located { value: text.to_string(), place: Place::new(origin, &value.span()) }]))
+            }
             DeValue::Array(_) => Vec::read(value, origin).map(Self),
             other => Err(wrong_type("a text or a list of texts", other)),
         }
@@ -259,11 +287,16 @@ impl Read for OneOrMany {
 }
 
 /// The entries of an inline table, in the order they are written.
-pub(crate) fn entries<'t>(value: &'t Spanned<DeValue<'t>>, origin: Origin) -> Result<Vec<(Located<String>, &'t Spanned<DeValue<'t>>)>, Wrong> {
+pub(crate) fn entries<'t>(
+    value: &'t Spanned<DeValue<'t>>,
+    origin: Origin,
+) -> Result<Vec<(Located<String>, &'t Spanned<DeValue<'t>>)>, Wrong> {
     let table = value.get_ref().as_table().ok_or_else(|| wrong_type("a table", value.get_ref()))?;
     let mut list: Vec<_> = table
         .iter()
-        .map(|(key, value)| (Located { value: key.get_ref().to_string(), place: Place::new(origin, &key.span()) }, value))
+        .map(|(key, value)| {
+            (Located { value: key.get_ref().to_string(), place: Place::new(origin, &key.span()) }, value)
+        })
         .collect();
     list.sort_by_key(|(key, _)| key.place);
     Ok(list)
@@ -275,7 +308,9 @@ mod tests {
 
     #[test]
     fn durations() {
-        for (text, ms) in [("300ms", 300), ("5s", 5000), ("3m", 180_000), ("1h", 3_600_000), ("2d", 172_800_000), ("0s", 0)] {
+        for (text, ms) in
+            [("300ms", 300), ("5s", 5000), ("3m", 180_000), ("1h", 3_600_000), ("2d", 172_800_000), ("0s", 0)]
+        {
             assert_eq!(duration(text), Some(Duration::from_millis(ms)), "{text}");
         }
         for text in ["", "5", "s", "5 s", "-5s", "1.5s", "5S", "99999999999999999999s", "49d", "5sec", "½s", "°"] {

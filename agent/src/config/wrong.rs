@@ -62,7 +62,7 @@ pub(crate) enum Wrong {
     SeveralOnSnmp { link: String, first: String, second: String },
     #[error("the map `{map}` cannot be read: {why}")]
     UnknownMap { map: String, why: String, near: Option<String> },
-    #[error("`{register}` is no register")]
+    #[error("`{register}` is no register: {why}")]
     BadRegister { register: String, why: String },
     #[error("`{oid}` is no instance OID: {why}")]
     BadOid { oid: String, why: &'static str },
@@ -189,7 +189,7 @@ impl Wrong {
             Self::MissingKey { key, example } => format!("add {key} = {example}"),
             Self::WrongType { mend, .. } => mend.clone(),
             Self::OutOfRange { low, high, .. } => format!("write a number from {low} to {high}"),
-            Self::NotOneOf { near, known, .. } => did_you_mean(near.as_ref(), "choose one", known),
+            Self::NotOneOf { near, .. } => did_you_mean(near.as_ref(), "choose one of them", &[]),
             Self::BadDuration { .. } => "write a whole number and its unit: \"300ms\", \"5s\", \"3m\", \"1h\" or \"1d\"".into(),
             Self::BadNumber { .. } => "write a decimal number such as 21.5".into(),
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),

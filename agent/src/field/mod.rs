@@ -16,6 +16,7 @@ mod poll;
 pub mod request;
 pub mod rtu;
 pub mod schedule;
+mod snmp;
 pub mod stats;
 #[cfg(test)]
 mod testing;
@@ -118,6 +119,7 @@ pub fn start(
     let stats = Arc::new(FieldStats::of(&plan));
     // Nothing is ever sent: the channel closes when the last link drops its end.
     let (alive, running) = mpsc::channel(1);
+    let sockets = Arc::new(snmp::Sockets::default());
     for (index, link) in (0u32..).zip(&plan.links) {
         let poll = |trust| Poll::new(Arc::clone(&plan), index, Arc::clone(&stats), Arc::clone(&deliver), trust);
         let (stop, alive) = (stop.clone(), alive.clone());
@@ -139,7 +141,14 @@ pub fn start(
                 let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
                 on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
             }
-            Transport::Snmp { .. } => drop(alive),
+            Transport::Snmp { host, port, community } => {
+                let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
+                let link = snmp::run(poll(Trust::Named), address, Arc::clone(&sockets), stop);
+                runtime.spawn(async move {
+                    link.await;
+                    drop(alive);
+                });
+            }
         }
     }
     FieldHandle { stats, running }
@@ -163,6 +172,8 @@ fn on_thread(
         drop(alive);
     });
     if let Err(error) = spawned {
-        unspoken(format!("not polled: this host gives no thread for the line ({error}); raise its limit and start again"));
+        unspoken(format!(
+            "not polled: this host gives no thread for the line ({error}); raise its limit and start again"
+        ));
     }
 }

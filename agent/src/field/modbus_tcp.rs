@@ -68,7 +68,12 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, host: &str, 
                 *connection = None;
                 poll.lost(now);
             }
-            poll.done(job, sent, now, outcome.as_ref().map_or_else(|failure| Err(failure.clone()), |values| Ok(values.answer())));
+            poll.done(
+                job,
+                sent,
+                now,
+                outcome.as_ref().map_or_else(|failure| Err(failure.clone()), |values| Ok(values.answer())),
+            );
         }
     }
 }
@@ -91,7 +96,9 @@ async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, S
     let stream = match timeout(within, TcpStream::connect((host, port))).await {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),
-        Err(_) => return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis())),
+        Err(_) => {
+            return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis()));
+        }
     };
     stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection to {host}:{port}: {error}"))?;
     Ok(stream)
@@ -180,6 +187,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         Failure::Silence { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
+        | Failure::AgentFailure
         | Failure::Closed(_)
         | Failure::NoConnection(_)
         | Failure::HeldBack => false,

@@ -166,10 +166,10 @@ fn wrong_commits_are_handed_back_whole() {
         other => panic!("a gap was answered with {other:?}"),
     }
     let mut large = commit([1]);
-    large.events[0].payload = vec![b'x'; EVENT_MAX_BYTES + 1];
+    large.events[0].payload = vec![b'x'; COMMIT_MAX_BYTES + 1];
     match writer.submit(large.clone()) {
         Err(SubmitError::TooLarge { commit, seq: 1, bytes }) => {
-            assert_eq!((commit, bytes), (large, EVENT_MAX_BYTES + 1));
+            assert_eq!((commit, bytes), (large, COMMIT_MAX_BYTES + 1));
         }
         other => panic!("too large a payload was answered with {other:?}"),
     }
@@ -211,6 +211,29 @@ fn a_full_queue_hands_back_and_takes_again() {
     });
     assert_eq!(writer.stop(), 0);
     assert_eq!(open(&dir).1.last_seq, seq + 1000);
+}
+
+#[test]
+fn a_question_the_disk_keeps_from_answering_is_given_up_and_not_done_later() {
+    let dir = TestDir::new("noanswer");
+    let (store, _) = open(&dir);
+    let (go, gate) = mpsc::channel::<()>();
+    let writer = store
+        .spawn_writer(move |_| {
+            let _opened_for_good = gate.recv();
+        })
+        .expect("the writer starts");
+    writer.submit(commit([1])).expect("there is room");
+    wait_until("the thread is held up", || writer.state().commits == 1);
+    let (tell, done) = mpsc::channel::<()>();
+    let outcome = writer.call(move |_| tell.send(()));
+    assert!(matches!(outcome, Err(StoreError::NoAnswer { .. })), "{outcome:?}");
+    drop(go);
+    // The next question is answered, so the given-up one had its turn.
+    writer.call(|_| ()).expect("it answers");
+    assert!(done.try_recv().is_err(), "given up is not done later");
+    assert_eq!(writer.stop(), 0);
+    assert!(matches!(writer.call(|_| ()), Err(StoreError::Stopped)));
 }
 
 #[test]
@@ -497,9 +520,12 @@ fn kill_9_keeps_every_number_that_was_reported_durable() {
         assert!(opened.last_seq >= promised, "{promised} was promised, {} is there", opened.last_seq);
         let events = store.events_after(0, u32::MAX).expect("readable");
         assert_eq!(events.len() as u64, opened.last_seq);
-        assert!(events.iter().zip(1..).all(|(event, seq)| {
-            event.seq == seq && event.payload == format!("event {seq}").into_bytes()
-        }));
+        assert!(
+            events
+                .iter()
+                .zip(1..)
+                .all(|(event, seq)| { event.seq == seq && event.payload == format!("event {seq}").into_bytes() })
+        );
         assert_eq!(opened.unsent, opened.last_seq, "each event and its outbox row came together");
         promised = opened.last_seq;
     }

@@ -50,10 +50,28 @@ pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Sl
         Condition::Rise { per_min, deadband } => faster(slope, per_min, deadband, active),
         Condition::Fall { per_min, deadband } => faster(slope.map(Slope::reversed), per_min, deadband, active),
         // Values beyond 63 have no bit, hence no name and no alarm.
-        Condition::State { states } => {
-            u32::try_from(value).ok().and_then(|state| states.checked_shr(state)).is_some_and(|bits| bits & 1 == 1).into()
-        }
+        Condition::State { states } => u32::try_from(value)
+            .ok()
+            .and_then(|state| states.checked_shr(state))
+            .is_some_and(|bits| bits & 1 == 1)
+            .into(),
         Condition::BadMeasurement => bad_measurement(status),
+    }
+}
+
+/// The values, given as lowest and highest, for which a condition that is false of an inactive alarm stays false, and
+/// one that is true of an active alarm stays true; none where that is not a matter of the value. `value` is the one it
+/// was judged by, and good.
+#[must_use]
+pub(crate) const fn steady(condition: &Condition, value: i64, active: bool) -> (i64, i64) {
+    match *condition {
+        Condition::High { limit, .. } if !active => (i64::MIN, limit),
+        Condition::High { limit, deadband } => (limit.saturating_sub(deadband), i64::MAX),
+        Condition::Low { limit, .. } if !active => (limit, i64::MAX),
+        Condition::Low { limit, deadband } => (i64::MIN, limit.saturating_add(deadband)),
+        Condition::State { .. } => (value, value),
+        Condition::BadMeasurement if !active => (i64::MIN, i64::MAX),
+        Condition::BadMeasurement | Condition::Rise { .. } | Condition::Fall { .. } => (i64::MAX, i64::MIN),
     }
 }
 
@@ -99,6 +117,20 @@ mod tests {
     fn limits_at_the_ends_of_the_type() {
         assert_eq!(at(Condition::High { limit: i64::MIN, deadband: 5 }, i64::MIN, true), Truth::True);
         assert_eq!(at(Condition::Low { limit: i64::MAX, deadband: 5 }, i64::MAX, true), Truth::True);
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn what_is_steady_is_judged_the_same(limit in -20_i64..20, deadband in 0_i64..8, states: u64, value in -30_i64..70, other in -30_i64..70, active: bool) {
+            let conditions =
+                [Condition::High { limit, deadband }, Condition::Low { limit, deadband }, Condition::State { states }, Condition::BadMeasurement];
+            for condition in conditions {
+                let (low, high) = steady(&condition, value, active);
+                if at(condition, value, active) == Truth::from(active) && other >= low && other <= high {
+                    proptest::prop_assert_eq!(at(condition, other, active), Truth::from(active), "{:?}", condition);
+                }
+            }
+        }
     }
 
     #[test]

@@ -118,6 +118,15 @@ impl AlarmState {
         !self.is_active() && self.true_since == Millis::NEVER && self.truth == Truth::False
     }
 
+    /// Whether no delay runs and another sample of the same truth changes nothing.
+    pub(crate) fn is_steady(&self) -> bool {
+        if self.is_active() {
+            self.truth == Truth::True && self.clear_since == Millis::NEVER && !self.judge_anew
+        } else {
+            self.is_quiet()
+        }
+    }
+
     /// Takes a sample; an event if it completes a delay.
     pub(crate) fn sample(&mut self, spec: &AlarmSpec, truth: Truth, at: Millis) -> Option<Event> {
         self.truth = truth;
@@ -253,7 +262,13 @@ impl AlarmState {
     pub(crate) fn restored(saved: &SavedAlarm, spec: &AlarmSpec, now: Millis) -> Self {
         let active = saved.process.is_active();
         Self {
-            cover: Cover::restored(saved.shelf, saved.suppression, saved.out_of_service, now.plus(u64::from(spec.max_shelf_ms)), now),
+            cover: Cover::restored(
+                saved.shelf,
+                saved.suppression,
+                saved.out_of_service,
+                now.plus(u64::from(spec.max_shelf_ms)),
+                now,
+            ),
             true_since: if active { saved.true_since.unwrap_or(now) } else { Millis::NEVER },
             raised_at: saved.raised_at.unwrap_or(Millis::NEVER),
             occurrence: saved.occurrence,

@@ -119,7 +119,13 @@ mod tests {
     #[test]
     fn published_saturation_pressures() {
         // ASHRAE Fundamentals 2017 ch. 1 Table 3; O005 is the triple point of IAPWS.
-        let rows = [("O001", 25.0, 3169.7), ("O002", 5.0, 872.6), ("O003", -20.0, 103.24), ("O004", 100.0, 101_418.0), ("O005", 0.01, 611.657)];
+        let rows = [
+            ("O001", 25.0, 3169.7),
+            ("O002", 5.0, 872.6),
+            ("O003", -20.0, 103.24),
+            ("O004", 100.0, 101_418.0),
+            ("O005", 0.01, 611.657),
+        ];
         for (row, t_c, expected) in rows {
             relative(row, sat_vap_pres(t_c), expected, 5e-4);
         }
@@ -152,7 +158,15 @@ mod tests {
 
     #[test]
     fn what_has_no_dew_point() {
-        for (t_c, rh) in [(f64::NAN, 0.5), (25.0, f64::NAN), (25.0, -0.1), (25.0, 1.001), (201.0, 0.5), (25.0, 1e-300), (-90.0, 0.01)] {
+        for (t_c, rh) in [
+            (f64::NAN, 0.5),
+            (25.0, f64::NAN),
+            (25.0, -0.1),
+            (25.0, 1.001),
+            (201.0, 0.5),
+            (25.0, 1e-300),
+            (-90.0, 0.01),
+        ] {
             assert_eq!(dew_point(t_c, rh).map_err(NoNumber::word), Err("domain_error"), "{t_c} {rh}");
         }
         assert!(std_pressure(12_000.0).is_err() && condensation_margin(f64::INFINITY, 20.0, 0.5).is_err());

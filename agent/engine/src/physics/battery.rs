@@ -98,8 +98,13 @@ mod tests {
     fn unsound_inputs() {
         assert_eq!(runtime_const_power_min(0.0, &TABLE), Err(NoNumber::DomainError { input: "kw" }));
         assert_eq!(runtime_const_power_min(f64::NAN, &TABLE), Err(NoNumber::DomainError { input: "kw" }));
-        let tables: [&[(f64, f64)]; 5] =
-            [&[], &[(4.0, 22.0)], &[(8.0, 9.0), (4.0, 22.0)], &[(4.0, 22.0), (8.0, 0.0)], &[(4.0, 22.0), (f64::NAN, 1.0)]];
+        let tables: [&[(f64, f64)]; 5] = [
+            &[],
+            &[(4.0, 22.0)],
+            &[(8.0, 9.0), (4.0, 22.0)],
+            &[(4.0, 22.0), (8.0, 0.0)],
+            &[(4.0, 22.0), (f64::NAN, 1.0)],
+        ];
         for table in tables {
             assert_eq!(runtime_const_power_min(5.0, table), Err(NoNumber::DomainError { input: "table_kw_min" }));
         }

@@ -61,7 +61,8 @@ pub fn coil_ua_counterflow(q_kw: f64, th_in: f64, th_out: f64, tc_in: f64, tc_ou
 /// # Errors
 /// `DomainError` for temperatures outside −100…200 °C, `Undefined` when air and water come in equally warm.
 pub fn coil_air_effectiveness(ta_in: f64, ta_out: f64, tw_in: f64) -> Result<f64, NoNumber> {
-    let (ta_in, ta_out, tw_in) = (temperature("ta_in", ta_in)?, temperature("ta_out", ta_out)?, temperature("tw_in", tw_in)?);
+    let (ta_in, ta_out, tw_in) =
+        (temperature("ta_in", ta_in)?, temperature("ta_out", ta_out)?, temperature("tw_in", tw_in)?);
     if ta_in == tw_in {
         return Err(NoNumber::Undefined("air and water come in equally warm"));
     }

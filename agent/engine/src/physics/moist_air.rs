@@ -57,7 +57,8 @@ pub fn wet_bulb(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let w = hum_ratio(t_c, rh, p_pa)?;
     // A bulb so warm that water boils off it is warmer than the wet bulb.
     let at = |twb_c: f64| hum_ratio_sat(twb_c, p_pa).map_or(f64::INFINITY, |ws| at_wet_bulb(t_c, twb_c, ws));
-    let (mut low, mut high) = if t_c >= 0.0 && w >= at(0.0) { (0.0, t_c) } else { (-100.0, t_c.min(-f64::MIN_POSITIVE)) };
+    let (mut low, mut high) =
+        if t_c >= 0.0 && w >= at(0.0) { (0.0, t_c) } else { (-100.0, t_c.min(-f64::MIN_POSITIVE)) };
     if w < at(low) {
         return Err(NoNumber::DomainError { input: "t_c" });
     }
@@ -190,7 +191,14 @@ mod tests {
 
     #[test]
     fn what_no_air_is() {
-        for (t, rh, p) in [(101.0, 1.0, SEA), (25.0, 1.1, SEA), (25.0, -0.1, SEA), (25.0, 0.5, 0.0), (f64::NAN, 0.5, SEA), (25.0, 0.5, f64::INFINITY)] {
+        for (t, rh, p) in [
+            (101.0, 1.0, SEA),
+            (25.0, 1.1, SEA),
+            (25.0, -0.1, SEA),
+            (25.0, 0.5, 0.0),
+            (f64::NAN, 0.5, SEA),
+            (25.0, 0.5, f64::INFINITY),
+        ] {
             assert_eq!(hum_ratio(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
             assert_eq!(wet_bulb(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
         }

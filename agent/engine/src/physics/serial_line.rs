@@ -52,8 +52,19 @@ mod tests {
 
     #[test]
     fn no_such_line() {
-        for (baud, bits, regs) in [(0.0, 11.0, 1.0), (f64::NAN, 11.0, 1.0), (9600.0, 0.0, 1.0), (9600.0, 11.0, 0.0), (9600.0, 11.0, 126.0), (9600.0, 11.0, 1.5)] {
-            assert_eq!(rtu_poll_ms(baud, bits, regs).map_err(NoNumber::word), Err("domain_error"), "{baud} {bits} {regs}");
+        for (baud, bits, regs) in [
+            (0.0, 11.0, 1.0),
+            (f64::NAN, 11.0, 1.0),
+            (9600.0, 0.0, 1.0),
+            (9600.0, 11.0, 0.0),
+            (9600.0, 11.0, 126.0),
+            (9600.0, 11.0, 1.5),
+        ] {
+            assert_eq!(
+                rtu_poll_ms(baud, bits, regs).map_err(NoNumber::word),
+                Err("domain_error"),
+                "{baud} {bits} {regs}"
+            );
         }
     }
 }

@@ -49,7 +49,13 @@ pub fn water_enthalpy(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 ///
 /// # Errors
 /// As `water_density`; `DomainError` for a negative or too large flow.
-pub fn water_heat_kw(flow_m3h: f64, t_supply_c: f64, t_return_c: f64, p_pa: f64, meter: Meter) -> Result<f64, NoNumber> {
+pub fn water_heat_kw(
+    flow_m3h: f64,
+    t_supply_c: f64,
+    t_return_c: f64,
+    p_pa: f64,
+    meter: Meter,
+) -> Result<f64, NoNumber> {
     let flow = not_negative("flow_m3h", flow_m3h)? / 3600.0;
     let t_meter_c = match meter {
         Meter::Supply => t_supply_c,
@@ -224,11 +230,26 @@ mod tests {
 
     #[test]
     fn only_liquid_water_has_an_answer() {
-        let cases = [(-0.1, 3.0e5), (101.0, 101_325.0), (351.0, 90.0e6), (250.0, 3.0e6), (20.0, 0.0), (20.0, 101.0e6), (f64::NAN, 3.0e5), (20.0, f64::NAN)];
+        let cases = [
+            (-0.1, 3.0e5),
+            (101.0, 101_325.0),
+            (351.0, 90.0e6),
+            (250.0, 3.0e6),
+            (20.0, 0.0),
+            (20.0, 101.0e6),
+            (f64::NAN, 3.0e5),
+            (20.0, f64::NAN),
+        ];
         for (t, p) in cases {
             assert_eq!(water_density(t, p).map_err(NoNumber::word), Err("domain_error"), "{t} {p}");
         }
-        assert_eq!(water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply), Err(NoNumber::DomainError { input: "flow_m3h" }));
-        assert_eq!(water_heat_kw(1.0, 18.0, 280.0, 3.0e5, Meter::Supply), Err(NoNumber::DomainError { input: "t_return_c" }));
+        assert_eq!(
+            water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply),
+            Err(NoNumber::DomainError { input: "flow_m3h" })
+        );
+        assert_eq!(
+            water_heat_kw(1.0, 18.0, 280.0, 3.0e5, Meter::Supply),
+            Err(NoNumber::DomainError { input: "t_return_c" })
+        );
     }
 }

@@ -38,7 +38,12 @@ pub struct PointState {
     fault_at: Millis,
     status: Status,
     fault: Status,
+    /// While the reading is good: values within these bounds change nothing but value and time (`engine`'s to judge).
+    quiet: (i64, i64),
 }
+
+/// No value is quiet.
+pub(crate) const NOT_QUIET: (i64, i64) = (i64::MAX, i64::MIN);
 
 impl Default for PointState {
     /// Never read.
@@ -51,6 +56,7 @@ impl Default for PointState {
             fault_at: Millis::NEVER,
             status: Status::BAD_WAITING,
             fault: Status::BAD_WAITING,
+            quiet: NOT_QUIET,
         }
     }
 }
@@ -89,7 +95,6 @@ impl PointState {
     }
 
     /// Takes a decoded number with the status it came with, or a fault; afterwards `status()` tells what it is worth.
-    #[inline]
     pub(crate) fn take(&mut self, spec: &PointSpec, decoded: Result<(i64, Status), Status>, at: Millis) {
         let (value, status) = match decoded {
             Ok((value, status)) if !status.is_bad() => (value, self.worth(spec, value, at).worst(status)),
@@ -108,10 +113,29 @@ impl PointState {
         self.at = at;
     }
 
+    /// Takes a good value that changes nothing else; `false` if it would.
+    #[inline]
+    pub(crate) fn take_quietly(&mut self, value: i64, at: Millis) -> bool {
+        let quiet = self.status.is_good() && value >= self.quiet.0 && value <= self.quiet.1;
+        if quiet {
+            (self.value, self.at) = (value, at);
+        }
+        quiet
+    }
+
+    /// Sets the bounds of quiet values.
+    pub(crate) fn set_quiet(&mut self, bounds: (i64, i64)) {
+        self.quiet = bounds;
+    }
+
     /// When the present reading goes out of date, if it can.
     #[inline]
     pub(crate) fn stale_at(&self, spec: &PointSpec) -> Millis {
-        if spec.max_age_ms == 0 || self.status.is_bad() { Millis::NEVER } else { self.at.plus(u64::from(spec.max_age_ms)) }
+        if spec.max_age_ms == 0 || self.status.is_bad() {
+            Millis::NEVER
+        } else {
+            self.at.plus(u64::from(spec.max_age_ms))
+        }
     }
 
     /// Makes the reading out of date.

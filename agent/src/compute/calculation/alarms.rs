@@ -25,22 +25,29 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         name: "flood_intervals",
         takes: "counts_per_10min [list of counts]",
         unit: "",
-        run: |inputs| typed(inputs, |Counts { counts_per_10min: counts }| {
-            let start = counts.iter().position(|count| *count > 10).ok_or_else(|| NoNumber { word: "none", why: "no interval has more than 10".into() })?;
-            let end = counts.iter().skip(start).position(|count| *count < 5).map(|after| start + after);
-            Ok(json!({ "start": start, "end": end }).into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Counts { counts_per_10min: counts }| {
+                let start = counts
+                    .iter()
+                    .position(|count| *count > 10)
+                    .ok_or_else(|| NoNumber { word: "none", why: "no interval has more than 10".into() })?;
+                let end = counts.iter().skip(start).position(|count| *count < 5).map(|after| start + after);
+                Ok(json!({ "start": start, "end": end }).into())
+            })
+        },
     },
     Calculation {
         name: "is_chattering",
         takes: "t_s [list of s, rising]",
         unit: "",
-        run: |inputs| typed(inputs, |Times { t_s }| {
-            if t_s.windows(2).any(|pair| pair[1] < pair[0]) {
-                return Err(domain("times must not fall"));
-            }
-            Ok(t_s.windows(3).any(|three| three[2] - three[0] <= 60.0).into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Times { t_s }| {
+                if t_s.windows(2).any(|pair| pair[1] < pair[0]) {
+                    return Err(domain("times must not fall"));
+                }
+                Ok(t_s.windows(3).any(|three| three[2] - three[0] <= 60.0).into())
+            })
+        },
     },
 ];
 
@@ -108,7 +115,8 @@ fn sequence(given: Sequence) -> Result<Found, NoNumber> {
     steps.sort_by_key(|(at, step)| (*at, matches!(step, Step::Operate(_))));
 
     let decode = Decode { layout: Layout::I64, ..Decode::default() };
-    let points = [PointSpec { decode, exponent: EXPONENT, alarms: Span { first: 0, count: 1 }, ..PointSpec::default() }];
+    let points =
+        [PointSpec { decode, exponent: EXPONENT, alarms: Span { first: 0, count: 1 }, ..PointSpec::default() }];
     let alarms = [alarm(&given.cfg)?];
     let (mut point, mut state) = ([PointState::default()], [AlarmState::default()]);
     let tables = Tables { points: &points, alarms: &alarms, windows: &[], absent: &[] };

@@ -22,7 +22,12 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         name: "glycol_cp",
         takes: "kind (propylene or ethylene), mass_frac [1], t_c [Cel]",
         unit: "kJ/(kg.K)",
-        run: |inputs| typed(inputs, |GlycolCp { kind, mass_frac, t_c }| Ok(glycol::glycol_cp(kind.into(), mass_frac, t_c)?.into())),
+        run: |inputs| {
+            typed(
+                inputs,
+                |GlycolCp { kind, mass_frac, t_c }| Ok(glycol::glycol_cp(kind.into(), mass_frac, t_c)?.into()),
+            )
+        },
     },
     Calculation {
         name: "heat_btuh_rule",
@@ -46,9 +51,11 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         name: "coil_ua_counterflow",
         takes: "q_kw [kW], th_in, th_out, tc_in, tc_out [Cel]",
         unit: "kW/K",
-        run: |inputs| typed(inputs, |Coil { q_kw, th_in, th_out, tc_in, tc_out }| {
-            Ok(coil::coil_ua_counterflow(q_kw, th_in, th_out, tc_in, tc_out)?.into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Coil { q_kw, th_in, th_out, tc_in, tc_out }| {
+                Ok(coil::coil_ua_counterflow(q_kw, th_in, th_out, tc_in, tc_out)?.into())
+            })
+        },
     },
     Calculation {
         name: "wue",
@@ -78,13 +85,19 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         name: "rtu_t35_us",
         takes: "baud, bits_per_char",
         unit: "us",
-        run: |inputs| typed(inputs, |Silence { baud, bits_per_char }| Ok(serial_line::rtu_t35_us(baud, bits_per_char)?.into())),
+        run: |inputs| {
+            typed(inputs, |Silence { baud, bits_per_char }| Ok(serial_line::rtu_t35_us(baud, bits_per_char)?.into()))
+        },
     },
     Calculation {
         name: "rtu_poll_ms",
         takes: "baud, regs, and if it is not 11 bits_per_char",
         unit: "ms",
-        run: |inputs| typed(inputs, |Poll { baud, regs, bits_per_char }| Ok(serial_line::rtu_poll_ms(baud, bits_per_char, regs)?.into())),
+        run: |inputs| {
+            typed(inputs, |Poll { baud, regs, bits_per_char }| {
+                Ok(serial_line::rtu_poll_ms(baud, bits_per_char, regs)?.into())
+            })
+        },
     },
 ];
 
@@ -191,7 +204,8 @@ fn roc_ok(given: RateOfChange) -> Result<Found, NoNumber> {
         Equipment::SolidState => json!({ "d15": got.d15, "d60": got.d60, "pass": got.pass }),
         Equipment::Tape => json!({ "d60": got.d60, "pass": got.pass }),
     };
-    let doubt = got.has_gap.then_some("two samples lie more than 15 minutes apart: what happened between them is not known");
+    let doubt =
+        got.has_gap.then_some("two samples lie more than 15 minutes apart: what happened between them is not known");
     Ok(Found { doubt, ..value.into() })
 }
 

@@ -18,8 +18,18 @@ use crate::field::rtu::frame;
 use crate::plan::Table;
 
 pub(super) const CALCULATIONS: &[Calculation] = &[
-    Calculation { name: "modbus_crc_hex", takes: "hex (bytes of the frame without its CRC)", unit: "", run: |inputs| typed(inputs, crc_hex) },
-    Calculation { name: "modbus_f32", takes: "regs [list of 2], word_order (big or little)", unit: "1", run: |inputs| typed(inputs, float) },
+    Calculation {
+        name: "modbus_crc_hex",
+        takes: "hex (bytes of the frame without its CRC)",
+        unit: "",
+        run: |inputs| typed(inputs, crc_hex),
+    },
+    Calculation {
+        name: "modbus_f32",
+        takes: "regs [list of 2], word_order (big or little)",
+        unit: "1",
+        run: |inputs| typed(inputs, float),
+    },
     Calculation {
         name: "modbus_sentinel",
         takes: "type (int16, uint16, int32, uint32, int64, uint64, float32, enum16 or bitfield16), reg [list]",
@@ -32,7 +42,12 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         unit: "1",
         run: |inputs| typed(inputs, |Scaled { kind, reg, sf }| number(kind, &reg.words(), sf)),
     },
-    Calculation { name: "modbus_split", takes: "start, count, max (registers a request)", unit: "", run: |inputs| typed(inputs, split) },
+    Calculation {
+        name: "modbus_split",
+        takes: "start, count, max (registers a request)",
+        unit: "",
+        run: |inputs| typed(inputs, split),
+    },
 ];
 
 #[derive(Deserialize)]

@@ -10,27 +10,42 @@ use super::super::NoNumber;
 use super::{Calculation, Found, domain, typed};
 
 pub(super) const CALCULATIONS: &[Calculation] = &[
-    Calculation { name: "ups_decode", takes: "oid (with its instance), raw (integer)", unit: "", run: |inputs| typed(inputs, decode) },
+    Calculation {
+        name: "ups_decode",
+        takes: "oid (with its instance), raw (integer)",
+        unit: "",
+        run: |inputs| typed(inputs, decode),
+    },
     Calculation {
         name: "ups_enum",
         takes: "object (name), raw (integer)",
         unit: "",
-        run: |inputs| typed(inputs, |Enumerated { object, raw }| {
-            if !ups::has_states(&object) {
-                return Err(domain(format!("'{object}' is no enumerated object of the UPS-MIB")));
-            }
-            let name = ups::state_name(&object, raw).ok_or_else(|| domain(format!("{object} has no value {raw}")))?;
-            Ok(name.into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Enumerated { object, raw }| {
+                if !ups::has_states(&object) {
+                    return Err(domain(format!("'{object}' is no enumerated object of the UPS-MIB")));
+                }
+                let name =
+                    ups::state_name(&object, raw).ok_or_else(|| domain(format!("{object} has no value {raw}")))?;
+                Ok(name.into())
+            })
+        },
     },
     Calculation {
         name: "ups_alarm_name",
         takes: "oid of an alarm's description",
         unit: "",
-        run: |inputs| typed(inputs, |Alarm { oid }| {
-            let known = ups::alarm_name(&arcs(&oid)?);
-            Ok(known.ok_or_else(|| NoNumber { word: "none", why: "not one of the well-known alarms: a maker's own".into() })?.into())
-        }),
+        run: |inputs| {
+            typed(inputs, |Alarm { oid }| {
+                let known = ups::alarm_name(&arcs(&oid)?);
+                Ok(known
+                    .ok_or_else(|| NoNumber {
+                        word: "none",
+                        why: "not one of the well-known alarms: a maker's own".into(),
+                    })?
+                    .into())
+            })
+        },
     },
 ];
 
@@ -55,7 +70,8 @@ struct Alarm {
 }
 
 fn decode(Raw { oid, raw }: Raw) -> Result<Found, NoNumber> {
-    let object = ups::object(&arcs(&oid)?).ok_or_else(|| domain(format!("{oid} is no number of the UPS-MIB with a fitting instance")))?;
+    let object = ups::object(&arcs(&oid)?)
+        .ok_or_else(|| domain(format!("{oid} is no number of the UPS-MIB with a fitting instance")))?;
     if !(object.least..=object.most).contains(&raw) {
         return Err(domain(format!("{} is {} to {}, not {raw}", object.name, object.least, object.most)));
     }
@@ -64,5 +80,8 @@ fn decode(Raw { oid, raw }: Raw) -> Result<Found, NoNumber> {
 
 fn arcs(oid: &str) -> Result<Vec<u32>, NoNumber> {
     let oid = oid.strip_prefix('.').unwrap_or(oid);
-    oid.split('.').map(str::parse).collect::<Result<_, _>>().map_err(|_| domain(format!("'{oid}' is no object identifier")))
+    oid.split('.')
+        .map(str::parse)
+        .collect::<Result<_, _>>()
+        .map_err(|_| domain(format!("'{oid}' is no object identifier")))
 }

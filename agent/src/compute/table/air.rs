@@ -36,10 +36,16 @@ pub(super) const FUNCTIONS: &[Function] = &[
     },
     Function {
         name: "condensation_margin",
-        arguments: &[number("t_surface_c", "Cel", "coldest surface"), number("t_air_c", "Cel", "air temperature"), HUMIDITY],
+        arguments: &[
+            number("t_surface_c", "Cel", "coldest surface"),
+            number("t_air_c", "Cel", "air temperature"),
+            HUMIDITY,
+        ],
         quantity: Quantity::TemperatureDifference,
         unit: "K",
-        run: |given| plain(air::condensation_margin(given.number("t_surface_c"), given.number("t_air_c"), given.number("rh"))),
+        run: |given| {
+            plain(air::condensation_margin(given.number("t_surface_c"), given.number("t_air_c"), given.number("rh")))
+        },
     },
     Function {
         name: "hum_ratio",
@@ -60,7 +66,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[AIR, WET_BULB, PRESSURE],
         quantity: Quantity::HumidityRatio,
         unit: "kg/kg",
-        run: |given| plain(moist_air::hum_ratio_from_wb(given.number("t_c"), given.number("twb_c"), given.number("p_pa"))),
+        run: |given| {
+            plain(moist_air::hum_ratio_from_wb(given.number("t_c"), given.number("twb_c"), given.number("p_pa")))
+        },
     },
     Function {
         name: "enthalpy",
@@ -74,7 +82,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[AIR, WET_BULB, PRESSURE],
         quantity: Quantity::Enthalpy,
         unit: "kJ/kg",
-        run: |given| plain(moist_air::enthalpy_from_wb(given.number("t_c"), given.number("twb_c"), given.number("p_pa"))),
+        run: |given| {
+            plain(moist_air::enthalpy_from_wb(given.number("t_c"), given.number("twb_c"), given.number("p_pa")))
+        },
     },
     Function {
         name: "density_moist",

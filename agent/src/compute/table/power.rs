@@ -30,7 +30,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Power,
         unit: "kW",
-        run: |given| plain(three_phase::three_phase_kw_per_phase(&given.list("v_ln"), &given.list("i_a"), &given.list("pf"))),
+        run: |given| {
+            plain(three_phase::three_phase_kw_per_phase(&given.list("v_ln"), &given.list("i_a"), &given.list("pf")))
+        },
     },
     Function {
         name: "unbalance_nema",
@@ -90,13 +92,19 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Time,
         unit: "h",
-        run: |given| plain(battery::peukert_h(given.number("c_ah"), given.number("h"), given.number("i_a"), given.number("k"))),
+        run: |given| {
+            plain(battery::peukert_h(given.number("c_ah"), given.number("h"), given.number("i_a"), given.number("k")))
+        },
     },
     Function {
         name: "runtime_const_power_min",
         arguments: &[
             number("kw", "kW", "power drawn from the battery"),
-            Argument { name: "table_kw_min", takes: Takes::Pairs { units: "kW, min" }, meaning: "the maker's table, power rising" },
+            Argument {
+                name: "table_kw_min",
+                takes: Takes::Pairs { units: "kW, min" },
+                meaning: "the maker's table, power rising",
+            },
         ],
         quantity: Quantity::Time,
         unit: "min",

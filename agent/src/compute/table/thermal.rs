@@ -16,14 +16,28 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[HEAT, number("volume_m3", "m3", "free air volume"), DENSITY, HEAT_CAPACITY],
         quantity: Quantity::TemperatureRate,
         unit: "K/s",
-        run: |given| plain(ride_through::air_only_rate(given.number("q_kw"), given.number("volume_m3"), given.number("rho"), given.number("cp"))),
+        run: |given| {
+            plain(ride_through::air_only_rate(
+                given.number("q_kw"),
+                given.number("volume_m3"),
+                given.number("rho"),
+                given.number("cp"),
+            ))
+        },
     },
     Function {
         name: "loop_rate",
         arguments: &[HEAT, number("loop_m3", "m3", "water in the loop"), DENSITY, HEAT_CAPACITY],
         quantity: Quantity::TemperatureRate,
         unit: "K/s",
-        run: |given| plain(ride_through::loop_rate(given.number("q_kw"), given.number("loop_m3"), given.number("rho"), given.number("cp"))),
+        run: |given| {
+            plain(ride_through::loop_rate(
+                given.number("q_kw"),
+                given.number("loop_m3"),
+                given.number("rho"),
+                given.number("cp"),
+            ))
+        },
     },
     Function {
         name: "two_node_time_to_rise",
@@ -38,7 +52,13 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "s",
         run: |given| {
             let (air, mass) = (given.number("c_air"), given.number("c_mass"));
-            plain(ride_through::two_node_time_to_rise(given.number("q_kw"), air, mass, given.number("ha_kw_k"), given.number("dt_k")))
+            plain(ride_through::two_node_time_to_rise(
+                given.number("q_kw"),
+                air,
+                mass,
+                given.number("ha_kw_k"),
+                given.number("dt_k"),
+            ))
         },
     },
     Function {
@@ -50,7 +70,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Time,
         unit: "s",
-        run: |given| plain(forecast::time_to_limit(given.number("x_now"), given.number("slope"), given.number("limit"))),
+        run: |given| {
+            plain(forecast::time_to_limit(given.number("x_now"), given.number("slope"), given.number("limit")))
+        },
     },
     Function {
         name: "vote_2oo3_median",
@@ -60,7 +82,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         run: |given| match given.list("v").as_slice() {
             // A point of a bad sensor has no number: all three are here, and which one lies is a discrepancy alarm's.
             [a, b, c] => Ok(signal::vote_2oo3_median([Some(*a), Some(*b), Some(*c)], f64::MAX)?.value.into()),
-            other => Err(NoNumber { word: "domain_error", why: format!("a vote needs three sensors, not {}", other.len()) }),
+            other => {
+                Err(NoNumber { word: "domain_error", why: format!("a vote needs three sensors, not {}", other.len()) })
+            }
         },
     },
 ];

@@ -41,7 +41,13 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Density,
         unit: "kg/m3",
-        run: |given| plain(glycol::glycol_density(glycol_kind(given.word("kind")), given.number("mass_frac"), given.number("t_c"))),
+        run: |given| {
+            plain(glycol::glycol_density(
+                glycol_kind(given.word("kind")),
+                given.number("mass_frac"),
+                given.number("t_c"),
+            ))
+        },
     },
     Function {
         name: "water_heat_kw",
@@ -55,7 +61,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Power,
         unit: "kW",
         run: |given| {
-            let (flow, supply, back) = (given.number("flow_m3h"), given.number("t_supply_c"), given.number("t_return_c"));
+            let (flow, supply, back) =
+                (given.number("flow_m3h"), given.number("t_supply_c"), given.number("t_return_c"));
             plain(water::water_heat_kw(flow, supply, back, given.number("p_pa"), meter(given)))
         },
     },
@@ -68,14 +75,24 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Ratio,
         unit: "1",
-        run: |given| plain(water::heat_rel_uncertainty(given.number("flow_rel"), given.number("t_sensor_abs_k"), given.number("dt_k"))),
+        run: |given| {
+            plain(water::heat_rel_uncertainty(
+                given.number("flow_rel"),
+                given.number("t_sensor_abs_k"),
+                given.number("dt_k"),
+            ))
+        },
     },
     Function {
         name: "eff_from_ntu",
         arguments: &[
             number("ntu", "1", "number of transfer units"),
             number("cr", "1", "smaller by larger capacity flow"),
-            Argument { name: "type", takes: Takes::Word(&["counterflow", "crossflow_unmixed"]), meaning: "how the two streams run" },
+            Argument {
+                name: "type",
+                takes: Takes::Word(&["counterflow", "crossflow_unmixed"]),
+                meaning: "how the two streams run",
+            },
         ],
         quantity: Quantity::Ratio,
         unit: "1",
@@ -91,7 +108,14 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::TemperatureDifference,
         unit: "K",
-        run: |given| plain(coil::lmtd(given.number("th_in"), given.number("th_out"), given.number("tc_in"), given.number("tc_out"))),
+        run: |given| {
+            plain(coil::lmtd(
+                given.number("th_in"),
+                given.number("th_out"),
+                given.number("tc_in"),
+                given.number("tc_out"),
+            ))
+        },
     },
     Function {
         name: "coil_air_effectiveness",
@@ -102,6 +126,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Ratio,
         unit: "1",
-        run: |given| plain(coil::coil_air_effectiveness(given.number("ta_in"), given.number("ta_out"), given.number("tw_in"))),
+        run: |given| {
+            plain(coil::coil_air_effectiveness(given.number("ta_in"), given.number("ta_out"), given.number("tw_in")))
+        },
     },
 ];

@@ -49,7 +49,10 @@ pub(crate) struct Parts {
 pub(crate) struct Draft {
     pub(crate) point: plan::Point,
     pub(crate) spec: PointSpec,
-    pub(crate) unit: &'static Unit,
+    /// Unit, exponent and states as far as they are known: what could not be read is not judged further.
+    pub(crate) unit: Option<&'static Unit>,
+    pub(crate) exponent: Option<i8>,
+    pub(crate) has_states: bool,
     pub(crate) absent: Vec<u64>,
     /// What brought it, for messages: `map point …`, `derived point …`.
     pub(crate) origin: String,
@@ -132,4 +135,3 @@ fn extend(span: &mut Span, next: u32) {
     }
     span.count += 1;
 }
-

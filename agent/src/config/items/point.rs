@@ -30,11 +30,13 @@ pub(crate) struct PointItem {
     pub(crate) label: String,
     pub(crate) place: Place,
     pub(crate) quantity: Quantity,
-    pub(crate) unit: &'static Unit,
+    /// `None` if it could not be read; what depends on it is then not judged.
+    pub(crate) unit: Option<&'static Unit>,
     pub(crate) source: Option<PointSource>,
     pub(crate) decode: Decode,
     pub(crate) absent: Vec<u64>,
-    pub(crate) exponent: i8,
+    /// `None` if it could not be decided; what depends on it is then not judged.
+    pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) rate_max: Option<i64>,
     pub(crate) scan_period: Duration,
@@ -43,18 +45,15 @@ pub(crate) struct PointItem {
     pub(crate) group: Option<Located<String>>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
-    pub(crate) states: Vec<(i64, String)>,
+    /// `None` if they could not be read.
+    pub(crate) states: Option<Vec<(i64, String)>>,
 }
 
 /// Where a point's raw value lies.
 #[derive(Clone, Debug)]
 pub(crate) enum PointSource {
     /// Modbus, with the addresses as written.
-    Register {
-        register: Located<String>,
-        words: u8,
-        scale_from: Option<Located<String>>,
-    },
+    Register { register: Located<String>, words: u8, scale_from: Option<Located<String>> },
     /// SNMP.
     Oid { oid: Vec<u32> },
 }
@@ -84,16 +83,27 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
         let value = crate::config::reader::written(short.value);
         report.wrong(short.place, item.key("scan_period"), Wrong::ScanTooShort { value });
     }
-    let scan_period = scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
+    let scan_period =
+        scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
     let absent = absent(&mut item, shape.bits, report);
-    let decode = decode(&mut item, &shape, scale.map_or(Decimal::new(1, 0), |scale| scale.value), offset.map_or(Decimal::new(0, 0), |offset| offset.value), report);
+    let decode = decode(
+        &mut item,
+        &shape,
+        scale.map_or(Decimal::new(1, 0), |scale| trimmed(scale.value)),
+        offset.map_or(Decimal::new(0, 0), |offset| trimmed(offset.value)),
+        report,
+    );
     let seconds = |value: Option<Located<Decimal>>, key: String, report: &mut Report| {
         let value = value?;
         let seconds = value.value.to_f64();
         if (0.0..=86_400.0).contains(&seconds) {
             return Some(Duration::from_secs_f64(seconds));
         }
-        report.wrong(value.place, key, Wrong::OutOfRange { value: value.value.to_string(), low: "0".into(), high: "86400".into() });
+        report.wrong(
+            value.place,
+            key,
+            Wrong::OutOfRange { value: value.value.to_string(), low: "0".into(), high: "86400".into() },
+        );
         None
     };
     let response = item.take::<Decimal>("response_s", report);
@@ -138,13 +148,16 @@ fn quantity(item: &mut Item<'_>, report: &mut Report) -> Quantity {
     })
 }
 
-fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'static Unit {
+fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> Option<&'static Unit> {
     // States and counts have one possible unit: it need not be written.
-    let unit = if matches!(quantity, Quantity::State | Quantity::Count) { item.take::<String>("unit", report) } else { item.need::<String>("unit", report) };
-    let Some(unit) = unit else { return units::one() };
+    let one_unit = matches!(quantity, Quantity::State | Quantity::Count);
+    if one_unit && !item.has("unit") {
+        return Unit::parse("1");
+    }
+    let unit = item.need::<String>("unit", report)?;
     match Unit::parse(&unit.value) {
-        Some(known) if quantity.accepts(known) || !item.has("quantity") => known,
-        Some(known) => {
+        Some(known) if quantity.accepts(known) => Some(known),
+        Some(_) => {
             // An unknown quantity was told already: it has no units to check against.
             let named = item.raw("quantity").and_then(|value| value.get_ref().as_str()).and_then(Quantity::parse);
             if named.is_some() {
@@ -152,12 +165,12 @@ fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'stati
                 let wrong = Wrong::UnitNotOfQuantity { unit: unit.value, quantity: quantity.name().to_string(), units };
                 report.wrong(unit.place, item.key("unit"), wrong);
             }
-            known
+            None
         }
         None => {
             let near = units::meant(&unit.value, quantity);
             report.wrong(unit.place, item.key("unit"), Wrong::UnknownUnit { unit: unit.value, near });
-            units::one()
+            None
         }
     }
 }
@@ -182,10 +195,14 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
     }
     let is_snmp = item.has("oid") && !item.has("register");
     let table = written.as_ref().and_then(|text| {
-        register(&text.value).map_err(|wrong| report.wrong(text.place, item.key("register"), wrong)).ok().map(|register| register.table)
+        register(&text.value)
+            .map_err(|wrong| report.wrong(text.place, item.key("register"), wrong))
+            .ok()
+            .map(|register| register.table)
     });
     let of_bit_table = table.is_some_and(of_bits);
-    let named = if of_bit_table || is_snmp { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
+    let named =
+        if of_bit_table || !item.has("register") { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
     let layout = named.map_or(if of_bit_table { Layout::Bit } else { Layout::I64 }, layout_of);
     if let (Some(table), true, Some(named)) = (table, of_bit_table && layout != Layout::Bit, named) {
         report.wrong(item.place_of("as"), item.key("as"), Wrong::NotABit { layout: named, table: table_word(table) });
@@ -202,12 +219,19 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
             (Ok(_), _) => {}
         }
         if of_bit_table || is_snmp {
-            let wrong = Wrong::KeyHasNoMeaning { key: "scale_from", of: "a point without registers".into(), mend: "remove it".into() };
+            let wrong = Wrong::KeyHasNoMeaning {
+                key: "scale_from",
+                of: "a point without registers".into(),
+                mend: "remove it".into(),
+            };
             report.wrong(text.place, item.key("scale_from"), wrong);
         }
     }
     let source = match (written.filter(|_| table.is_some()), variable) {
-        (Some(register), _) => Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from }),
+        (Some(_), Some(_)) => None, // told
+        (Some(register), None) => {
+            Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from })
+        }
         (None, Some(text)) => match oid(&text.value) {
             Ok(oid) => Some(PointSource::Oid { oid }),
             Err(wrong) => {
@@ -217,7 +241,13 @@ fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
         },
         (None, None) => None,
     };
-    let bits = if of_bit_table { 1 } else if is_snmp { 64 } else { (u32::from(words) * 16).min(64) };
+    let bits = if of_bit_table {
+        1
+    } else if is_snmp {
+        64
+    } else {
+        (u32::from(words) * 16).min(64)
+    };
     Shape { source, layout, bits, of_bit_table }
 }
 
@@ -269,13 +299,21 @@ fn words(item: &mut Item<'_>, layout: Layout, named: &'static str, fixed: bool, 
     let (low, high, otherwise) = widths(layout);
     match item.take::<u64>("words", report) {
         Some(words) if fixed => {
-            let wrong = Wrong::KeyHasNoMeaning { key: "words", of: "a point without registers".into(), mend: "remove it".into() };
+            let wrong = Wrong::KeyHasNoMeaning {
+                key: "words",
+                of: "a point without registers".into(),
+                mend: "remove it".into(),
+            };
             report.wrong(words.place, item.key("words"), wrong);
             1
         }
         Some(words) if (low..=high).contains(&words.value) => u8::try_from(words.value).unwrap_or(1),
         Some(words) => {
-            report.wrong(words.place, item.key("words"), Wrong::BadWords { words: words.value, layout: named, low, high });
+            report.wrong(
+                words.place,
+                item.key("words"),
+                Wrong::BadWords { words: words.value, layout: named, low, high },
+            );
             1
         }
         None if otherwise == 0 && !fixed => {
@@ -286,7 +324,14 @@ fn words(item: &mut Item<'_>, layout: Layout, named: &'static str, fixed: bool, 
     }
 }
 
-fn exponent(item: &Item<'_>, resolution: Option<Located<Decimal>>, scale: Option<&Located<Decimal>>, offset: Option<&Located<Decimal>>, shape: &Shape, report: &mut Report) -> i8 {
+fn exponent(
+    item: &Item<'_>,
+    resolution: Option<Located<Decimal>>,
+    scale: Option<&Located<Decimal>>,
+    offset: Option<&Located<Decimal>>,
+    shape: &Shape,
+    report: &mut Report,
+) -> Option<i8> {
     if let Some(resolution) = resolution {
         return Steps::of_resolution(&resolution, &item.key("resolution"), report);
     }
@@ -295,11 +340,18 @@ fn exponent(item: &Item<'_>, resolution: Option<Located<Decimal>>, scale: Option
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
         _ => None,
     };
-    if let Some(why) = why.filter(|_| !item.has("resolution")) {
+    if item.has("resolution") || (item.has("scale") && scale.is_none()) || (item.has("offset") && offset.is_none()) {
+        return None; // told already
+    }
+    if scale.is_some_and(|scale| scale.value.mantissa == 0) {
+        return None; // told already
+    }
+    if let Some(why) = why {
         report.wrong(item.place, item.key("resolution"), Wrong::MissingResolution { why });
+        return None;
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
-    places(scale).min(places(offset))
+    Some(places(scale).min(places(offset)))
 }
 
 fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
@@ -319,15 +371,21 @@ fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
 
 fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, report: &mut Report) -> Decode {
     let order = |word: Option<&str>| word == Some("little");
-    let word_order = if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
-    let byte_order = if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
+    let word_order =
+        if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
+    let byte_order =
+        if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
     let mask = item.take::<u64>("mask", report);
     if let Some(wide) = mask.as_ref().filter(|mask| shape.bits < 64 && mask.value >> shape.bits != 0) {
         report.wrong(wide.place, item.key("mask"), Wrong::MaskTooWide { mask: wide.value, bits: shape.bits });
     }
     let single = mask.as_ref().is_some_and(|mask| mask.value.count_ones() == 1);
     if shape.layout == Layout::Bit && !shape.of_bit_table && !single && !item.has("oid") {
-        report.wrong(if item.has("mask") { item.place_of("mask") } else { item.place }, item.key("mask"), Wrong::BitWithoutMask);
+        report.wrong(
+            if item.has("mask") { item.place_of("mask") } else { item.place },
+            item.key("mask"),
+            Wrong::BitWithoutMask,
+        );
     }
     let shift = item.take::<u32>("shift", report);
     let given = shift.is_some();
@@ -339,8 +397,14 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
         _ => shift,
     };
     let invert = item.take::<bool>("invert", report);
-    if let Some(invert) = invert.as_ref().filter(|invert| invert.value && !matches!(shape.layout, Layout::Bit | Layout::Bits)) {
-        let wrong = Wrong::KeyHasNoMeaning { key: "invert", of: "a number".into(), mend: "use scale = -1 for the opposite sign, or as = \"bit\"".into() };
+    if let Some(invert) =
+        invert.as_ref().filter(|invert| invert.value && !matches!(shape.layout, Layout::Bit | Layout::Bits))
+    {
+        let wrong = Wrong::KeyHasNoMeaning {
+            key: "invert",
+            of: "a number".into(),
+            mend: "use scale = -1 for the opposite sign, or as = \"bit\"".into(),
+        };
         report.wrong(invert.place, item.key("invert"), wrong);
     }
     Decode {
@@ -356,20 +420,22 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
     }
 }
 
-fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
+fn states(item: &mut Item<'_>, report: &mut Report) -> Option<Vec<(i64, String)>> {
     let origin = item.place.origin;
-    let Some(value) = item.raw("names") else { return Vec::new() };
+    let Some(value) = item.raw("names") else { return Some(Vec::new()) };
     let listed = match entries(value, origin) {
         Ok(listed) => listed,
         Err(wrong) => {
             report.wrong(Place::new(origin, &value.span()), item.key("names"), wrong);
-            return Vec::new();
+            return None;
         }
     };
     let mut states: Vec<(i64, String)> = Vec::new();
+    let mut whole = true;
     for (number, name) in listed {
         let key = item.key("names");
         let place = Place::new(origin, &name.span());
+        let before = states.len();
         match (number.value.parse::<i64>(), String::read(name, origin)) {
             (Ok(_), Ok(name)) if states.iter().any(|(_, known)| *known == name) => {
                 report.wrong(place, key, Wrong::Duplicate { what: "state", name, first: "in the same table".into() });
@@ -378,7 +444,8 @@ fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
             (Err(_), _) => report.wrong(number.place, key, Wrong::BadStateNumber { name: number.value }),
             (_, Err(wrong)) => report.wrong(place, key, wrong),
         }
+        whole &= states.len() > before;
     }
     states.sort_by_key(|(number, _)| *number);
-    states
+    whole.then_some(states)
 }

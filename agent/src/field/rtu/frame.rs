@@ -130,7 +130,13 @@ fn foreign(bytes: &[u8], asked: u8) -> Reception<'_> {
 fn whole(bytes: &[u8], len: usize) -> Result<bool, Garble> {
     match bytes.len() {
         short if short < len => Ok(false),
-        exact if exact == len => if crc_fits(bytes) { Ok(true) } else { Err(Garble::Crc) },
+        exact if exact == len => {
+            if crc_fits(bytes) {
+                Ok(true)
+            } else {
+                Err(Garble::Crc)
+            }
+        }
         _ => Err(Garble::Long),
     }
 }

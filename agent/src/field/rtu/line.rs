@@ -183,7 +183,9 @@ impl Line for Gateway {
         self.stream.set_read_timeout(Some(wait))?;
         match self.stream.read(into) {
             Ok(0) => Err(ErrorKind::UnexpectedEof.into()),
-            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {
+            Err(error)
+                if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) =>
+            {
                 Ok(0)
             }
             other => other,

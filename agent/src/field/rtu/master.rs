@@ -108,13 +108,7 @@ impl Master {
     }
 
     /// One exchange. Waits for silence (at least `pause`) before it speaks, and for silence after the reply.
-    pub(super) fn ask(
-        &mut self,
-        unit: u8,
-        read: Read,
-        timeout: Duration,
-        pause: Duration,
-    ) -> Result<Values, Failure> {
+    pub(super) fn ask(&mut self, unit: u8, read: Read, timeout: Duration, pause: Duration) -> Result<Values, Failure> {
         self.asked = Instant::now();
         self.answered = None;
         let exchanged = self.exchange(unit, read, timeout, pause);
@@ -149,7 +143,8 @@ impl Master {
         let mut frame = [0; MOST_LEN];
         let mut len = 0;
         let mut passed_over = None;
-        let last_moment = self.asked + timeout + if pace.wire { pace.characters(reply_len(read)) } else { Duration::ZERO };
+        let last_moment =
+            self.asked + timeout + if pace.wire { pace.characters(reply_len(read)) } else { Duration::ZERO };
         let mut until = last_moment;
         loop {
             let room = frame.get_mut(len..).unwrap_or_default();

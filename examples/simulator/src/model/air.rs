@@ -18,7 +18,7 @@ const RACK_KJ_PER_K: f64 = 425.0;
 /// Server time constant, s.
 const TAU_S: f64 = 300.0;
 /// Rise through the servers that their fans hold, K.
-const SERVER_RISE_K: f64 = 12.0;
+const SERVER_RISE_K: f64 = 12.2;
 /// Leakage through blanking gaps as a share of the hot air, by place.
 const LEAK: f64 = 0.012;
 /// More hot air comes over the top of a rack than under it.
@@ -49,8 +49,7 @@ impl Air {
 
         let into_cold = supply + short;
         let cold_mix = (supply * supply_air_c + short * truth.hot_aisle_c) / into_cold.max(1e-6);
-        truth.cold_aisle_c +=
-            (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
+        truth.cold_aisle_c += (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
 
         let mut drawn_now = 0.0;
         let mut out_heat = 0.0;
@@ -66,7 +65,7 @@ impl Air {
                 truth.inlet_c[r][k] = truth.cold_aisle_c + share * span;
                 inlet += truth.inlet_c[r][k] / 3.0;
             }
-            let flow = (truth.rack_kw[r] + 0.05 * RACK_KW[r]) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
+            let flow = (truth.rack_kw[r] + 0.02 * RACK_KW[r]) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
                 * (1.0 + 0.03 * (inlet - 27.0).clamp(0.0, 12.0));
             let c = AIR_KJ_PER_M3K * flow;
             let h = RACK_KJ_PER_K / TAU_S;

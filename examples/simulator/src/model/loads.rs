@@ -68,9 +68,8 @@ impl Loads {
         for p in 0..3 {
             // Phases differ a little from rack to rack.
             let wanted = wanted_kw / 3.0 * [1.02, 0.99, 0.99][(p + r) % 3];
-            let live = Side::BOTH.map(|side| {
-                !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0
-            });
+            let live = Side::BOTH
+                .map(|side| !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0);
             let shares = match live {
                 [true, true] => [SHARE_A[r], 1.0 - SHARE_A[r]],
                 [true, false] => [1.0, 0.0],

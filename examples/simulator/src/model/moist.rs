@@ -27,7 +27,8 @@ impl Moist {
     /// Humidity ratio, dew point and relative humidities for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         let doors = upset.door_open.iter().filter(|d| **d).count() as f64;
-        let (outside, mut leak) = (if upset.humid_air { HUMID_OUTSIDE } else { OUTSIDE }, LEAK_KG_S + doors * DOOR_KG_S);
+        let (outside, mut leak) =
+            (if upset.humid_air { HUMID_OUTSIDE } else { OUTSIDE }, LEAK_KG_S + doors * DOOR_KG_S);
         if upset.humid_air {
             leak += BROKEN_SEAL_KG_S;
         }
@@ -55,8 +56,7 @@ impl Moist {
 pub fn saturation_pa(celsius: f64) -> f64 {
     let t = celsius + 273.15;
     libm::exp(
-        -5.800_220_6e3 / t + 1.391_499_3 - 4.864_023_9e-2 * t + 4.176_476_8e-5 * t * t
-            - 1.445_209_3e-8 * t * t * t
+        -5.800_220_6e3 / t + 1.391_499_3 - 4.864_023_9e-2 * t + 4.176_476_8e-5 * t * t - 1.445_209_3e-8 * t * t * t
             + 6.545_967_3 * libm::log(t),
     )
 }
@@ -70,7 +70,8 @@ fn dew_point_c(vapour_pa: f64, guess_c: f64) -> f64 {
     let mut t = guess_c.clamp(0.0, 60.0);
     for _ in 0..3 {
         let k = t + 273.15;
-        let slope = 5.800_220_6e3 / (k * k) - 4.864_023_9e-2 + 8.352_953_6e-5 * k - 4.335_627_9e-8 * k * k + 6.545_967_3 / k;
+        let slope =
+            5.800_220_6e3 / (k * k) - 4.864_023_9e-2 + 8.352_953_6e-5 * k - 4.335_627_9e-8 * k * k + 6.545_967_3 / k;
         t = (t - (libm::log(saturation_pa(t)) - libm::log(vapour_pa)) / slope).clamp(0.0, 60.0);
     }
     t

@@ -94,7 +94,10 @@ fn timed_fault(item: toml::Table) -> Result<TimedFault, String> {
     if let Some(until_s) = row.until_s
         && !(until_s.is_finite() && until_s > row.at_s)
     {
-        return Err(format!("until_s = {until_s} is not after at_s = {}; leave it out for a fault that stays", row.at_s));
+        return Err(format!(
+            "until_s = {until_s} is not after at_s = {}; leave it out for a fault that stays",
+            row.at_s
+        ));
     }
     let fault = Fault::from_name(&row.name, row.target.as_deref()).map_err(|e: FaultError| e.to_string())?;
     Ok(TimedFault { at_s: row.at_s, until_s: row.until_s, fault })

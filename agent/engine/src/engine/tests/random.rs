@@ -300,6 +300,36 @@ proptest! {
         prop_assert_eq!((state.shown(), state.process()), (shown, process));
     }
 
+    /// Alarms of one point do not disturb each other: each moves as it would alone.
+    #[test]
+    fn alarms_of_one_point_move_as_if_alone(steps in steps(), limits in prop::collection::vec((0_u8..5, 285_i64..315, 0_u32..8), 2..6)) {
+        let specs: Vec<AlarmSpec> = limits.iter().map(|(kind, limit, delay)| {
+            let condition = match kind {
+                0 | 1 => Condition::High { limit: *limit, deadband: 4 },
+                2 | 3 => Condition::Low { limit: *limit, deadband: 4 },
+                _ => Condition::BadMeasurement,
+            };
+            AlarmSpec { condition, on_delay_ms: *delay, off_delay_ms: *delay / 2, max_shelf_ms: 30, ..HIGH }
+        }).collect();
+        let moves = |specs: &[AlarmSpec]| {
+            let mut told = Vec::new();
+            let mut plant = Plant::new(specs);
+            let mut engine = plant.engine();
+            run(&mut engine, &steps, &mut |effect| {
+                if let Effect::Alarm(step) = effect && step.alarm == 0 {
+                    told.push(step);
+                }
+            });
+            told
+        };
+        for (index, spec) in specs.iter().enumerate() {
+            // Operations go to the first alarm, so each takes its turn there.
+            let mut order = specs.clone();
+            order.swap(0, index);
+            prop_assert_eq!(moves(&order), moves(&[*spec]));
+        }
+    }
+
     /// Whatever is saved at any moment and put back into a new engine on another clock is the same alarm.
     #[test]
     fn saved_and_restored_is_the_same(steps in steps(), latching: bool, jump in 0_u64..1 << 40) {

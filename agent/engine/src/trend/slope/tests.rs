@@ -1,8 +1,8 @@
 //! Published rows, exactness against sums made anew each time, and the rules that say "no slope".
 
-extern crate std;
+extern crate alloc;
 
-use std::vec::Vec;
+use alloc::vec::Vec;
 
 use proptest::prelude::*;
 

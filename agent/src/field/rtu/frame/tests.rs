@@ -37,7 +37,12 @@ fn only_functions_one_to_four_can_be_sent() {
 
 #[test]
 fn right_replies_are_believed() {
-    for asked in [read(Table::Coil, 3, 19), read(Table::Discrete, 0, 2000), read(Table::Holding, 0, 125), read(Table::Input, 9, 1)] {
+    for asked in [
+        read(Table::Coil, 3, 19),
+        read(Table::Discrete, 0, 2000),
+        read(Table::Holding, 0, 125),
+        read(Table::Input, 9, 1),
+    ] {
         let frame = reply(17, asked);
         assert_eq!(examine(&frame, 17, asked), Reception::Values(&frame[3..frame.len() - 2]));
     }
@@ -88,17 +93,18 @@ fn replies_to_other_requests_are_told_apart() {
     let mut long = reply(17, asked);
     long.push(0);
     assert_eq!(examine(&long, 17, asked), Reception::Wrong(Garble::Long));
-    assert_eq!(examine(&request(17, asked), 17, asked), Reception::Wrong(Garble::Length { asked: 4, got: 0 }), "our own echo");
+    assert_eq!(
+        examine(&request(17, asked), 17, asked),
+        Reception::Wrong(Garble::Length { asked: 4, got: 0 }),
+        "our own echo"
+    );
 }
 
 #[test]
 fn refusals_carry_their_code() {
     let asked = read(Table::Discrete, 0, 4);
     assert_eq!(examine(&sealed(&[17, 0x82, 0x0B]), 17, asked), Reception::Exception(0x0B));
-    assert_eq!(
-        examine(&sealed(&[17, 0x83, 2]), 17, asked),
-        Reception::Wrong(Garble::Function { asked: 2, got: 0x83 })
-    );
+    assert_eq!(examine(&sealed(&[17, 0x83, 2]), 17, asked), Reception::Wrong(Garble::Function { asked: 2, got: 0x83 }));
     assert_eq!(examine(&sealed(&[9, 0x83, 2]), 17, asked), Reception::Foreign { unit: 9, len: 5 });
 }
 
