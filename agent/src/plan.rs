@@ -351,6 +351,8 @@ pub struct Derived {
 pub struct Input {
     /// Argument name.
     pub argument: String,
+    /// The argument is a list, of which this is one element.
+    pub in_list: bool,
     /// Index of the point.
     pub point: u32,
     /// The argument, in the unit its function wants, is the point's value times this …
@@ -366,6 +368,8 @@ pub enum Constant {
     Number(f64),
     /// A word, such as `supply`.
     Word(String),
+    /// Rows of two numbers, such as a battery's table of load and minutes.
+    Pairs(Vec<(f64, f64)>),
 }
 
 /// What an alarm says to people; how it is judged stands in `engine.alarms`.

@@ -67,10 +67,8 @@ impl Service {
         let plan = Arc::new(plan);
         let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
         let ids = store.point_ids(&keys(&plan))?;
-        let session = session(&plan, &opened, &ids)?;
+        let (session, catalogue) = session(&plan, &opened, &ids)?;
         let gone = store.retained(&retained_topics(&plan))?;
-        let catalogue = session.1;
-
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
         // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
@@ -82,9 +80,10 @@ impl Service {
             }
         })?;
         let to_core = door.clone();
-        let publisher = Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
-            to_core.hand_in(Message::Broker(notice));
-        })?;
+        let publisher =
+            Publisher::start(&runtime.handle, plan.mqtt.clone(), session.clone(), writer.clone(), move |notice| {
+                to_core.hand_in(Message::Broker(notice));
+            })?;
         for topic in gone {
             if let Err(error) = publisher.clear(topic) {
                 tracing::warn!(%error, "a topic of a removed alarm or point could not be cleared");
@@ -95,8 +94,30 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
+            let new_log = {
+                let (plan, publisher, catalogue, boot) =
+                    (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
+                Box::new(move |log: &str| {
+                    if let Err(error) = renew(&plan, &session, &publisher, log, boot, &catalogue) {
+                        tracing::error!(%error, "presence could not be renewed; please report this");
+                    }
+                })
+            };
             std::thread::Builder::new().name("core".into()).spawn(move || {
-                run(Inputs { plan: &plan, ids: &ids, catalogue: &catalogue, opened, writer, publisher, receiver, door, told, alive })
+                let _guard = NeverSilent;
+                run(Inputs {
+                    plan: &plan,
+                    ids: &ids,
+                    catalogue: &catalogue,
+                    opened,
+                    writer,
+                    publisher,
+                    receiver,
+                    door,
+                    told,
+                    alive,
+                    new_log,
+                })
             })?
         };
         let to_core = door.clone();
@@ -131,19 +152,38 @@ impl Service {
                 Summary::default()
             }
         };
+        // The last events must have reached the publisher before it is told to end.
+        if let Err(error) = writer.call(|_| ()) {
+            tracing::warn!(%error, "the last events may not be on disk yet");
+        }
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
         }
-        let state = publisher.state();
         summary.unsent_events = writer.state().unsent;
-        summary.oldest_unsent_event_s = state.oldest_unsent_t_ms.map_or(0.0, age_s);
+        let oldest = writer.call(|store| store.unsent(0, 1));
+        summary.oldest_unsent_event_s = match oldest {
+            Ok(Ok(rows)) => rows.first().map_or(0.0, |row| age_s(row.t_ms)),
+            Ok(Err(_)) | Err(_) => 0.0,
+        };
         let lost = writer.stop();
         if lost > 0 {
             tracing::error!(lost, "commits could not be made durable before the end");
         }
         runtime.stop();
         summary
+    }
+}
+
+/// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
+struct NeverSilent;
+
+impl Drop for NeverSilent {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("The core has panicked; the agent ends so that it is started again. Please report this.");
+            std::process::abort();
+        }
     }
 }
 
@@ -179,7 +219,12 @@ impl RuntimeThread {
 fn keys(plan: &Plan) -> Vec<PointKey> {
     plan.points
         .iter()
-        .map(|point| PointKey { path: point.path.clone(), quantity: point.quantity.clone(), unit: point.unit.clone(), exponent: point.exponent })
+        .map(|point| PointKey {
+            path: point.path.clone(),
+            quantity: point.quantity.clone(),
+            unit: point.unit.clone(),
+            exponent: point.exponent,
+        })
         .collect()
 }
 
@@ -192,7 +237,8 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
 
 /// The session and the catalogue's hash.
 fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
-    let points: Vec<CataloguePoint> = plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
+    let points: Vec<CataloguePoint> =
+        plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
     let hash = catalogue::hash(&points);
     let encoding = encoding(plan);
     let pages = catalogue::pages(points, encoding)?;
@@ -202,18 +248,7 @@ fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
-    let presence = |state| {
-        let presence = Presence {
-            schema: SCHEMA,
-            state: Word::from(state),
-            mode: Word::from(plan.module.mode),
-            log: opened.log.clone(),
-            boot: opened.boot,
-            version: env!("CARGO_PKG_VERSION").into(),
-            catalogue: hash.clone(),
-        };
-        lapwing_protocol::Encoding::Json.to_vec(&presence)
-    };
+    let presence = |state| presence(plan, &opened.log, opened.boot, &hash, state);
     let session = Session {
         base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
         presence_topic: "presence".into(),
@@ -227,14 +262,44 @@ fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String
     Ok((session, hash))
 }
 
+fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
+    let presence = Presence {
+        schema: SCHEMA,
+        state: Word::from(state),
+        mode: Word::from(plan.module.mode),
+        log: log.to_owned(),
+        boot,
+        version: env!("CARGO_PKG_VERSION").into(),
+        catalogue: hash.to_owned(),
+    };
+    lapwing_protocol::Encoding::Json.to_vec(&presence)
+}
+
+/// Connects anew with a presence and a will that name another log.
+fn renew(
+    plan: &Plan,
+    session: &Session,
+    publisher: &Publisher,
+    log: &str,
+    boot: u64,
+    hash: &str,
+) -> Result<(), StartError> {
+    let said = |state| presence(plan, log, boot, hash, state);
+    let session =
+        Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
+    Ok(publisher.session(session)?)
+}
+
 fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {
     let device = point.device.and_then(|d| usize::try_from(d).ok()).and_then(|d| plan.devices.get(d));
     CataloguePoint {
         id,
         path: point.path.clone(),
-        quantity: Word::from(Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through")),
+        quantity: Word::from(
+            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
+        ),
         unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or(point.unit.as_str(), Unit::text).to_owned(),
+        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
         exponent: point.exponent,
         scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
         valid: point.valid.map(|(low, high)| [low, high]),

@@ -9,9 +9,7 @@ use std::collections::{HashMap, VecDeque};
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
-use lapwing_engine::spec::{
-    AlarmSpec, Condition, Decode, Layout, Millis, PointSpec, Raw, Span, Tables, WindowSpec,
-};
+use lapwing_engine::spec::{AlarmSpec, Condition, Decode, Layout, Millis, PointSpec, Raw, Span, Tables, WindowSpec};
 use lapwing_engine::{AlarmState, Engine, PointState, Window};
 use lapwing_protocol::{Decimal, Priority};
 
@@ -152,7 +150,12 @@ impl Plant {
                 u32::try_from(windows.len() - 1).expect("fits")
             });
             points.push(PointSpec {
-                decode: Decode { layout: Layout::I16, scale: Decimal::new(1, -1), absent: Span { first: 0, count: 1 }, ..Decode::default() },
+                decode: Decode {
+                    layout: Layout::I16,
+                    scale: Decimal::new(1, -1),
+                    absent: Span { first: 0, count: 1 },
+                    ..Decode::default()
+                },
                 exponent: -1,
                 valid: Some((-200, 900)),
                 rate_max: None,
@@ -194,7 +197,7 @@ struct PeerPoint {
 impl Peer {
     fn new(count: usize) -> Self {
         let names: Vec<String> = (0..count).map(|point| format!("rack/{:05}/inlet/top/temperature", point)).collect();
-        let point = |at: usize| PeerPoint { window: (at % 10 == 0).then(VecDeque::new), ..PeerPoint::default() };
+        let point = |at: usize| PeerPoint { window: at.is_multiple_of(10).then(VecDeque::new), ..PeerPoint::default() };
         let points = names.iter().enumerate().map(|(at, name)| (name.clone(), point(at))).collect();
         Self { names, points }
     }

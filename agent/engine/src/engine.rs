@@ -131,7 +131,15 @@ impl<'a> Engine<'a> {
 
     /// Takes a value that needs no decoding: a derived point, one of the agent's own, or a replayed one.
     #[inline]
-    pub fn put(&mut self, now: Millis, point: u32, value: i64, status: Status, at: Millis, out: &mut impl FnMut(Effect)) {
+    pub fn put(
+        &mut self,
+        now: Millis,
+        point: u32,
+        value: i64,
+        status: Status,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let Some((index, spec)) = self.point_spec(point) else { return };
         self.take(index, spec, Ok((value, status)), clamped(at.min(now)), out);
     }
@@ -162,7 +170,13 @@ impl<'a> Engine<'a> {
     ///
     /// # Errors
     /// Refused by name when the alarm's state does not allow it; nothing has changed then.
-    pub fn operate(&mut self, now: Millis, alarm: u32, operation: Operation, out: &mut impl FnMut(Effect)) -> Result<(), Refusal> {
+    pub fn operate(
+        &mut self,
+        now: Millis,
+        alarm: u32,
+        operation: Operation,
+        out: &mut impl FnMut(Effect),
+    ) -> Result<(), Refusal> {
         let index = usize::try_from(alarm).map_err(|_| Refusal::NoSuchAlarm)?;
         let spec = self.tables.alarms.get(index).ok_or(Refusal::NoSuchAlarm)?;
         let before = Before::of(&self.alarms[index]);
@@ -328,7 +342,14 @@ impl<'a> Engine<'a> {
     }
 
     /// A delay has passed: the process moves. Never refused.
-    fn condition_event(&mut self, alarm: usize, spec: &AlarmSpec, event: Event, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn condition_event(
+        &mut self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        event: Event,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &mut self.alarms[alarm];
         let before = Before::of(state);
         let Ok(process) = state.process.after(event, spec.latching) else { return };
@@ -356,7 +377,15 @@ impl<'a> Engine<'a> {
     }
 
     /// After an operation or the end of something that hid: judged as if new when nothing hides it any more; told.
-    fn finish(&mut self, alarm: usize, spec: &AlarmSpec, before: Before, cause: Cause, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn finish(
+        &mut self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        before: Before,
+        cause: Cause,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &mut self.alarms[alarm];
         if before.hidden && !state.hidden().any() {
             state.process = state.process.released();
@@ -364,7 +393,15 @@ impl<'a> Engine<'a> {
         self.tell(alarm, spec, before, cause, at, out);
     }
 
-    fn tell(&self, alarm: usize, spec: &AlarmSpec, before: Before, cause: Cause, at: Millis, out: &mut impl FnMut(Effect)) {
+    fn tell(
+        &self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        before: Before,
+        cause: Cause,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let state = &self.alarms[alarm];
         let point = spec.point as usize;
         let to = state.shown();
@@ -526,7 +563,8 @@ fn check(tables: &Tables<'_>, points: usize, alarms: usize, windows: usize) -> R
     if points >= END as usize || alarms >= END as usize {
         return Err(SetupError::TooMany);
     }
-    let within = |span: Span, len: usize| (span.first as usize).checked_add(span.count as usize).is_some_and(|end| end <= len);
+    let within =
+        |span: Span, len: usize| (span.first as usize).checked_add(span.count as usize).is_some_and(|end| end <= len);
     for (point, spec) in tables.points.iter().enumerate() {
         let own = stretch(tables.alarms, spec.alarms).iter().all(|alarm| alarm.point as usize == point);
         let window = spec.window.is_none_or(|window| (window as usize) < windows);
@@ -536,7 +574,9 @@ fn check(tables: &Tables<'_>, points: usize, alarms: usize, windows: usize) -> R
     }
     for (alarm, spec) in tables.alarms.iter().enumerate() {
         let listed = tables.points.get(spec.point as usize).is_some_and(|point| {
-            (alarm as u64).checked_sub(u64::from(point.alarms.first)).is_some_and(|at| at < u64::from(point.alarms.count))
+            (alarm as u64)
+                .checked_sub(u64::from(point.alarms.first))
+                .is_some_and(|at| at < u64::from(point.alarms.count))
         });
         if !listed {
             return Err(SetupError::Alarm { alarm });

@@ -18,7 +18,7 @@ const INDENT: &str = "          ";
 
 /// Tells a run to a person, or as JSON lines to a program.
 #[derive(Clone, Debug)]
-pub struct Account {
+pub(super) struct Account {
     output: Output,
     json: bool,
     start: Instant,
@@ -27,45 +27,33 @@ pub struct Account {
 impl Account {
     /// Begins now.
     #[must_use]
-    pub fn begin(output: Output, json: bool) -> Self {
+    pub(super) fn begin(output: Output, json: bool) -> Self {
         Self { output, json, start: Instant::now() }
     }
 
-    /// Whether lines are JSON.
-    #[must_use]
-    pub const fn is_json(&self) -> bool {
-        self.json
-    }
-
-    /// Seconds since the account began.
-    #[must_use]
-    pub fn seconds(&self) -> f64 {
-        self.start.elapsed().as_secs_f64()
-    }
-
     /// A line for people only.
-    pub fn say(&self, text: &str) {
+    pub(super) fn say(&self, text: &str) {
         if !self.json {
             self.output.line(text.to_owned());
         }
     }
 
     /// A sentence with its time, for people only.
-    pub fn tell(&self, text: &str) {
+    pub(super) fn tell(&self, text: &str) {
         if !self.json {
             self.output.line(format!("{}  {text}", self.stamp()));
         }
     }
 
     /// An object for programs only.
-    pub fn object(&self, value: &impl serde::Serialize) {
+    pub(super) fn object(&self, value: &impl serde::Serialize) {
         if self.json {
             self.output.json(value);
         }
     }
 
     /// What the core did.
-    pub fn told(&self, told: &Told) {
+    pub(super) fn told(&self, told: &Told) {
         match told {
             Told::Event { event, payload } => {
                 if self.json {
@@ -80,7 +68,7 @@ impl Account {
     }
 
     /// The end.
-    pub fn summary(&self, summary: &Summary) {
+    pub(super) fn summary(&self, summary: &Summary) {
         if self.json {
             self.output.json(&serde_json::json!({ "summary": summary }));
             return;
@@ -100,9 +88,14 @@ impl Account {
 fn sentence(event: &Event) -> Option<String> {
     match &event.detail {
         Detail::Alarm(change) => Some(alarm(event, change)),
-        Detail::Operator(_) | Detail::Link(_) | Detail::Device(_) | Detail::Agent(_) | Detail::Clock(_) | Detail::Store(_) | Detail::Config(_) | Detail::Other(_) => {
-            Some(event.text.clone())
-        }
+        Detail::Operator(_)
+        | Detail::Link(_)
+        | Detail::Device(_)
+        | Detail::Agent(_)
+        | Detail::Clock(_)
+        | Detail::Store(_)
+        | Detail::Config(_)
+        | Detail::Other(_) => Some(event.text.clone()),
     }
 }
 
@@ -170,6 +163,7 @@ fn in_words(summary: &Summary) -> Vec<String> {
 fn duration(seconds: u64) -> String {
     match (seconds / 60, seconds % 60) {
         (0, s) => format!("{s} s"),
+        (m, 0) if m >= 120 && m % 60 == 0 => format!("{} h", m / 60),
         (m, 0) => format!("{m} min"),
         (m, s) => format!("{m} min {s} s"),
     }
@@ -184,13 +178,16 @@ mod tests {
         assert_eq!(duration(45), "45 s");
         assert_eq!(duration(180), "3 min");
         assert_eq!(duration(200), "3 min 20 s");
+        assert_eq!(duration(28_800), "8 h");
     }
 
     #[test]
     fn the_earliest_alarm_is_told_first() {
         let mut summary = Summary::default();
         for (id, after) in [("late", Some(20.0)), ("soon", Some(1.5)), ("unknown", None)] {
-            summary.alarms.insert(id.into(), crate::core::figures::AlarmFigures { occurrences: 1, seconds_to_announce: after });
+            summary
+                .alarms
+                .insert(id.into(), crate::core::figures::AlarmFigures { occurrences: 1, seconds_to_announce: after });
         }
         let lines = in_words(&summary);
         let place = |id: &str| lines.iter().position(|line| line.contains(id)).expect("listed");

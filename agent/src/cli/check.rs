@@ -6,10 +6,10 @@ use std::collections::BTreeMap;
 
 use super::{End, RunArgs};
 use crate::config::{self, Loaded, Mistakes};
-use crate::plan::{Ask, Link, Plan};
+use crate::plan::{Ask, Link, Plan, Table};
 
 /// Checks a configuration.
-pub fn check(args: &RunArgs) -> End {
+pub(super) fn check(args: &RunArgs) -> End {
     match config::load(&args.config, std::env::vars(), &config::Overrides::default()) {
         Ok(loaded) => {
             if args.json {
@@ -24,7 +24,7 @@ pub fn check(args: &RunArgs) -> End {
 }
 
 /// Prints all mistakes: for people to standard error, for programs as one object to standard output.
-pub fn print_mistakes(mistakes: &Mistakes, json: bool) -> End {
+pub(super) fn print_mistakes(mistakes: &Mistakes, json: bool) -> End {
     if json {
         match serde_json::to_string(&serde_json::json!({ "mistakes": mistakes.list })) {
             Ok(line) => println!("{line}"),
@@ -53,7 +53,7 @@ fn link_plan<'a>(plan: &'a Plan, link: &'a Link) -> LinkPlan<'a> {
     let mut periods: BTreeMap<u64, (usize, u32)> = BTreeMap::new();
     let (mut transactions, mut points, mut per_s) = (0, 0, 0.0);
     for transaction in devices.iter().flat_map(|device| crate::plan::stretch(&plan.transactions, device.transactions)) {
-        let period = u64::try_from(transaction.period.as_millis()).unwrap_or(u64::MAX);
+        let period = millis(transaction.period);
         let entry = periods.entry(period).or_default();
         entry.0 += 1;
         entry.1 += transaction.points.count;
@@ -61,7 +61,14 @@ fn link_plan<'a>(plan: &'a Plan, link: &'a Link) -> LinkPlan<'a> {
         points += transaction.points.count;
         per_s += 1.0 / transaction.period.as_secs_f64().max(0.001);
     }
-    LinkPlan { link: &link.name, devices: devices.len(), points, transactions, periods, transactions_per_s: (per_s * 1000.0).round() / 1000.0 }
+    LinkPlan {
+        link: &link.name,
+        devices: devices.len(),
+        points,
+        transactions,
+        periods,
+        transactions_per_s: (per_s * 1000.0).round() / 1000.0,
+    }
 }
 
 fn in_json(loaded: &Loaded) -> serde_json::Value {
@@ -99,9 +106,10 @@ fn in_words(loaded: &Loaded) -> String {
             text.push_str(&format!("  every {}: {transactions} transactions, {points} points\n", spoken_ms(*period)));
         }
         for device in crate::plan::stretch(&plan.devices, link.devices) {
-            for transaction in crate::plan::stretch(&plan.transactions, device.transactions) {
-                text.push_str(&format!("  {:<16} {}\n", device.name, asked(&transaction.ask, transaction.points.count)));
-            }
+            let asks = crate::plan::stretch(&plan.transactions, device.transactions);
+            let said: Vec<String> =
+                asks.iter().map(|t| format!("{} every {}", asked(&t.ask), spoken_ms(millis(t.period)))).collect();
+            text.push_str(&format!("  {:<16} {}\n", device.name, said.join("; ")));
         }
     }
     if !loaded.findings.is_empty() {
@@ -113,21 +121,26 @@ fn in_words(loaded: &Loaded) -> String {
     text
 }
 
-fn asked(ask: &Ask, points: u32) -> String {
+/// A read as an engineer writes it: `holding 0–22`.
+fn asked(ask: &Ask) -> String {
     match ask {
         Ask::Modbus { table, start, count, .. } => {
             let what = match table {
-                crate::plan::Table::Coil => "coils",
-                crate::plan::Table::Discrete => "discrete inputs",
-                crate::plan::Table::Holding => "holding registers",
-                crate::plan::Table::Input => "input registers",
+                Table::Coil => "coil",
+                Table::Discrete => "discrete",
+                Table::Holding => "holding",
+                Table::Input => "input",
             };
-            format!("{what} {start} to {}: {points} points", u32::from(*start) + u32::from(*count) - 1)
+            format!("{what} {start}–{}", (u32::from(*start) + u32::from(*count)).saturating_sub(1))
         }
         Ask::Snmp { oids } => format!("{} variables", oids.len()),
     }
 }
 
+fn millis(duration: std::time::Duration) -> u64 {
+    u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
+}
+
 fn spoken_ms(ms: u64) -> String {
-    if ms % 1000 == 0 { format!("{} s", ms / 1000) } else { format!("{ms} ms") }
+    if ms.is_multiple_of(1000) { format!("{} s", ms / 1000) } else { format!("{ms} ms") }
 }

@@ -10,8 +10,9 @@ use std::sync::mpsc::sync_channel;
 use std::thread::JoinHandle;
 
 use lapwing_protocol::Mode;
+use lapwing_simulator::plant::{FaultNote, Plant};
 use lapwing_simulator::runtime::{Options, Simulator};
-use lapwing_simulator::{FaultNote, Plant, Scenario};
+use lapwing_simulator::scenario::Scenario;
 
 use super::account::Account;
 use super::output::Output;
@@ -19,7 +20,6 @@ use super::run::{addresses, could_not, join, tell_all};
 use super::stop::Signals;
 use super::{DemoArgs, End, check, start_log};
 use crate::config;
-use crate::core::run::Told;
 use crate::core::{Door, Message};
 use crate::publish::broker::Broker;
 use crate::service::Service;
@@ -28,11 +28,11 @@ use crate::service::Service;
 const TOLD: usize = 8192;
 
 /// The demo's configuration, part of the binary so that it runs anywhere.
-const FILES: &[(&str, &str)] = &lapwing_simulator::saltmarsh::FILES;
+const FILES: &[(&str, &str)] = lapwing_simulator::saltmarsh::FILES;
 
 /// Runs the demo.
-pub fn demo(args: &DemoArgs) -> End {
-    start_log("warn");
+pub(super) fn demo(args: &DemoArgs) -> End {
+    start_log("warn,rumqttd=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,
@@ -53,7 +53,7 @@ pub fn demo(args: &DemoArgs) -> End {
         Ok(simulator) => simulator,
         Err(error) => return could_not("start the simulated module", &error),
     };
-    let (broker, broker_address) = match Broker::start() {
+    let (_broker, broker_address) = match Broker::start() {
         Ok(started) => started,
         Err(error) => return could_not("start the demo's broker", &error),
     };
@@ -94,7 +94,6 @@ pub fn demo(args: &DemoArgs) -> End {
     if let Some(faults) = faults {
         join(faults);
     }
-    drop(broker);
     account.summary(&summary);
     drop(account);
     printer.finish();
@@ -103,7 +102,7 @@ pub fn demo(args: &DemoArgs) -> End {
 }
 
 /// The scenario of a name or file; says what there is when there is no such one.
-pub fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
+pub(super) fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
     Scenario::load(&args.scenario).map_err(|error| {
         eprintln!("{error}");
         End::NotTried
@@ -111,9 +110,13 @@ pub fn scenario(args: &DemoArgs) -> Result<Scenario, End> {
 }
 
 /// Tells each fault as it is applied, and lets the core count from it.
-pub fn tell_faults(account: Account, notes: std::sync::mpsc::Receiver<FaultNote>, door: Option<Door>) -> JoinHandle<()> {
+pub(super) fn tell_faults(
+    account: Account,
+    mut notes: tokio::sync::mpsc::Receiver<FaultNote>,
+    door: Option<Door>,
+) -> JoinHandle<()> {
     std::thread::spawn(move || {
-        for note in notes {
+        while let Some(note) = notes.blocking_recv() {
             if let Some(door) = &door {
                 door.hand_in(Message::Fault);
             }
@@ -131,9 +134,13 @@ fn now_ms() -> u64 {
 fn greet(account: &Account, args: &DemoArgs, plan: &crate::plan::Plan, directory: &Directory) {
     let (host, port) = &plan.mqtt.broker;
     account.say("Saltmarsh M1, an invented data-centre module of 18 racks and 420 kW. Everything here is simulated.");
-    account.say(&format!("  Broker   {host}:{port}, topics {}/{}/{}/#", plan.mqtt.base, plan.module.site, plan.module.name));
+    account.say(&format!(
+        "  Broker   {host}:{port}, topics {}/{}/{}/#",
+        plan.mqtt.base, plan.module.site, plan.module.name
+    ));
     if let serde_json::Value::Object(links) = &addresses(plan)["links"] {
-        let said: Vec<String> = links.iter().map(|(name, at)| format!("{name} {}", at.as_str().unwrap_or_default())).collect();
+        let said: Vec<String> =
+            links.iter().map(|(name, at)| format!("{name} {}", at.as_str().unwrap_or_default())).collect();
         account.say(&format!("  Links    {}", said.join(", ")));
     }
     let kept = if directory.temporary { " (removed at the end)" } else { "" };

@@ -146,5 +146,6 @@ fn start_log(level: &str) {
     let filter = std::env::var("LAPWING_LOG").ok().unwrap_or_else(|| level.to_owned());
     let filter = EnvFilter::try_new(&filter).unwrap_or_else(|_| EnvFilter::new("info"));
     // A second subscriber can only come from a test in the same process.
-    let _set = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).try_init();
+    let _set =
+        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).try_init();
 }

@@ -14,21 +14,21 @@ const QUEUE: usize = 65_536;
 
 /// The way to standard output.
 #[derive(Clone, Debug)]
-pub struct Output {
+pub(super) struct Output {
     sender: SyncSender<String>,
     dropped: Arc<AtomicU64>,
 }
 
 /// The printing thread, to wait for at the end.
 #[derive(Debug)]
-pub struct Printer(JoinHandle<()>);
+pub(super) struct Printer(JoinHandle<()>);
 
 impl Output {
     /// Starts the printing thread.
     ///
     /// # Errors
     /// When the host gives no thread.
-    pub fn start() -> std::io::Result<(Self, Printer)> {
+    pub(super) fn start() -> std::io::Result<(Self, Printer)> {
         let (sender, receiver) = sync_channel::<String>(QUEUE);
         let dropped = Arc::new(AtomicU64::new(0));
         let counter = Arc::clone(&dropped);
@@ -36,7 +36,11 @@ impl Output {
             let mut out = std::io::stdout();
             for line in receiver {
                 let lost = counter.swap(0, Ordering::Relaxed);
-                let said = if lost == 0 { Ok(()) } else { writeln!(std::io::stderr(), "{lost} lines were not printed: the reader is too slow") };
+                let said = if lost == 0 {
+                    Ok(())
+                } else {
+                    writeln!(std::io::stderr(), "{lost} lines were not printed: the reader is too slow")
+                };
                 if said.and_then(|()| writeln!(out, "{line}")).and_then(|()| out.flush()).is_err() {
                     return;
                 }
@@ -46,14 +50,14 @@ impl Output {
     }
 
     /// Prints a line, or counts it if there is no room.
-    pub fn line(&self, line: String) {
+    pub(super) fn line(&self, line: String) {
         if self.sender.try_send(line).is_err() {
             self.dropped.fetch_add(1, Ordering::Relaxed);
         }
     }
 
     /// Prints a value as one line of JSON.
-    pub fn json(&self, value: &impl serde::Serialize) {
+    pub(super) fn json(&self, value: &impl serde::Serialize) {
         match serde_json::to_string(value) {
             Ok(line) => self.line(line),
             Err(error) => tracing::error!(%error, "a line could not be written as JSON"),
@@ -63,7 +67,7 @@ impl Output {
 
 impl Printer {
     /// Waits until everything is printed; every `Output` must be gone.
-    pub fn finish(self) {
+    pub(super) fn finish(self) {
         // The thread ends by itself; a panic in it has been reported on standard error.
         let _ended = self.0.join();
     }

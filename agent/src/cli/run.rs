@@ -17,7 +17,7 @@ use crate::service::Service;
 const TOLD: usize = 8192;
 
 /// Runs the agent.
-pub fn run(args: &RunArgs) -> End {
+pub(super) fn run(args: &RunArgs) -> End {
     let loaded = match config::load(&args.config, std::env::vars(), &config::Overrides::default()) {
         Ok(loaded) => loaded,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
@@ -53,13 +53,15 @@ pub fn run(args: &RunArgs) -> End {
 }
 
 /// Where links and broker are, as the first line of `--json` says it.
-pub fn addresses(plan: &Plan) -> serde_json::Value {
+pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
     let links: serde_json::Map<String, serde_json::Value> = plan
         .links
         .iter()
         .map(|link| {
             let address = match &link.transport {
-                Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+                Transport::ModbusTcp { host, port }
+                | Transport::ModbusRtuTcp { host, port, .. }
+                | Transport::Snmp { host, port, .. } => {
                     format!("{host}:{port}")
                 }
                 Transport::Serial { path, .. } => path.display().to_string(),
@@ -71,7 +73,7 @@ pub fn addresses(plan: &Plan) -> serde_json::Value {
 }
 
 /// Tells everything the core does, on a thread of its own, until the core has ended.
-pub fn tell_all(account: Account, listener: Receiver<Told>) -> std::thread::JoinHandle<()> {
+pub(super) fn tell_all(account: Account, listener: Receiver<Told>) -> std::thread::JoinHandle<()> {
     std::thread::spawn(move || {
         for told in listener {
             account.told(&told);
@@ -80,12 +82,12 @@ pub fn tell_all(account: Account, listener: Receiver<Told>) -> std::thread::Join
 }
 
 /// Waits for a thread that reports its own panic.
-pub fn join(thread: std::thread::JoinHandle<()>) {
+pub(super) fn join(thread: std::thread::JoinHandle<()>) {
     let _ended = thread.join();
 }
 
 /// Says what the host refused.
-pub fn could_not(what: &str, error: &dyn std::error::Error) -> End {
+pub(super) fn could_not(what: &str, error: &dyn std::error::Error) -> End {
     eprintln!("Could not {what}: {error}");
     End::NotTried
 }

@@ -3,7 +3,7 @@
 use super::End;
 
 /// Prints the schema, or the names when none is given.
-pub fn schema(name: Option<&str>) -> End {
+pub(super) fn schema(name: Option<&str>) -> End {
     let Some(name) = name else {
         for name in lapwing_protocol::schema::names() {
             println!("{name}");

@@ -3,7 +3,7 @@
 //! Prints where each link is reached, then each fault as it is applied. Same options as `demo`; nothing is published and
 //! nothing is kept. Never panics.
 
-use lapwing_simulator::Plant;
+use lapwing_simulator::plant::Plant;
 use lapwing_simulator::runtime::{Options, Simulator};
 
 use super::account::Account;
@@ -14,8 +14,8 @@ use super::stop::Signals;
 use super::{DemoArgs, End, start_log};
 
 /// Runs the simulated devices.
-pub fn simulate(args: &DemoArgs) -> End {
-    start_log("warn");
+pub(super) fn simulate(args: &DemoArgs) -> End {
+    start_log("warn,rumqttd=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,

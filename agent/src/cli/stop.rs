@@ -6,7 +6,7 @@ use std::time::Duration;
 
 /// Why a run ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Why {
+pub(super) enum Why {
     /// The time asked for is over.
     TimeIsOver,
     /// A person or the service manager asked.
@@ -15,7 +15,7 @@ pub enum Why {
 
 /// Blocks until the run should end. Signals are caught from the first call of [`Signals::catch`] on.
 #[derive(Debug)]
-pub struct Signals {
+pub(super) struct Signals {
     runtime: tokio::runtime::Runtime,
     interrupt: tokio::signal::unix::Signal,
     terminate: tokio::signal::unix::Signal,
@@ -26,7 +26,7 @@ impl Signals {
     ///
     /// # Errors
     /// When the host gives no event loop or signal handler.
-    pub fn catch() -> std::io::Result<Self> {
+    pub(super) fn catch() -> std::io::Result<Self> {
         use tokio::signal::unix::{SignalKind, signal};
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         let _inside = runtime.enter();
@@ -36,7 +36,7 @@ impl Signals {
     }
 
     /// Waits for a signal or the given time; `None` waits for a signal alone.
-    pub fn wait(&mut self, seconds: Option<u64>) -> Why {
+    pub(super) fn wait(&mut self, seconds: Option<u64>) -> Why {
         let Self { runtime, interrupt, terminate } = self;
         runtime.block_on(async {
             let over = async {
@@ -53,9 +53,11 @@ impl Signals {
         })
     }
 
-    /// From now on a further signal ends the process at once.
-    pub fn insist(mut self) {
+    /// From now on a further signal ends the process at once; one that comes with the first counts as the first, since
+    /// some programs signal a process and its group.
+    pub(super) fn insist(mut self) {
         std::thread::spawn(move || {
+            while self.wait(Some(1)) == Why::Asked {}
             self.wait(None);
             std::process::exit(2);
         });

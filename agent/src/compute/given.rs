@@ -19,14 +19,24 @@ impl<'a> Given<'a> {
     pub fn check(function: &Function, inputs: &'a Map<String, Value>) -> Result<Self, NotTried> {
         for argument in function.arguments {
             let Some(value) = inputs.get(argument.name) else {
-                return Err(NotTried::Missing { function: function.name, argument: argument.name, form: argument.form() });
+                return Err(NotTried::Missing {
+                    function: function.name,
+                    argument: argument.name,
+                    form: argument.form(),
+                });
             };
             if !fits(argument, value) {
-                return Err(NotTried::WrongForm { argument: argument.name, form: argument.form(), found: value.to_string() });
+                return Err(NotTried::WrongForm {
+                    argument: argument.name,
+                    form: argument.form(),
+                    found: value.to_string(),
+                });
             }
         }
         match inputs.keys().find(|name| !function.arguments.iter().any(|argument| argument.name == name.as_str())) {
-            Some(name) => Err(NotTried::Unknown { function: function.name, argument: name.clone(), takes: names(function) }),
+            Some(name) => {
+                Err(NotTried::Unknown { function: function.name, argument: name.clone(), takes: names(function) })
+            }
             None => Ok(Self(inputs)),
         }
     }
@@ -40,7 +50,10 @@ impl<'a> Given<'a> {
     /// A list of numbers; checked to be there.
     #[must_use]
     pub fn list(&self, name: &str) -> Vec<f64> {
-        self.0.get(name).and_then(Value::as_array).map_or_else(Vec::new, |list| list.iter().filter_map(Value::as_f64).collect())
+        self.0
+            .get(name)
+            .and_then(Value::as_array)
+            .map_or_else(Vec::new, |list| list.iter().filter_map(Value::as_f64).collect())
     }
 
     /// A list of pairs; checked to be there.

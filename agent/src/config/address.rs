@@ -27,20 +27,35 @@ pub(crate) fn host_port(text: &str, example: &'static str) -> Result<(String, u1
     if !host.contains(':') {
         host_name(host).map_err(bad)?;
     }
-    let port = port.parse::<u16>().ok().filter(|port| *port > 0 && !text.ends_with(['+'])).ok_or_else(|| bad("the port is no number from 1 to 65535"))?;
+    let digits = port.bytes().all(|byte| byte.is_ascii_digit());
+    let port = port
+        .parse::<u16>()
+        .ok()
+        .filter(|port| *port > 0 && digits)
+        .ok_or_else(|| bad("the port is no number from 1 to 65535"))?;
     Ok((host.to_string(), port))
 }
 
 /// A host name (RFC 1123 §2.1) or an IPv4 address.
 fn host_name(host: &str) -> Result<(), &'static str> {
     if host.bytes().all(|byte| byte.is_ascii_digit() || byte == b'.') {
-        return host.parse::<std::net::Ipv4Addr>().map(|_| ()).map_err(|_| "four numbers from 0 to 255 make an IPv4 address");
+        return host
+            .parse::<std::net::Ipv4Addr>()
+            .map(|_| ())
+            .map_err(|_| "four numbers from 0 to 255 make an IPv4 address");
     }
     let label = |label: &str| {
-        !label.is_empty() && label.len() <= 63 && !label.starts_with('-') && !label.ends_with('-')
+        !label.is_empty()
+            && label.len() <= 63
+            && !label.starts_with('-')
+            && !label.ends_with('-')
             && label.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'-' || byte == b'_')
     };
-    if host.len() <= 253 && host.split('.').all(label) { Ok(()) } else { Err("the host name has a character that none may have") }
+    if host.len() <= 253 && host.split('.').all(label) {
+        Ok(())
+    } else {
+        Err("the host name has a character that none may have")
+    }
 }
 
 /// A register: table and address as written, before the device's base is taken off.
@@ -77,7 +92,10 @@ pub(crate) const fn of_bits(table: Table) -> bool {
 pub(crate) fn register(text: &str) -> Result<Register, Wrong> {
     let bad = |why: &str| Wrong::BadRegister { register: text.to_string(), why: why.to_string() };
     let (table, address) = text.split_once(':').ok_or_else(|| bad("table and address are not separated by a colon"))?;
-    Ok(Register { table: table_of(table).ok_or_else(|| bad("unknown table"))?, address: number(address).ok_or_else(|| bad("no address"))? })
+    Ok(Register {
+        table: table_of(table).ok_or_else(|| bad("unknown table"))?,
+        address: number(address).ok_or_else(|| bad("no address"))?,
+    })
 }
 
 /// Reads `holding:100-119` or `holding:100`: table, first and last address as written.
@@ -107,8 +125,10 @@ fn number(text: &str) -> Option<u32> {
 pub(crate) fn oid(text: &str) -> Result<Vec<u32>, Wrong> {
     let bad = |why: &'static str| Wrong::BadOid { oid: text.to_string(), why };
     let digits = text.strip_prefix('.').unwrap_or(text);
-    let parts: Option<Vec<u32>> =
-        digits.split('.').map(|part| part.parse::<u32>().ok().filter(|_| part.bytes().all(|byte| byte.is_ascii_digit()))).collect();
+    let parts: Option<Vec<u32>> = digits
+        .split('.')
+        .map(|part| part.parse::<u32>().ok().filter(|_| part.bytes().all(|byte| byte.is_ascii_digit())))
+        .collect();
     let parts = parts.ok_or_else(|| bad("its parts are numbers between dots"))?;
     match parts.as_slice() {
         [] | [_] => Err(bad("it has fewer than two parts")),
@@ -129,9 +149,25 @@ mod tests {
         assert_eq!(read("127.0.0.1:502"), Ok(("127.0.0.1".into(), 502)));
         assert_eq!(read("plant-1.m1.example:502"), Ok(("plant-1.m1.example".into(), 502)));
         assert_eq!(read("[::1]:502"), Ok(("::1".into(), 502)));
-        for text in ["127.0.0.1", "", ":502", "127.0.0.1:", "127.0.0.1:0", "127.0.0.1:65536", "127.0.0.1:x", "300.0.0.1:502", "127.0.0:502",
-            "::1:502", "[::1:502", "[zz]:502", "a b:502", "-a:502", "host:+5", "tcp://host:502", "hö:1"]
-        {
+        for text in [
+            "127.0.0.1",
+            "",
+            ":502",
+            "127.0.0.1:",
+            "127.0.0.1:0",
+            "127.0.0.1:65536",
+            "127.0.0.1:x",
+            "300.0.0.1:502",
+            "127.0.0:502",
+            "::1:502",
+            "[::1:502",
+            "[zz]:502",
+            "a b:502",
+            "-a:502",
+            "host:+5",
+            "tcp://host:502",
+            "hö:1",
+        ] {
             assert!(matches!(read(text), Err(Wrong::BadAddress { .. })), "{text}");
         }
     }
@@ -140,7 +176,19 @@ mod tests {
     fn registers() {
         assert_eq!(register("holding:0"), Ok(Register { table: Table::Holding, address: 0 }));
         assert_eq!(register("coil:65535"), Ok(Register { table: Table::Coil, address: 65_535 }));
-        for text in ["", "holding", "holding:", "holding:-1", "holding:0x10", "holdings:1", "Holding:1", "holding:65537", "40001", "holding:1 ", "holding:+1"] {
+        for text in [
+            "",
+            "holding",
+            "holding:",
+            "holding:-1",
+            "holding:0x10",
+            "holdings:1",
+            "Holding:1",
+            "holding:65537",
+            "40001",
+            "holding:1 ",
+            "holding:+1",
+        ] {
             assert!(matches!(register(text), Err(Wrong::BadRegister { .. })), "{text}");
         }
         assert_eq!(range("input:10-19"), Ok((Table::Input, 10, 19)));
@@ -152,7 +200,9 @@ mod tests {
     fn oids() {
         assert_eq!(oid("1.3.6.1.2.1.33.1.2.1.0"), Ok(vec![1, 3, 6, 1, 2, 1, 33, 1, 2, 1, 0]));
         assert_eq!(oid(".1.3"), Ok(vec![1, 3]));
-        for text in ["", "1", "1.", "1..3", "1.3.x", "upsBatteryStatus.0", "3.1", "1.40", "1.3.4294967296", "1.3.-1", "..1.3"] {
+        for text in
+            ["", "1", "1.", "1..3", "1.3.x", "upsBatteryStatus.0", "3.1", "1.40", "1.3.4294967296", "1.3.-1", "..1.3"]
+        {
             assert!(oid(text).is_err(), "{text}");
         }
     }

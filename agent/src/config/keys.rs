@@ -3,6 +3,7 @@
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
 //! Markdown). `module`, `mqtt`, `store`, `http` and `log` are plain tables, reachable from the environment; the others
 //! are lists of tables in the file. Reads nothing. Never panics.
+#![doc = include_str!("keys.md")]
 
 use std::fmt::Write as _;
 
@@ -82,7 +83,14 @@ pub fn table() -> String {
     text
 }
 
-const fn key(section: &'static str, name: &'static str, kind: Kind, default: &'static str, example: &'static str, meaning: &'static str) -> Key {
+const fn key(
+    section: &'static str,
+    name: &'static str,
+    kind: Kind,
+    default: &'static str,
+    example: &'static str,
+    meaning: &'static str,
+) -> Key {
     Key { section, name, kind, default, example, meaning }
 }
 
@@ -90,7 +98,23 @@ use Kind::{Duration as D, Flag as F, Names, Number as N, Numbers, OneOrMany, Tex
 
 /// Layouts of a raw value, as `as` names them.
 pub const LAYOUTS: &[&str] = &[
-    "i16", "u16", "i32", "u32", "i48", "u48", "i64", "u64", "f32", "f64", "bit", "bits", "enum", "bcd", "modulo10000", "text_number", "counter",
+    "i16",
+    "u16",
+    "i32",
+    "u32",
+    "i48",
+    "u48",
+    "i64",
+    "u64",
+    "f32",
+    "f64",
+    "bit",
+    "bits",
+    "enum",
+    "bcd",
+    "modulo10000",
+    "text_number",
+    "counter",
 ];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
@@ -121,7 +145,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "ca", T, "", "\"/etc/lapwing/ca.pem\"", "Certificate authority; its presence turns TLS on."),
     key("mqtt", "client_certificate", T, "", "\"/etc/lapwing/client.pem\"", "TLS client certificate; needs `client_key`."),
     key("mqtt", "client_key", T, "", "\"/etc/lapwing/client.key\"", "Key of the TLS client certificate."),
-    key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern; a last segment `**` stands for all that follow."),
+    key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
     key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the page listens."),
@@ -178,7 +202,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
     key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
     key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
-    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {tag}, {where} and captures are filled in."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where} and captures are filled in."),
     key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
@@ -219,9 +243,28 @@ mod tests {
     use super::*;
 
     #[test]
+    fn the_page_says_what_the_table_says() {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/config/keys.md");
+        let expected = format!("{}{}", include_str!("keys_head.md"), table());
+        if std::env::var_os("LAPWING_WRITE_KEYS").is_some() {
+            std::fs::write(&path, &expected).expect("written");
+        }
+        let page = std::fs::read_to_string(&path).expect("the page is there");
+        assert!(
+            page == expected,
+            "keys.md is out of date: run this test with LAPWING_WRITE_KEYS=1 and commit the page"
+        );
+    }
+
+    #[test]
     fn no_key_twice_and_none_without_meaning() {
         for (n, key) in KEYS.iter().enumerate() {
-            assert!(!KEYS[..n].iter().any(|k| k.section == key.section && k.name == key.name), "{}.{} twice", key.section, key.name);
+            assert!(
+                !KEYS[..n].iter().any(|k| k.section == key.section && k.name == key.name),
+                "{}.{} twice",
+                key.section,
+                key.name
+            );
             assert!(!key.meaning.is_empty() && !key.example.is_empty());
             assert!(PLAIN.contains(&key.section) || LISTS.contains(&key.section) || key.section == "point");
         }

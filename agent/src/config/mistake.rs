@@ -56,8 +56,15 @@ pub type Finding = Remark;
 /// Every mistake of a configuration, in the order of files and lines.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, thiserror::Error)]
 pub struct Mistakes {
-    /// At least one.
-    pub list: Vec<Mistake>,
+    pub(crate) list: Vec<Mistake>,
+}
+
+impl Mistakes {
+    /// All of them, at least one.
+    #[must_use]
+    pub fn list(&self) -> &[Mistake] {
+        &self.list
+    }
 }
 
 impl fmt::Display for Mistakes {
@@ -101,7 +108,9 @@ impl Report {
     pub(crate) fn wrong(&mut self, place: Place, key: impl Into<String>, wrong: Wrong) {
         let key = key.into();
         // A map serves several devices, a pattern many points: what is wrong at one place is said once.
-        let known = |(p, k, w): &(Place, String, Wrong)| *p == place && *k == key && std::mem::discriminant(w) == std::mem::discriminant(&wrong);
+        let known = |(p, k, w): &(Place, String, Wrong)| {
+            *p == place && *k == key && std::mem::discriminant(w) == std::mem::discriminant(&wrong)
+        };
         if !self.mistakes.iter().any(known) {
             self.mistakes.push((place, key, wrong));
         }

@@ -9,14 +9,13 @@
 //! `pattern`, how a point gets its exponent in `items::point`. The rules a reader of the files should know:
 //!
 //! - A variable `LAPWING__MQTT__BROKER` replaces `mqtt.broker`; variables reach plain tables only, never lists.
-//! - Types are strict: `"yes"` is no flag, 9.7 no whole number, `"100"` no number; durations are texts with a unit.
+//! - Types are strict: `"yes"` is no boolean, 9.7 no integer, `"100"` no number; durations are texts with a unit.
 //! - Numbers in a point's unit (limits, deadbands, valid ranges) must be whole steps of its resolution.
 //! - `point = "rack/{r}/inlet/{p}/temperature"` makes one alarm a match; `{r}` and `{p}` may be used in `id` and in all
 //!   texts. An alarm with the same id on a plain path replaces the one the pattern would make.
 
 mod address;
 mod assemble;
-pub mod compute;
 mod items;
 pub mod keys;
 mod mistake;
@@ -80,7 +79,11 @@ pub struct Loaded {
 ///
 /// # Errors
 /// Every mistake of all files, in the order of files and lines.
-pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>, overrides: &Overrides) -> Result<Loaded, Mistakes> {
+pub fn load(
+    path: &Path,
+    environment: impl Iterator<Item = (String, String)>,
+    overrides: &Overrides,
+) -> Result<Loaded, Mistakes> {
     let environment: BTreeMap<String, String> = environment.filter(|(name, _)| name.starts_with(PREFIX)).collect();
     let mut sources = Sources::default();
     let mut report = Report::default();
@@ -150,12 +153,24 @@ fn read_module(
     }
     let list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
     let links = list("link", "name", report).into_iter().filter_map(|item| items::link::read(item, report)).collect();
-    let devices: Vec<DeviceItem> = list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
-    let derived = list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
+    let devices: Vec<DeviceItem> =
+        list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
+    let derived =
+        list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
-    Some(Parts { settings, links, devices, maps, derived, alarms, incomplete, file: Some(file), link_addresses: overrides.link_addresses.clone() })
+    Some(Parts {
+        settings,
+        links,
+        devices,
+        maps,
+        derived,
+        alarms,
+        incomplete,
+        file: Some(file),
+        link_addresses: overrides.link_addresses.clone(),
+    })
 }
 
 /// Each map once, however many devices use it.
@@ -213,9 +228,16 @@ fn read_text(path: &Path, digest: &mut Sha256) -> Result<String, String> {
 fn parse<'t>(text: &'t str, origin: Origin, report: &mut Report) -> Option<DeTable<'t>> {
     let (document, errors) = DeTable::parse_recoverable(text);
     let mut readable = true;
+    let mut told = None;
     for error in errors {
         let span = error.span().unwrap_or(0..0);
         readable &= error.message().contains("duplicate key");
+        // One slip of the pen makes several errors of its line: the first is the one to mend.
+        let line = text.get(..span.start).map(|before| before.matches('\n').count());
+        if line.is_some() && told == line {
+            continue;
+        }
+        told = line;
         report.wrong(Place::new(origin, &span), "", Wrong::Syntax { why: error.message().to_string() });
     }
     readable.then(|| Spanned::into_inner(document))
@@ -237,11 +259,12 @@ fn schema(document: &DeTable<'_>, origin: Origin, report: &mut Report) {
 fn near_file(dir: &Path, map: &str) -> Option<String> {
     let wanted = Path::new(map);
     let folder = wanted.parent().unwrap_or(Path::new(""));
-    let names: Vec<String> = std::fs::read_dir(dir.join(folder))
-        .ok()?
-        .flatten()
-        .filter_map(|entry| folder.join(entry.file_name()).to_str().map(str::to_string))
-        .filter(|name| name.ends_with(".toml"))
-        .collect();
-    reader::nearest(map, names.iter().map(String::as_str))
+    let stem = |path: &Path| path.file_stem().and_then(|stem| stem.to_str()).map(str::to_string);
+    let files = std::fs::read_dir(dir.join(folder)).ok()?.flatten().map(|entry| PathBuf::from(entry.file_name()));
+    let stems: Vec<String> =
+        files.filter(|file| file.extension().is_some_and(|end| end == "toml")).filter_map(|file| stem(&file)).collect();
+    let wanted = stem(wanted)?;
+    // The same name is no help: the file is there and cannot be read.
+    let near = reader::nearest(&wanted, stems.iter().map(String::as_str)).filter(|near| *near != wanted)?;
+    folder.join(near + ".toml").to_str().map(str::to_string)
 }

@@ -21,7 +21,14 @@ pub(crate) fn alarm_id(name: &str, place: Place, key: &str, report: &mut Report)
     judge(name, "an alarm id", check_alarm_id(name).map_err(|why| why.to_string()), place, key, report)
 }
 
-fn judge(name: &str, what: &'static str, verdict: Result<(), String>, place: Place, key: &str, report: &mut Report) -> bool {
+fn judge(
+    name: &str,
+    what: &'static str,
+    verdict: Result<(), String>,
+    place: Place,
+    key: &str,
+    report: &mut Report,
+) -> bool {
     match verdict {
         Ok(()) => true,
         Err(why) => {

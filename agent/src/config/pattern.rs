@@ -23,7 +23,7 @@ enum Segment {
 pub(crate) type Captures = Vec<(String, String)>;
 
 /// Words between braces that are no captures.
-pub(crate) const RESERVED: &[&str] = &["value", "limit", "state", "tag", "where"];
+pub(crate) const RESERVED: &[&str] = &["value", "limit", "state", "rate", "tag", "where"];
 
 impl Pattern {
     /// Reads a pattern.
@@ -35,10 +35,14 @@ impl Pattern {
                 "" => return Err(bad("a segment is empty")),
                 "*" => Segment::Any,
                 _ => match segment.strip_prefix('{').and_then(|rest| rest.strip_suffix('}')) {
-                    Some(name) if RESERVED.contains(&name) => return Err(bad(&format!("the name {name} has a meaning of its own"))),
+                    Some(name) if RESERVED.contains(&name) => {
+                        return Err(bad(&format!("the name {name} has a meaning of its own")));
+                    }
                     Some(name) if is_name(name) => Segment::Named(name.to_string()),
                     Some(_) => return Err(bad("a name between braces has lower-case letters, digits and _")),
-                    None if segment.contains(['{', '}', '*']) => return Err(bad("* and {name} stand for a whole segment")),
+                    None if segment.contains(['{', '}', '*']) => {
+                        return Err(bad("* and {name} stand for a whole segment"));
+                    }
                     None => Segment::Plain(segment.to_string()),
                 },
             });
@@ -75,10 +79,10 @@ impl Pattern {
     pub(crate) fn names(&self) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
         for segment in &self.segments {
-            if let Segment::Named(name) = segment {
-                if !names.contains(name) {
-                    names.push(name.clone());
-                }
+            if let Segment::Named(name) = segment
+                && !names.contains(name)
+            {
+                names.push(name.clone());
             }
         }
         names

@@ -39,11 +39,16 @@ pub(crate) struct Plain {
 impl Layer {
     /// Keeps a text.
     pub(crate) fn text(&mut self, key: &str, text: String) {
-        self.values.insert(key.to_string(), Located { value: ValueKind::String(text), place: Place::whole(Origin::Override) });
+        self.values
+            .insert(key.to_string(), Located { value: ValueKind::String(text), place: Place::whole(Origin::Override) });
     }
 
     /// Reads the plain tables of the module file. The answer also tells where each table begins.
-    pub(crate) fn from_file(document: &DeTable<'_>, origin: Origin, report: &mut Report) -> (Self, BTreeMap<&'static str, Place>) {
+    pub(crate) fn from_file(
+        document: &DeTable<'_>,
+        origin: Origin,
+        report: &mut Report,
+    ) -> (Self, BTreeMap<&'static str, Place>) {
         let mut layer = Self::default();
         let mut tables = BTreeMap::new();
         for section in keys::PLAIN {
@@ -53,7 +58,7 @@ impl Layer {
             let Some(table) = value.get_ref().as_table() else {
                 let mend = format!("write [{section}] once, in single brackets");
                 let found = super::reader::found(value.get_ref());
-                report.wrong(place, *section, Wrong::WrongType { expected: "a table", found, mend });
+                report.wrong(place, *section, Wrong::OtherType { expected: "a table", found, mend });
                 continue;
             };
             let mut item = Item::new(table, place, section, "", 0);
@@ -99,7 +104,10 @@ impl Source for Layer {
                 tables.entry(table).or_default().insert(key.to_string(), Value::new(None, located.value.clone()));
             }
         }
-        Ok(tables.into_iter().map(|(table, keys)| (table.to_string(), Value::new(None, ValueKind::Table(keys)))).collect())
+        Ok(tables
+            .into_iter()
+            .map(|(table, keys)| (table.to_string(), Value::new(None, ValueKind::Table(keys))))
+            .collect())
     }
 }
 
@@ -120,6 +128,11 @@ impl Plain {
     /// Whether a key was given at all.
     pub(crate) fn has(&self, path: &str) -> bool {
         self.places.contains_key(path)
+    }
+
+    /// Where a key was given, if it was.
+    pub(crate) fn written(&self, path: &str) -> Option<Place> {
+        self.places.get(path).copied()
     }
 
     /// Where a key was given.
@@ -149,7 +162,10 @@ impl Plain {
 
     /// A list of texts.
     pub(crate) fn texts(&self, path: &str) -> Option<Vec<String>> {
-        self.merged.get_array(path).ok().map(|list| list.into_iter().filter_map(|value| value.into_string().ok()).collect())
+        self.merged
+            .get_array(path)
+            .ok()
+            .map(|list| list.into_iter().filter_map(|value| value.into_string().ok()).collect())
     }
 }
 
@@ -196,7 +212,9 @@ fn scalar(value: &Spanned<DeValue<'_>>, kind: Kind) -> Result<ValueKind, Wrong> 
             }
             ValueKind::String(word)
         }
-        Kind::Text | Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names => ValueKind::String(String::read(value, origin)?),
+        Kind::Text | Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names => {
+            ValueKind::String(String::read(value, origin)?)
+        }
     })
 }
 
@@ -210,7 +228,9 @@ fn from_variable(variable: &str, text: &str) -> Result<(String, ValueKind), Wron
     }
     let key = keys::KEYS
         .iter()
-        .find(|key| keys::PLAIN.contains(&key.section) && key.section.to_uppercase() == table && key.name.to_uppercase() == name)
+        .find(|key| {
+            keys::PLAIN.contains(&key.section) && key.section.to_uppercase() == table && key.name.to_uppercase() == name
+        })
         .ok_or_else(unknown)?;
     if matches!(key.kind, Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names) {
         return Err(Wrong::VariableIntoList { variable: variable.to_string() });
@@ -223,19 +243,20 @@ fn from_variable(variable: &str, text: &str) -> Result<(String, ValueKind), Wron
         Kind::Flag | Kind::Whole | Kind::Number => DeValue::parse(text.trim()).unwrap_or_else(|_| as_text()),
         _ => as_text(),
     };
-    let value = scalar(&value, key.kind).map_err(|why| Wrong::BadVariable { variable: variable.to_string(), why: Box::new(bare(why)) })?;
+    let value = scalar(&value, key.kind)
+        .map_err(|why| Wrong::BadVariable { variable: variable.to_string(), why: Box::new(bare(why)) })?;
     Ok((format!("{}.{}", key.section, key.name), value))
 }
 
 /// A mend without the quotes that only a file has.
 fn bare(wrong: Wrong) -> Wrong {
     match wrong {
-        Wrong::WrongType { expected, found, .. } => {
+        Wrong::OtherType { expected, found, .. } => {
             let mend = match expected {
-                "a flag" => "set it to true or false".to_string(),
+                "a boolean" => "set it to true or false".to_string(),
                 expected => format!("set it to {expected}"),
             };
-            Wrong::WrongType { expected, found, mend }
+            Wrong::OtherType { expected, found, mend }
         }
         other => other,
     }

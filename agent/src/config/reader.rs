@@ -1,7 +1,7 @@
 //! Reads typed values out of a spanned TOML table, strictly, and notes every mistake instead of stopping at the first.
 //!
 //! `Item` is one table: `take` a key of a type, `need` one that must be there, `close` it so that every key left over is
-//! told as unknown. Nothing is converted on the way: `"yes"` is no boolean, 9.7 no whole number, `"100"` no number.
+//! told as unknown. Nothing is converted on the way: `"yes"` is no boolean, 9.7 no integer, `"100"` no number.
 //! Durations are texts with a unit. Knows no meaning beyond the type. Never panics.
 
 use std::time::Duration;
@@ -36,7 +36,13 @@ pub(crate) struct Item<'t> {
 
 impl<'t> Item<'t> {
     /// A table of a section; `name_key` is the key whose text names it in messages, else its number does.
-    pub(crate) fn new(table: &'t DeTable<'t>, place: Place, section: &'static str, name_key: &str, number: usize) -> Self {
+    pub(crate) fn new(
+        table: &'t DeTable<'t>,
+        place: Place,
+        section: &'static str,
+        name_key: &str,
+        number: usize,
+    ) -> Self {
         let name = table.get(name_key).and_then(|value| value.get_ref().as_str());
         let label = name.map_or_else(|| format!("{section}[{number}]"), |name| format!("{section}[{name}]"));
         Self { table, origin: place.origin, section, place, label, taken: Vec::new() }
@@ -49,7 +55,11 @@ impl<'t> Item<'t> {
 
     /// A value that may be missing. A value of the wrong type is noted and counts as missing.
     pub(crate) fn take<T: Read>(&mut self, key: &'static str, report: &mut Report) -> Option<Located<T>> {
-        debug_assert!(keys::of(self.section).any(|known| known.name == key), "{}.{key} is not in the table of keys", self.section);
+        debug_assert!(
+            keys::of(self.section).any(|known| known.name == key),
+            "{}.{key} is not in the table of keys",
+            self.section
+        );
         self.taken.push(key);
         let value = self.table.get(key)?;
         let place = Place::new(self.origin, &value.span());
@@ -109,11 +119,21 @@ impl<'t> Item<'t> {
 /// The nearest of several names, if one is near enough to be meant.
 pub(crate) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<String> {
     let lower = name.to_lowercase();
+    // The first measure likes common beginnings, which long paths always have; the second counts what must be changed.
     known
-        .map(|candidate| (strsim::jaro_winkler(&lower, &candidate.to_lowercase()), candidate))
-        .filter(|(likeness, _)| *likeness >= 0.8)
+        .map(|candidate| (candidate, candidate.to_lowercase()))
+        .map(|(name, low)| {
+            (strsim::jaro_winkler(&lower, &low), strsim::normalized_damerau_levenshtein(&lower, &low), name)
+        })
+        .filter(|(likeness, kept, name)| (*likeness >= 0.8 && *kept >= 0.5) || is_slip(&lower, name))
+        .map(|(likeness, kept, name)| (likeness + kept, name))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate.to_string())
+}
+
+/// One letter wrong, missing, too many, or two of them changed about.
+fn is_slip(written: &str, known: &str) -> bool {
+    known.len() >= 3 && strsim::damerau_levenshtein(written, &known.to_lowercase()) <= 1
 }
 
 /// A value as a message names it.
@@ -121,9 +141,9 @@ pub(crate) fn found(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) if text.chars().count() <= 40 => format!("the text \"{text}\""),
         DeValue::String(_) => "a text".into(),
-        DeValue::Integer(number) => format!("the whole number {number}"),
+        DeValue::Integer(number) => format!("the integer {number}"),
         DeValue::Float(number) => format!("the number {number}"),
-        DeValue::Boolean(flag) => format!("the flag {flag}"),
+        DeValue::Boolean(flag) => format!("the boolean {flag}"),
         DeValue::Datetime(_) => "a date".into(),
         DeValue::Array(_) => "a list".into(),
         DeValue::Table(_) => "a table".into(),
@@ -132,26 +152,30 @@ pub(crate) fn found(value: &DeValue<'_>) -> String {
 
 fn wrong_type(expected: &'static str, value: &DeValue<'_>) -> Wrong {
     let mend = match (expected, value) {
-        ("a flag", DeValue::String(text)) if ["yes", "on", "true", "1"].contains(&text.to_lowercase().as_str()) => {
+        ("a boolean", DeValue::String(text)) if ["yes", "on", "true", "1"].contains(&text.to_lowercase().as_str()) => {
             "write true, without quotes".to_string()
         }
-        ("a flag", _) => "write true or false, without quotes".into(),
-        ("a whole number", DeValue::Float(number)) => {
+        ("a boolean", _) => "write true or false, without quotes".into(),
+        ("an integer", DeValue::Float(number)) => {
             format!("write a whole number, such as {:.0}", number.as_str().parse::<f64>().unwrap_or(0.0))
         }
-        ("a whole number" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => format!("write {text} without quotes"),
+        ("an integer" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => {
+            format!("write {text} without quotes")
+        }
         ("a text", DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_)) => "put it in quotes".into(),
         ("a duration", DeValue::Integer(number)) => format!("write it with its unit, such as \"{number}s\""),
-        ("a duration", DeValue::Float(number)) => format!("write whole units, such as \"{:.0}ms\"", number.as_str().parse::<f64>().unwrap_or(0.0) * 1000.0),
+        ("a duration", DeValue::Float(number)) => {
+            format!("write whole units, such as \"{:.0}ms\"", number.as_str().parse::<f64>().unwrap_or(0.0) * 1000.0)
+        }
         ("a list", _) => "put it in square brackets".into(),
         (expected, _) => format!("write {expected}"),
     };
-    Wrong::WrongType { expected, found: found(value), mend }
+    Wrong::OtherType { expected, found: found(value), mend }
 }
 
 /// A whole number of any size TOML can write.
 pub(crate) fn whole(value: &DeValue<'_>) -> Result<i128, Wrong> {
-    let DeValue::Integer(number) = value else { return Err(wrong_type("a whole number", value)) };
+    let DeValue::Integer(number) = value else { return Err(wrong_type("an integer", value)) };
     i128::from_str_radix(number.as_str(), number.radix())
         .map_err(|_| Wrong::BadNumber { value: number.to_string(), why: "too large".into() })
 }
@@ -164,7 +188,7 @@ impl Read for String {
 
 impl Read for bool {
     fn read(value: &Spanned<DeValue<'_>>, _: Origin) -> Result<Self, Wrong> {
-        value.get_ref().as_bool().ok_or_else(|| wrong_type("a flag", value.get_ref()))
+        value.get_ref().as_bool().ok_or_else(|| wrong_type("a boolean", value.get_ref()))
     }
 }
 
@@ -189,7 +213,7 @@ impl Read for Decimal {
             DeValue::Float(number) => number.as_str().to_string(),
             other => return Err(wrong_type("a number", other)),
         };
-        Self::parse(&text).map(trimmed).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
+        Self::parse(&text).map_err(|why| Wrong::BadNumber { value: text, why: why.to_string() })
     }
 }
 
@@ -230,7 +254,7 @@ pub(crate) fn duration(text: &str) -> Option<Duration> {
 pub(crate) fn written(duration: Duration) -> String {
     let ms = duration.as_millis();
     for (unit_ms, unit) in [(86_400_000, "d"), (3_600_000, "h"), (60_000, "m"), (1000, "s")] {
-        if ms > 0 && ms % unit_ms == 0 {
+        if ms > 0 && ms.is_multiple_of(unit_ms) {
             return format!("{}{unit}", ms / unit_ms);
         }
     }
@@ -240,7 +264,9 @@ pub(crate) fn written(duration: Duration) -> String {
 impl<T: Read> Read for Vec<Located<T>> {
     fn read(value: &Spanned<DeValue<'_>>, origin: Origin) -> Result<Self, Wrong> {
         let list: &DeArray<'_> = value.get_ref().as_array().ok_or_else(|| wrong_type("a list", value.get_ref()))?;
-        list.iter().map(|element| Ok(Located { value: T::read(element, origin)?, place: Place::new(origin, &element.span()) })).collect()
+        list.iter()
+            .map(|element| Ok(Located { value: T::read(element, origin)?, place: Place::new(origin, &element.span()) }))
+            .collect()
     }
 }
 
@@ -251,19 +277,26 @@ pub(crate) struct OneOrMany(pub(crate) Vec<Located<String>>);
 impl Read for OneOrMany {
     fn read(value: &Spanned<DeValue<'_>>, origin: Origin) -> Result<Self, Wrong> {
         match value.get_ref() {
-            DeValue::String(text) => Ok(Self(vec![Located { value: text.to_string(), place: Place::new(origin, &value.span()) }])),
+            DeValue::String(text) => {
+                Ok(Self(vec![Located { value: text.to_string(), place: Place::new(origin, &value.span()) }]))
+            }
             DeValue::Array(_) => Vec::read(value, origin).map(Self),
             other => Err(wrong_type("a text or a list of texts", other)),
         }
     }
 }
 
+/// One entry of a table: its key and its value.
+pub(crate) type Entry<'t> = (Located<String>, &'t Spanned<DeValue<'t>>);
+
 /// The entries of an inline table, in the order they are written.
-pub(crate) fn entries<'t>(value: &'t Spanned<DeValue<'t>>, origin: Origin) -> Result<Vec<(Located<String>, &'t Spanned<DeValue<'t>>)>, Wrong> {
+pub(crate) fn entries<'t>(value: &'t Spanned<DeValue<'t>>, origin: Origin) -> Result<Vec<Entry<'t>>, Wrong> {
     let table = value.get_ref().as_table().ok_or_else(|| wrong_type("a table", value.get_ref()))?;
     let mut list: Vec<_> = table
         .iter()
-        .map(|(key, value)| (Located { value: key.get_ref().to_string(), place: Place::new(origin, &key.span()) }, value))
+        .map(|(key, value)| {
+            (Located { value: key.get_ref().to_string(), place: Place::new(origin, &key.span()) }, value)
+        })
         .collect();
     list.sort_by_key(|(key, _)| key.place);
     Ok(list)
@@ -275,7 +308,9 @@ mod tests {
 
     #[test]
     fn durations() {
-        for (text, ms) in [("300ms", 300), ("5s", 5000), ("3m", 180_000), ("1h", 3_600_000), ("2d", 172_800_000), ("0s", 0)] {
+        for (text, ms) in
+            [("300ms", 300), ("5s", 5000), ("3m", 180_000), ("1h", 3_600_000), ("2d", 172_800_000), ("0s", 0)]
+        {
             assert_eq!(duration(text), Some(Duration::from_millis(ms)), "{text}");
         }
         for text in ["", "5", "s", "5 s", "-5s", "1.5s", "5S", "99999999999999999999s", "49d", "5sec", "½s", "°"] {

@@ -27,11 +27,20 @@ pub(crate) struct Settings {
     pub(crate) store: plan::Store,
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
+    /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
+    pub(crate) points_place: Option<Place>,
 }
 
 /// Judges the merged tables. `tables` tells where each begins, `file` is the file's beginning.
-pub(crate) fn settings(plain: &Plain, tables: &BTreeMap<&'static str, Place>, file: Place, report: &mut Report) -> Settings {
-    let place = |section: &str, key: &str| plain.place(&format!("{section}.{key}"), tables.get(section).copied().unwrap_or(file));
+pub(crate) fn settings(
+    plain: &Plain,
+    tables: &BTreeMap<&'static str, Place>,
+    file: Place,
+    report: &mut Report,
+) -> Settings {
+    let place = |section: &str, key: &str| {
+        plain.place(&format!("{section}.{key}"), tables.get(section).copied().unwrap_or(file))
+    };
     let module = module(plain, &place, report);
     let mqtt = mqtt(plain, &module, &place, report);
     let max_mib = plain.whole("store.max_mib").unwrap_or(512);
@@ -48,7 +57,11 @@ pub(crate) fn settings(plain: &Plain, tables: &BTreeMap<&'static str, Place>, fi
         Ok(listen) => Some(listen),
         Err(_) => {
             let why = "an address and a port to listen on are needed".into();
-            report.wrong(place("http", "listen"), "http.listen", Wrong::BadAddress { address: listen, why, example: "\"127.0.0.1:8467\"" });
+            report.wrong(
+                place("http", "listen"),
+                "http.listen",
+                Wrong::BadAddress { address: listen, why, example: "\"127.0.0.1:8467\"" },
+            );
             None
         }
     };
@@ -56,9 +69,17 @@ pub(crate) fn settings(plain: &Plain, tables: &BTreeMap<&'static str, Place>, fi
     let level = plain.text("log.level").unwrap_or_else(|| "info".into());
     if level.parse::<tracing_subscriber::EnvFilter>().is_err() {
         let known = vec!["error", "warn", "info", "debug", "trace"];
-        report.wrong(place("log", "level"), "log.level", Wrong::NotOneOf { near: super::reader::nearest(&level, known.iter().copied()), value: level.clone(), known });
+        report.wrong(
+            place("log", "level"),
+            "log.level",
+            Wrong::NotOneOf {
+                near: super::reader::nearest(&level, known.iter().copied()),
+                value: level.clone(),
+                known,
+            },
+        );
     }
-    Settings { module, mqtt, store, http, log: plan::Log { level } }
+    Settings { module, mqtt, store, http, log: plan::Log { level }, points_place: plain.written("mqtt.points") }
 }
 
 fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Module {
@@ -110,7 +131,11 @@ fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Pla
         let path = format!("mqtt.{key}");
         let Some(ms) = plain.whole(&path) else { return otherwise };
         if !(low_ms..=high_ms).contains(&ms) {
-            let wrong = Wrong::OutOfRange { value: format!("{ms}ms"), low: format!("{low_ms}ms"), high: format!("{high_ms}ms") };
+            let wrong = Wrong::OutOfRange {
+                value: format!("{ms}ms"),
+                low: format!("{low_ms}ms"),
+                high: format!("{high_ms}ms"),
+            };
             report.wrong(place("mqtt", key), path, wrong);
         }
         Duration::from_millis(u64::try_from(ms).unwrap_or(0))
@@ -130,7 +155,11 @@ fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Pla
         }
     };
     if let (Some(_), None) = (&client_certificate, file("ca")) {
-        report.wrong(place("mqtt", "client_certificate"), "mqtt.ca", Wrong::MissingKey { key: "ca", example: "\"/etc/lapwing/ca.pem\"" });
+        report.wrong(
+            place("mqtt", "client_certificate"),
+            "mqtt.ca",
+            Wrong::MissingKey { key: "ca", example: "\"/etc/lapwing/ca.pem\"" },
+        );
     }
     if let (Some(_), None) = (file("password_file"), plain.text("mqtt.user")) {
         report.wrong(place("mqtt", "password_file"), "mqtt.user", Wrong::MissingKey { key: "user", example: "\"m1\"" });
@@ -139,7 +168,11 @@ fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Pla
         broker,
         base,
         client_id: plain.text("mqtt.client_id").unwrap_or_else(|| format!("{}-{}", module.site, module.name)),
-        frames: if plain.text("mqtt.frames").as_deref() == Some("cbor") { plan::Encoding::Cbor } else { plan::Encoding::Json },
+        frames: if plain.text("mqtt.frames").as_deref() == Some("cbor") {
+            plan::Encoding::Cbor
+        } else {
+            plan::Encoding::Json
+        },
         frame_period,
         user: plain.text("mqtt.user"),
         password_file: file("password_file"),

@@ -107,7 +107,10 @@ impl Sources {
         let number = text[..line_start].bytes().filter(|byte| *byte == b'\n').count() + 1;
         let column = text[line_start..start].chars().count() + 1;
         let covered = text[start..floor(text, place.end.clamp(start, line_end))].chars().count();
-        let position = Position { line: u32::try_from(number).unwrap_or(u32::MAX), column: u32::try_from(column).unwrap_or(u32::MAX) };
+        let position = Position {
+            line: u32::try_from(number).unwrap_or(u32::MAX),
+            column: u32::try_from(column).unwrap_or(u32::MAX),
+        };
         Some((position, line, covered.max(1)))
     }
 }

@@ -13,15 +13,15 @@ use super::wrong::Wrong;
 /// A point's steps.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Steps<'a> {
-    /// Power of ten of one step.
-    pub(crate) exponent: i8,
+    /// Power of ten of one step; `None` if it could not be decided: then nothing is judged, the cause was told.
+    pub(crate) exponent: Option<i8>,
     /// The point's path, for messages.
     pub(crate) point: &'a str,
 }
 
 impl Steps<'_> {
     /// The exponent of a resolution: its decimal places.
-    pub(crate) fn of_resolution(resolution: &Located<Decimal>, key: &str, report: &mut Report) -> i8 {
+    pub(crate) fn of_resolution(resolution: &Located<Decimal>, key: &str, report: &mut Report) -> Option<i8> {
         let value = trimmed(resolution.value);
         let mut digit = value.mantissa;
         while digit > 9 && digit % 10 == 0 {
@@ -29,17 +29,23 @@ impl Steps<'_> {
         }
         if !matches!(digit, 1 | 2 | 5) {
             report.wrong(resolution.place, key, Wrong::BadResolution { value: resolution.value.to_string() });
+            return None;
         }
-        value.exponent.min(0)
+        Some(value.exponent.min(0))
     }
 
     /// A number as whole steps.
     pub(crate) fn whole(&self, number: &Located<Decimal>, key: &str, report: &mut Report) -> Option<i64> {
-        let resolution = || Decimal::new(1, self.exponent).to_string();
-        let wrong = match number.value.rescale(self.exponent) {
+        let exponent = self.exponent?;
+        let resolution = || Decimal::new(1, exponent).to_string();
+        let wrong = match number.value.rescale(exponent) {
             // Equal after rescaling back means that no digit was lost.
             Ok(steps) if trimmed(steps) == trimmed(number.value) => return Some(steps.mantissa),
-            Ok(_) => Wrong::FinerThanResolution { value: number.value.to_string(), resolution: resolution(), point: self.point.to_string() },
+            Ok(_) => Wrong::FinerThanResolution {
+                value: number.value.to_string(),
+                resolution: resolution(),
+                point: self.point.to_string(),
+            },
             Err(_) => Wrong::TooLargeAtResolution { value: number.value.to_string(), resolution: resolution() },
         };
         report.wrong(number.place, key, wrong);
@@ -47,7 +53,13 @@ impl Steps<'_> {
     }
 
     /// A distance as whole steps: not negative.
-    pub(crate) fn distance(&self, number: &Located<Decimal>, name: &'static str, key: &str, report: &mut Report) -> Option<i64> {
+    pub(crate) fn distance(
+        &self,
+        number: &Located<Decimal>,
+        name: &'static str,
+        key: &str,
+        report: &mut Report,
+    ) -> Option<i64> {
         if number.value.mantissa < 0 {
             report.wrong(number.place, key, Wrong::Negative { key: name, value: number.value.to_string() });
             return None;
@@ -62,13 +74,17 @@ impl Steps<'_> {
         let [low, high] = list.value.as_slice() else {
             let mend = "write the lowest and the highest: valid = [low, high]".to_string();
             let found = format!("a list of {}", list.value.len());
-            report.wrong(list.place, key, Wrong::WrongType { expected: "a list of two numbers", found, mend });
+            report.wrong(list.place, key, Wrong::OtherType { expected: "a list of two numbers", found, mend });
             return None;
         };
         let (first, second) = (self.whole(low, &key, report), self.whole(high, &key, report));
         let (first, second) = (first?, second?);
         if first >= second {
-            report.wrong(list.place, key, Wrong::EmptyRange { low: low.value.to_string(), high: high.value.to_string() });
+            report.wrong(
+                list.place,
+                key,
+                Wrong::EmptyRange { low: low.value.to_string(), high: high.value.to_string() },
+            );
             return None;
         }
         Some((first, second))

@@ -42,6 +42,12 @@ impl Clock {
         Self { start, offset_ms: offset(wall_ms(), START), synced: kernel_synced() }
     }
 
+    /// Clocks that show `wall_ms` at `at`, for tests.
+    #[cfg(test)]
+    pub(crate) fn fixed(wall_ms: i64, at: Millis, synced: bool) -> Self {
+        Self { start: Instant::now(), offset_ms: offset(wall_ms, at), synced }
+    }
+
     /// The present moment.
     #[must_use]
     pub fn now(&self) -> Millis {

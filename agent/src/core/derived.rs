@@ -43,7 +43,11 @@ impl Derivation {
         Self {
             by_transaction: hang.into_iter().map(|set| set.into_iter().collect()).collect(),
             functions: plan.derived.iter().map(|derived| Function::named(&derived.compute)).collect(),
-            constants: plan.derived.iter().map(|derived| derived.with.iter().map(|(name, c)| (name.clone(), constant(c))).collect()).collect(),
+            constants: plan
+                .derived
+                .iter()
+                .map(|derived| derived.with.iter().map(|(name, c)| (name.clone(), constant(c))).collect())
+                .collect(),
         }
     }
 
@@ -67,7 +71,9 @@ impl Derivation {
             status = status.worst(reading.status);
             oldest = oldest.min(reading.at);
             let number = Decimal::new(reading.value, from).to_f64() * input.factor + input.offset;
-            let listed = function.is_some_and(|f| f.arguments.iter().any(|a| a.name == input.argument && matches!(a.takes, Takes::List { .. })));
+            let listed = function.is_some_and(|f| {
+                f.arguments.iter().any(|a| a.name == input.argument && matches!(a.takes, Takes::List { .. }))
+            });
             match (inputs.get_mut(&input.argument), listed) {
                 (Some(Value::Array(list)), true) => list.push(number.into()),
                 (_, true) => drop(inputs.insert(input.argument.clone(), Value::Array(vec![number.into()]))),
@@ -78,11 +84,16 @@ impl Derivation {
             return Some((derived.point, 0, status, oldest));
         }
         let (value, status) = match function.map(|function| function.answer(&inputs)) {
-            Some(Ok(Answer::Value { value, .. })) => match value.as_f64().map(|number| Decimal::quantise(number, exponent)) {
-                Some(Ok(decimal)) => (decimal.mantissa, status),
-                Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
-                None => (0, Status::BAD_CONFIGURATION_ERROR), // an answer of several parts is no point
-            },
+            Some(Ok(Answer::Value { number, doubt, .. })) => {
+                match number.map(|number| Decimal::quantise(number, exponent)) {
+                    Some(Ok(decimal)) => (
+                        decimal.mantissa,
+                        if doubt.is_some() { status.worst(Status::UNCERTAIN_UNITS_EXCEEDED) } else { status },
+                    ),
+                    Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
+                    None => (0, Status::BAD_CONFIGURATION_ERROR), // no number for a point; functions always have one
+                }
+            }
             Some(Ok(Answer::NoNumber { .. })) => (0, Status::BAD_OUT_OF_RANGE),
             Some(Err(_)) | None => (0, Status::BAD_CONFIGURATION_ERROR),
         };
@@ -94,5 +105,6 @@ fn constant(constant: &Constant) -> Value {
     match constant {
         Constant::Number(number) => (*number).into(),
         Constant::Word(word) => word.clone().into(),
+        Constant::Pairs(rows) => rows.iter().map(|(first, second)| Value::from(vec![*first, *second])).collect(),
     }
 }

@@ -83,7 +83,8 @@ impl Figures {
     #[must_use]
     pub fn summary(&self, unsent_events: u64, oldest_unsent_event_s: f64) -> Summary {
         #[allow(clippy::cast_precision_loss)] // counts of readings stay far below 2^52
-        let good_fraction = if self.readings_due == 0 { 0.0 } else { self.readings_good as f64 / self.readings_due as f64 };
+        let good_fraction =
+            if self.readings_due == 0 { 0.0 } else { self.readings_good as f64 / self.readings_due as f64 };
         #[allow(clippy::cast_precision_loss)]
         let worst_scan_lateness_s = self.worst_lateness_ms as f64 / 1000.0;
         Summary {

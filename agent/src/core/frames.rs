@@ -30,7 +30,14 @@ impl Frames {
     /// Frames of this start, numbered from 1.
     #[must_use]
     pub fn new(log: &str, boot: u64, catalogue: &str) -> Self {
-        Self { log: log.to_owned(), boot, catalogue: catalogue.to_owned(), next_seq: 1, open: FrameBuilder::new(log, boot, catalogue, 1), any: false }
+        Self {
+            log: log.to_owned(),
+            boot,
+            catalogue: catalogue.to_owned(),
+            next_seq: 1,
+            open: FrameBuilder::new(log, boot, catalogue, 1),
+            any: false,
+        }
     }
 
     /// Goes on in another log, before the first frame left.
@@ -50,7 +57,8 @@ impl Frames {
             return Vec::new();
         }
         self.any = false;
-        let open = std::mem::replace(&mut self.open, FrameBuilder::new(&self.log, self.boot, &self.catalogue, self.next_seq));
+        let open =
+            std::mem::replace(&mut self.open, FrameBuilder::new(&self.log, self.boot, &self.catalogue, self.next_seq));
         let frames = open.finish();
         self.next_seq = frames.last().map_or(self.next_seq, |last| last.seq() + 1);
         self.open = FrameBuilder::new(&self.log, self.boot, &self.catalogue, self.next_seq);
@@ -111,7 +119,14 @@ impl Singles {
 
 /// The payload of `point/<path>`.
 #[must_use]
-pub fn point_value(plan: &Plan, point: usize, t: i64, value: Option<i64>, status: Status, mode: Mode) -> Option<PointValue> {
+pub fn point_value(
+    plan: &Plan,
+    point: usize,
+    t: i64,
+    value: Option<i64>,
+    status: Status,
+    mode: Mode,
+) -> Option<PointValue> {
     let about = plan.points.get(point)?;
     Some(PointValue {
         t,

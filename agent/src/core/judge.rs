@@ -31,7 +31,9 @@ impl<'a> Judge<'a> {
     /// Takes one transaction. Returns how many readings it brought and how many are good.
     pub fn batch(&mut self, now: Millis, at: Millis, transaction: u32, raws: &[Raw]) -> (u64, u64) {
         self.read.clear();
-        let Some(span) = usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)).map(|t| t.points) else {
+        let Some(span) =
+            usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)).map(|t| t.points)
+        else {
             return (0, 0);
         };
         let moved = &mut self.transitions;
@@ -44,7 +46,9 @@ impl<'a> Judge<'a> {
             self.read.push(point);
         }
         for index in self.derivation.hanging_on(transaction) {
-            let Some((point, value, status, oldest)) = self.derivation.compute(self.plan, *index, &self.engine) else { continue };
+            let Some((point, value, status, oldest)) = self.derivation.compute(self.plan, *index, &self.engine) else {
+                continue;
+            };
             self.engine.put(now, point, value, status, oldest, &mut keep);
             self.read.push(point);
         }

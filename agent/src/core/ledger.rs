@@ -96,7 +96,8 @@ impl Ledger {
         for stored in events {
             let Ok(event) = serde_json::from_slice::<Event>(&stored.payload) else { continue };
             let announced = doubtful.iter().find(|row| row.seq == stored.seq && row.announce.is_some());
-            let announce = announced.and_then(|row| Some((row.announce.clone()?, String::from_utf8_lossy(&row.payload).into_owned())));
+            let announce = announced
+                .and_then(|row| Some((row.announce.clone()?, String::from_utf8_lossy(&row.payload).into_owned())));
             self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
         }
         self.close();
@@ -104,7 +105,13 @@ impl Ledger {
     }
 
     /// Numbers an event. `announce` is a topic below the base and its sentence.
-    pub fn enter(&mut self, when: When, text: String, detail: Detail, announce: Option<(String, String)>) -> (Event, Vec<u8>) {
+    pub fn enter(
+        &mut self,
+        when: When,
+        text: String,
+        detail: Detail,
+        announce: Option<(String, String)>,
+    ) -> (Event, Vec<u8>) {
         self.last_seq += 1;
         let event = Event {
             schema: SCHEMA,

@@ -116,6 +116,12 @@ impl Saved {
         serde_json::to_vec(self).expect("invariant: plain numbers, words and strings always have a JSON form")
     }
 
+    /// Whether anything of it still stood: it was not normal, or hidden.
+    #[must_use]
+    pub fn stood(&self) -> bool {
+        self.process != ProcessWord::Normal || self.shelf_left_ms.is_some() || self.out_of_service
+    }
+
     /// The engine's state on the present clock.
     #[must_use]
     pub fn on(&self, clock: &Clock, now: Millis, judge_anew: bool) -> SavedAlarm {
@@ -136,10 +142,88 @@ impl Saved {
             occurrence: self.occurrence,
             true_since: self.true_since.map(|t| clock.moment(t)),
             raised_at: self.raised_at.map(|t| clock.moment(t)),
-            shelf: self.shelf_left_ms.map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
+            shelf: self
+                .shelf_left_ms
+                .map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
             suppression: None,
             out_of_service: self.out_of_service,
             judge_anew,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::clock::START;
+
+    fn saved(process: ProcessWord) -> Saved {
+        Saved {
+            process,
+            occurrence: 7,
+            raised_at: Some(1_000_000),
+            true_since: Some(999_000),
+            shelf_left_ms: Some(60_000),
+            one_shot: true,
+            out_of_service: false,
+            saved_at: 1_030_000,
+            saved_synced: true,
+            kept: Kept { seq: Some(12), text: "Water flow is low".into(), ..Kept::default() },
+        }
+    }
+
+    #[test]
+    fn bytes_round_trip_and_damage_is_an_error() {
+        let bytes = saved(ProcessWord::Acknowledged).to_bytes();
+        assert_eq!(Saved::from_bytes(&bytes).expect("its own bytes"), saved(ProcessWord::Acknowledged));
+        for end in 0..bytes.len() {
+            assert!(Saved::from_bytes(&bytes[..end]).is_err(), "cut at {end}");
+        }
+        for at in 0..bytes.len() {
+            for bit in 0..8 {
+                let mut flipped = bytes.clone();
+                flipped[at] ^= 1 << bit;
+                // Any answer but a panic.
+                let _either = Saved::from_bytes(&flipped);
+            }
+        }
+    }
+
+    #[test]
+    fn a_shelf_is_reduced_only_by_time_both_clocks_vouch_for() {
+        let now = START.plus(5_000);
+        for (then_synced, now_synced, left) in [(true, true, 40_000), (false, true, 60_000), (true, false, 60_000)] {
+            let clock = Clock::fixed(1_050_000, now, now_synced);
+            let state = Saved { saved_synced: then_synced, ..saved(ProcessWord::Unacknowledged) };
+            let shelf = state.on(&clock, now, false).shelf.expect("it was on the shelf");
+            assert_eq!(shelf.until, now.plus(left), "{then_synced} {now_synced}");
+            assert!(shelf.one_shot);
+        }
+    }
+
+    #[test]
+    fn a_wall_clock_set_back_lengthens_no_shelf_and_shortens_none() {
+        let now = START;
+        let clock = Clock::fixed(0, now, true);
+        let shelf = saved(ProcessWord::Normal).on(&clock, now, false).shelf.expect("it was on the shelf");
+        assert_eq!(shelf.until, now.plus(60_000));
+    }
+
+    #[test]
+    fn moments_before_the_start_keep_their_wall_time() {
+        let now = START.plus(10);
+        let clock = Clock::fixed(2_000_000_000, now, true);
+        let state = Saved { raised_at: Some(1_900_000_000), ..saved(ProcessWord::Unacknowledged) };
+        let restored = state.on(&clock, now, false);
+        assert_eq!(restored.raised_at.map(|at| clock.wall(at)), Some(1_900_000_000));
+        assert_eq!(restored.occurrence, 7);
+    }
+
+    #[test]
+    fn only_what_stood_is_closed_with_an_event() {
+        let idle = Saved { shelf_left_ms: None, ..saved(ProcessWord::Normal) };
+        assert!(!idle.stood());
+        assert!(saved(ProcessWord::Normal).stood());
+        assert!(Saved { shelf_left_ms: None, ..saved(ProcessWord::LatchedAcknowledged) }.stood());
     }
 }

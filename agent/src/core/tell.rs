@@ -47,11 +47,24 @@ impl<'a> Subject<'a> {
         with_unit(limit, unit)
     }
 
-    /// The alarm's sentence with its value and limit.
+    /// The alarm's sentence with its value, limit and rate.
     #[must_use]
-    pub fn sentence(&self, value: Option<i64>, status: lapwing_protocol::Status) -> String {
+    pub fn sentence(
+        &self,
+        value: Option<i64>,
+        status: lapwing_protocol::Status,
+        rate_per_min: Option<Decimal>,
+    ) -> String {
         let value = value.map_or_else(|| status.words().to_owned(), |v| self.spoken(v));
-        self.alarm.text.replace("{value}", &value).replace("{state}", &value).replace("{limit}", &self.limit_spoken())
+        let rate = rate_per_min.map_or_else(|| "an unknown rate".to_owned(), |rate| self.rate_spoken(rate));
+        let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
+        text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate)
+    }
+
+    fn rate_spoken(&self, rate: Decimal) -> String {
+        let unit = Unit::parse(&self.point.unit).and_then(Unit::per_minute);
+        let size = Decimal::new(rate.mantissa.saturating_abs(), rate.exponent);
+        with_unit(size, unit.as_deref().unwrap_or("/min"))
     }
 }
 
@@ -139,9 +152,9 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
 
 /// The sentence of the event: what happened, said so that a person can act.
 #[must_use]
-pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
+pub fn text(subject: Subject<'_>, t: &Transition, rate_per_min: Option<Decimal>, by: Option<&str>) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
-    let sentence = || subject.sentence(value, t.status);
+    let sentence = || subject.sentence(value, t.status, rate_per_min);
     let title = || title(subject);
     let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
     match t.cause {
@@ -166,7 +179,13 @@ pub fn text(subject: Subject<'_>, t: &Transition, by: Option<&str>) -> String {
 /// The alarm's sentence without its numbers: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let bare = subject.alarm.text.replace("{limit}", &subject.limit_spoken()).replace("{value}", "").replace("{state}", "");
+    let bare = subject
+        .alarm
+        .text
+        .replace("{limit}", &subject.limit_spoken())
+        .replace("{value}", "")
+        .replace("{state}", "")
+        .replace("{rate}", "");
     let bare = bare.split_whitespace().collect::<Vec<_>>().join(" ");
     bare.trim_end_matches(['.', ':', ' ']).to_owned()
 }
@@ -186,7 +205,10 @@ pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
     }
     said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, alarm.priority.word(), finished(text)));
     if let Some(location) = &point.location {
-        said.push_str(&format!(" Where: {location}{}.", point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()));
+        said.push_str(&format!(
+            " Where: {location}{}.",
+            point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()
+        ));
     }
     if !alarm.response.is_empty() {
         said.push(' ');
@@ -200,8 +222,12 @@ pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
 pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmRecord {
     let Subject { alarm, spec, point } = subject;
     let (deadband, states) = match spec.condition {
-        Condition::High { deadband, .. } | Condition::Low { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
-        Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
+        Condition::High { deadband, .. } | Condition::Low { deadband, .. } => {
+            (Some(Decimal::new(deadband, point.exponent)), Vec::new())
+        }
+        Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => {
+            (Some(Decimal::new(deadband, point.exponent)), Vec::new())
+        }
         Condition::State { states } => {
             let named = point.states.iter().filter(|(value, _)| (0..64).contains(value) && states >> value & 1 == 1);
             (None, named.map(|(_, name)| name.clone()).collect())
@@ -316,4 +342,128 @@ fn seconds(duration: Option<std::time::Duration>) -> Option<u32> {
 fn finished(text: &str) -> String {
     let text = text.trim();
     if text.is_empty() || text.ends_with(['.', '!', '?', '…']) { text.to_owned() } else { format!("{text}.") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lapwing_engine::spec::PointSpec;
+    use lapwing_protocol::{ConditionKind, Impact, Mode, Priority, Status};
+
+    fn plan(text: &str) -> Plan {
+        let point = Point {
+            path: "coil/water/supply/temperature".into(),
+            quantity: "temperature".into(),
+            unit: "Cel".into(),
+            exponent: -1,
+            tag: Some("TT-101".into()),
+            location: Some("coil bay, left".into()),
+            ..Point::default()
+        };
+        let alarm = Alarm {
+            id: "supply-water-warm".into(),
+            point: 0,
+            condition: ConditionKind::High,
+            limit: Some(Decimal::new(210, -1)),
+            limit_unit: None,
+            priority: Priority::High,
+            impact: Impact::Degraded,
+            text: text.into(),
+            consequence: String::new(),
+            response: "Check the chiller plant".into(),
+            first_check: String::new(),
+            safety: String::new(),
+            respond_within: None,
+            own: false,
+            digest: 1,
+        };
+        let spec = AlarmSpec {
+            point: 0,
+            condition: Condition::High { limit: 210, deadband: 5 },
+            on_delay_ms: 5000,
+            off_delay_ms: 0,
+            latching: false,
+            priority: Priority::High,
+            max_shelf_ms: 0,
+        };
+        let mut plan = Plan { points: vec![point], alarms: vec![alarm], ..Plan::default() };
+        plan.engine.points.push(PointSpec::default());
+        plan.engine.alarms.push(spec);
+        plan.module.site = "saltmarsh".into();
+        plan.module.name = "m1".into();
+        plan
+    }
+
+    fn raised(value: i64, status: Status) -> Transition {
+        Transition {
+            alarm: 0,
+            from: ShownState::Normal,
+            to: ShownState::Unacknowledged,
+            process_from: Process::Normal,
+            process_to: Process::Unacknowledged,
+            active: true,
+            hidden: Hidden::default(),
+            cause: Cause::Raised,
+            annunciate: true,
+            at: Millis(0),
+            value,
+            status,
+            slope: None,
+            true_since: None,
+            raised_at: None,
+            occurrence: 1,
+        }
+    }
+
+    fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
+        text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None)
+    }
+
+    #[test]
+    fn values_limits_and_rates_are_said_with_the_units_people_see() {
+        let plan = plan("Supply water {value} is above {limit}");
+        assert_eq!(said(&plan, &raised(216, Status::GOOD), None), "Supply water 21.6 °C is above 21.0 °C");
+        let rising = self::plan("Supply water rises by {rate}");
+        assert_eq!(
+            said(&rising, &raised(216, Status::GOOD), Some(Decimal::new(642, -2))),
+            "Supply water rises by 6.42 K/min"
+        );
+    }
+
+    #[test]
+    fn a_bad_reading_is_said_by_its_reason_and_never_as_a_number() {
+        let plan = plan("Supply water {value}");
+        let text = said(&plan, &raised(216, Status::BAD_SENSOR_FAILURE), None);
+        assert_eq!(text, "Supply water sensor failed");
+        let subject = Subject::of(&plan, 0).expect("alarm 0");
+        let wall = |_| 0;
+        let with =
+            Circumstance { wall: &wall, incident: None, rate_per_min: None, by: None, reason: None, until: None };
+        assert_eq!(change(subject, &raised(216, Status::BAD_SENSOR_FAILURE), &with).value, None);
+    }
+
+    #[test]
+    fn a_cleared_alarm_says_what_it_was_and_how_it_is_now() {
+        let plan = plan("Supply water {value} is above {limit}");
+        let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
+        assert_eq!(
+            said(&plan, &cleared, None),
+            "Cleared: Supply water is above 21.0 °C (coil/water/supply/temperature is now 20.4 °C)."
+        );
+    }
+
+    #[test]
+    fn an_announcement_stands_alone_and_says_when_nothing_is_real() {
+        let mut plan = plan("Supply water {value} is above {limit}");
+        fn subject(plan: &Plan) -> Subject<'_> {
+            Subject::of(plan, 0).expect("alarm 0")
+        }
+        let live = announcement(&plan, subject(&plan), "Supply water 21.6 °C is above 21.0 °C");
+        assert_eq!(
+            live,
+            "saltmarsh m1, high: Supply water 21.6 °C is above 21.0 °C. Where: coil bay, left (TT-101). Check the chiller plant."
+        );
+        plan.module.mode = Mode::Simulated;
+        assert!(announcement(&plan, subject(&plan), "x").starts_with("SIMULATED. "));
+    }
 }

@@ -27,6 +27,9 @@ pub enum Failure {
     /// An SNMP agent refused the request as a whole.
     #[error("refused with SNMP error {0}: check community and object identifiers")]
     Refused(String),
+    /// An SNMP agent reports an error of its own.
+    #[error("the agent reports an error of its own (genErr)")]
+    AgentFailure,
     /// The connection ended during the exchange.
     #[error("connection closed during the exchange: {0}")]
     Closed(String),
@@ -110,6 +113,7 @@ impl From<&Failure> for Meaning {
             Failure::Garbled(_) => Self::Garbled,
             Failure::Exception { code } => Self::of_exception(*code),
             Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,
+            Failure::AgentFailure => Self::Broken,
         }
     }
 }

@@ -82,6 +82,8 @@ struct Suspect {
     first_failed: Millis,
     tries: usize,
     try_at: Millis,
+    /// Until then late answers may come.
+    late_until: Millis,
     why: String,
 }
 
@@ -153,7 +155,8 @@ impl Health {
             tell(Change::Link { up: true, why: "answers".into() });
             // The others had no chance to answer: they get one now, and are counted from then.
             for suspect in self.devices.iter_mut().filter_map(|d| d.suspect.as_mut()) {
-                *suspect = Suspect { failures: 0, first_failed: now, tries: 0, try_at: now, why: suspect.why.clone() };
+                (suspect.failures, suspect.first_failed, suspect.tries) = (0, now, 0);
+                suspect.try_at = now.max(suspect.late_until);
             }
         }
         if self.devices.len() > 1 && self.devices[device].told != Some(true) {
@@ -171,7 +174,7 @@ impl Health {
         let late_max_ms = device.late_max_ms;
         let suspect = device.suspect.get_or_insert_with(|| {
             self.suspects += 1;
-            Suspect { failures: 0, first_failed: sent, tries: 0, try_at: now, why: String::new() }
+            Suspect { failures: 0, first_failed: sent, tries: 0, try_at: now, late_until: now, why: String::new() }
         });
         suspect.failures = suspect.failures.saturating_add(1);
         if suspect.failures == 1 {
@@ -201,7 +204,7 @@ impl Health {
         if self.connect_failures > 0 {
             // What failed before had no connection to answer over.
             for suspect in self.devices.iter_mut().filter_map(|d| d.suspect.as_mut()) {
-                (suspect.tries, suspect.try_at) = (0, suspect.try_at.min(now));
+                (suspect.tries, suspect.try_at) = (0, suspect.try_at.min(now.max(suspect.late_until)));
             }
         }
         self.connect_failures = 0;
@@ -262,7 +265,8 @@ impl Health {
 
 impl Suspect {
     fn put_off(&mut self, late_max_ms: u64, now: Millis) {
-        self.try_at = now.plus(WAITS_MS[self.tries.min(WAITS_MS.len() - 1)].max(late_max_ms));
+        self.late_until = now.plus(late_max_ms);
+        self.try_at = now.plus(WAITS_MS[self.tries.min(WAITS_MS.len() - 1)]).max(self.late_until);
         self.tries = self.tries.saturating_add(1);
     }
 

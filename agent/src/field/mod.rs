@@ -14,19 +14,22 @@ mod modbus_tcp;
 pub mod planner;
 mod poll;
 pub mod request;
+pub mod rtu;
 pub mod schedule;
+mod snmp;
 pub mod stats;
 #[cfg(test)]
 mod testing;
 
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use lapwing_engine::spec::Raw;
 use tokio::sync::{mpsc, watch};
 
 use crate::plan::{Plan, Transport};
 use poll::{Poll, Trust};
+use rtu::line::{Gateway, Line, Serial};
 pub use stats::FieldStats;
 
 /// Takes what the field has to say. Called from several threads; must never block: the receiver bounds its own queue
@@ -116,6 +119,7 @@ pub fn start(
     let stats = Arc::new(FieldStats::of(&plan));
     // Nothing is ever sent: the channel closes when the last link drops its end.
     let (alive, running) = mpsc::channel(1);
+    let sockets = Arc::new(snmp::Sockets::default());
     for (index, link) in (0u32..).zip(&plan.links) {
         let poll = |trust| Poll::new(Arc::clone(&plan), index, Arc::clone(&stats), Arc::clone(&deliver), trust);
         let (stop, alive) = (stop.clone(), alive.clone());
@@ -127,8 +131,49 @@ pub fn start(
                     drop(alive);
                 });
             }
-            Transport::ModbusRtuTcp { .. } | Transport::Serial { .. } | Transport::Snmp { .. } => drop(alive),
+            Transport::Serial { path, baud, parity, stop_bits } => {
+                let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
+                let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
+                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+            }
+            Transport::ModbusRtuTcp { host, port, baud } => {
+                let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
+                let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
+                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+            }
+            Transport::Snmp { host, port, community } => {
+                let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
+                let link = snmp::run(poll(Trust::Named), address, Arc::clone(&sockets), stop);
+                runtime.spawn(async move {
+                    link.await;
+                    drop(alive);
+                });
+            }
         }
     }
     FieldHandle { stats, running }
+}
+
+/// A connection that is not made by then is not made: a module's own network answers in milliseconds.
+const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
+
+fn on_thread(
+    poll: Poll,
+    name: &str,
+    open: impl FnMut() -> Result<Box<dyn Line>, String> + Send + 'static,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    let unspoken = poll.unspoken();
+    // The system keeps fifteen bytes of a thread's name.
+    let thread = std::thread::Builder::new().name(format!("line {name}"));
+    let spawned = thread.spawn(move || {
+        rtu::master::run(poll, open, &stop);
+        drop(alive);
+    });
+    if let Err(error) = spawned {
+        unspoken(format!(
+            "not polled: this host gives no thread for the line ({error}); raise its limit and start again"
+        ));
+    }
 }

@@ -15,13 +15,11 @@ use tokio_modbus::client::{Client, Context, tcp};
 use tokio_modbus::slave::{Slave, SlaveContext};
 use tokio_modbus::{ProtocolError, Request, Response};
 
+use super::CONNECT_AT_LEAST;
 use super::failure::{Failure, Garble};
 use super::poll::{Job, Poll, Step};
 use super::request::{Answer, Read};
 use crate::plan::Table;
-
-/// A connection that is not made by then is not made: a module's own network answers in milliseconds.
-const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
 
 /// Polls a link until `stop` becomes true.
 pub(super) async fn run(mut poll: Poll, host: String, port: u16, mut stop: watch::Receiver<bool>) {
@@ -70,7 +68,12 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, host: &str, 
                 *connection = None;
                 poll.lost(now);
             }
-            poll.done(job, sent, now, outcome.as_ref().map_or_else(|failure| Err(failure.clone()), |values| Ok(values.answer())));
+            poll.done(
+                job,
+                sent,
+                now,
+                outcome.as_ref().map_or_else(|failure| Err(failure.clone()), |values| Ok(values.answer())),
+            );
         }
     }
 }
@@ -93,7 +96,9 @@ async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, S
     let stream = match timeout(within, TcpStream::connect((host, port))).await {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),
-        Err(_) => return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis())),
+        Err(_) => {
+            return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis()));
+        }
     };
     stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection to {host}:{port}: {error}"))?;
     Ok(stream)
@@ -182,6 +187,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         Failure::Silence { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
+        | Failure::AgentFailure
         | Failure::Closed(_)
         | Failure::NoConnection(_)
         | Failure::HeldBack => false,

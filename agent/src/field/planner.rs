@@ -132,9 +132,7 @@ pub enum Unplannable {
         allowed: u16,
     },
     /// A forbidden address lies inside it.
-    #[error(
-        "reading it touches address {address}, which `forbid` excludes: leave the point out or correct `forbid`"
-    )]
+    #[error("reading it touches address {address}, which `forbid` excludes: leave the point out or correct `forbid`")]
     Forbidden {
         /// Which item (the first of a group).
         key: u32,
@@ -168,12 +166,7 @@ impl Limits {
     /// The protocol's own limits on such a line.
     #[must_use]
     pub fn of(line: Line) -> Self {
-        Self {
-            max_registers: MOST_REGISTERS,
-            max_bits: MOST_BITS,
-            max_gap: line.worthwhile_gap(),
-            forbid: Vec::new(),
-        }
+        Self { max_registers: MOST_REGISTERS, max_bits: MOST_BITS, max_gap: line.worthwhile_gap(), forbid: Vec::new() }
     }
 
     const fn most(&self, table: Table) -> u16 {
@@ -194,9 +187,7 @@ impl Limits {
     fn forbidden_in(&self, table: Table, first: u32, last: u32) -> Option<u16> {
         self.forbid
             .iter()
-            .filter(|f| {
-                f.table == table && u32::from(f.first) <= last && u32::from(f.last) >= first
-            })
+            .filter(|f| f.table == table && u32::from(f.first) <= last && u32::from(f.last) >= first)
             .map(|f| f.first.max(u16::try_from(first).unwrap_or(u16::MAX)))
             .min()
     }
@@ -216,15 +207,9 @@ impl Line {
             Self::Network => MOST,
             Self::Serial { baud } => {
                 let character_us = (11_000_000 / u64::from(baud.max(1))).max(1);
-                let silence_us = if baud > 19_200 {
-                    1750
-                } else {
-                    character_us * 7 / 2
-                };
+                let silence_us = if baud > 19_200 { 1750 } else { character_us * 7 / 2 };
                 let request_us = 13 * character_us + 2 * silence_us + ASSUMED_DELAY_US;
-                u16::try_from(request_us / (2 * character_us))
-                    .unwrap_or(MOST)
-                    .min(MOST)
+                u16::try_from(request_us / (2 * character_us)).unwrap_or(MOST).min(MOST)
             }
         }
     }
@@ -253,15 +238,7 @@ pub fn plan_reads(items: &[Item], limits: &Limits) -> Result<Vec<Block>, Vec<Unp
     if !mistakes.is_empty() {
         return Err(mistakes);
     }
-    units.sort_by_key(|u| {
-        (
-            u.table,
-            u.period,
-            u.first,
-            u.last,
-            u.items.first().map(|i| i.key),
-        )
-    });
+    units.sort_by_key(|u| (u.table, u.period, u.first, u.last, u.items.first().map(|i| i.key)));
     let mut runs: Vec<Unit<'_>> = Vec::new();
     for unit in units {
         match runs.last_mut() {
@@ -311,9 +288,7 @@ impl Get {
     /// The GET as a transaction's question.
     #[must_use]
     pub fn ask(&self) -> Ask {
-        Ask::Snmp {
-            oids: self.entries.iter().map(|(_, oid)| oid.clone()).collect(),
-        }
+        Ask::Snmp { oids: self.entries.iter().map(|(_, oid)| oid.clone()).collect() }
     }
 }
 
@@ -332,10 +307,7 @@ pub fn plan_gets(variables: &[Variable], most: usize) -> Result<Vec<Get>, Vec<Un
         {
             mistakes.push(Unplannable::MixedGroup { key: variable.key });
         }
-        groups
-            .entry((variable.period, variable.group))
-            .or_default()
-            .push(variable);
+        groups.entry((variable.period, variable.group)).or_default().push(variable);
     }
     let mut gets: Vec<Get> = Vec::new();
     for ((period, group), mut members) in groups {
@@ -355,18 +327,11 @@ pub fn plan_gets(variables: &[Variable], most: usize) -> Result<Vec<Get>, Vec<Un
                 Some(get) if get.period == period && get.entries.len() + part.len() <= most => {
                     get.entries.extend(entries)
                 }
-                _ => gets.push(Get {
-                    period,
-                    entries: entries.collect(),
-                }),
+                _ => gets.push(Get { period, entries: entries.collect() }),
             }
         }
     }
-    if mistakes.is_empty() {
-        Ok(gets)
-    } else {
-        Err(mistakes)
-    }
+    if mistakes.is_empty() { Ok(gets) } else { Err(mistakes) }
 }
 
 /// What must come from one answer: an item with its scale factor, or a group; later a whole run of them.
@@ -386,10 +351,7 @@ impl<'a> Unit<'a> {
         let gap = other.first.saturating_sub(self.last + 1);
         self.last.max(other.last) - self.first < u32::from(limits.most(self.table))
             && gap <= limits.gap(self.table)
-            && (gap == 0
-                || limits
-                    .forbidden_in(self.table, self.last + 1, other.first - 1)
-                    .is_none())
+            && (gap == 0 || limits.forbidden_in(self.table, self.last + 1, other.first - 1).is_none())
     }
 
     fn join(&mut self, other: Unit<'a>) {
@@ -415,13 +377,7 @@ impl<'a> Unit<'a> {
                 (i.key, slice)
             })
             .collect();
-        Block {
-            table: self.table,
-            start,
-            count,
-            period: self.period,
-            entries,
-        }
+        Block { table: self.table, start, count, period: self.period, entries }
     }
 }
 
@@ -442,9 +398,7 @@ fn units<'a>(items: &'a [Item], limits: &Limits, mistakes: &mut Vec<Unplannable>
                 None => {
                     grouped.insert(group, unit);
                 }
-                Some(whole) if (whole.table, whole.period) == (unit.table, unit.period) => {
-                    whole.join(unit)
-                }
+                Some(whole) if (whole.table, whole.period) == (unit.table, unit.period) => whole.join(unit),
                 Some(_) => mistakes.push(Unplannable::MixedGroup { key: item.key }),
             },
         }
@@ -454,11 +408,7 @@ fn units<'a>(items: &'a [Item], limits: &Limits, mistakes: &mut Vec<Unplannable>
         let key = unit.items.first().map_or(0, |i| i.key);
         let (needed, allowed) = (unit.last + 1 - unit.first, limits.most(unit.table));
         if needed > u32::from(allowed) {
-            mistakes.push(Unplannable::TooWide {
-                key,
-                needed,
-                allowed,
-            });
+            mistakes.push(Unplannable::TooWide { key, needed, allowed });
         } else if let Some(address) = limits.forbidden_in(unit.table, unit.first, unit.last) {
             mistakes.push(Unplannable::Forbidden { key, address });
         }
@@ -471,11 +421,7 @@ fn unit(item: &Item) -> Result<Unit<'_>, Unplannable> {
     let width = match item.table {
         Table::Coil | Table::Discrete => {
             if item.words != 0 {
-                return Err(Unplannable::Width {
-                    key,
-                    table: item.table,
-                    words: item.words,
-                });
+                return Err(Unplannable::Width { key, table: item.table, words: item.words });
             }
             if item.scale_factor.is_some() {
                 return Err(Unplannable::ScaledBit { key });
@@ -484,11 +430,7 @@ fn unit(item: &Item) -> Result<Unit<'_>, Unplannable> {
         }
         Table::Holding | Table::Input => {
             if item.words == 0 || item.words > MOST_WORDS {
-                return Err(Unplannable::Width {
-                    key,
-                    table: item.table,
-                    words: item.words,
-                });
+                return Err(Unplannable::Width { key, table: item.table, words: item.words });
             }
             u32::from(item.words)
         }
@@ -502,13 +444,7 @@ fn unit(item: &Item) -> Result<Unit<'_>, Unplannable> {
         first = first.min(u32::from(address));
         last = last.max(u32::from(address));
     }
-    Ok(Unit {
-        table: item.table,
-        period: item.period,
-        first,
-        last,
-        items: vec![item],
-    })
+    Ok(Unit { table: item.table, period: item.period, first, last, items: vec![item] })
 }
 
 const fn least(a: u16, b: u16) -> u16 {

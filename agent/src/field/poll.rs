@@ -148,6 +148,12 @@ impl Poll {
         &self.plan.links[self.link as usize]
     }
 
+    /// Tells that the link is down when it can never be polled.
+    pub(super) fn unspoken(&self) -> impl FnOnce(String) + use<> {
+        let (deliver, link) = (Arc::clone(&self.deliver), self.link);
+        move |why| deliver(FieldMessage::LinkState { link, up: false, why, at: Instant::now() })
+    }
+
     pub(super) fn link_counters(&self) -> &LinkCounters {
         &self.stats.links[self.link as usize]
     }
@@ -355,9 +361,9 @@ impl Poll {
             return (self.job(state.try_slot, Kind::Probe { second: false }), None);
         };
         let second = |job: Job, instead| Job { kind: Kind::Probe { second: true }, instead, ..job };
-        let other = known.iter().find(|(job, read)| {
-            read.byte_count() != first_read.byte_count() && !self.slots[job.slot].refused
-        });
+        let other = known
+            .iter()
+            .find(|(job, read)| read.byte_count() != first_read.byte_count() && !self.slots[job.slot].refused);
         if let Some(&(job, _)) = other {
             return (first, Some(second(job, None)));
         }
@@ -421,7 +427,7 @@ impl Poll {
         count(&counters.requests, 1);
         let answered = match outcome {
             Ok(_) => true,
-            Err(Failure::Exception { .. } | Failure::Refused(_)) => {
+            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::AgentFailure) => {
                 count(&counters.exceptions, 1);
                 true
             }

@@ -44,7 +44,9 @@ impl Read {
             return Err(Failure::Plan("a read of nothing: the plan asks for quantity 0"));
         }
         if count > most {
-            return Err(Failure::Plan("a read of more than one request may ask for: set `max_registers` to 125 or less"));
+            return Err(Failure::Plan(
+                "a read of more than one request may ask for: set `max_registers` to 125 or less",
+            ));
         }
         if start as u32 + count as u32 > 0x1_0000 {
             return Err(Failure::Plan("a read past address 65535: correct the map's register"));
@@ -104,7 +106,11 @@ impl Read {
 /// An answer of another length than asked.
 pub fn raws(answer: Answer<'_>, count: usize, slices: &[Slice]) -> Result<Vec<Raw>, Failure> {
     let length = |got: usize| {
-        if got == count { Ok(()) } else { Err(Failure::Garbled(Garble::Length { asked: short(count), got: short(got) })) }
+        if got == count {
+            Ok(())
+        } else {
+            Err(Failure::Garbled(Garble::Length { asked: short(count), got: short(got) }))
+        }
     };
     match answer {
         Answer::Registers(registers) => {

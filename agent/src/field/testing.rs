@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::{Raw, Span};
 use lapwing_protocol::Status;
 
-use super::{Batch, Deliver, FieldMessage};
+use tokio::sync::watch;
+
+use super::{Batch, Deliver, FieldHandle, FieldMessage, FieldStats, start};
 use crate::plan::{Ask, Device, Link, Plan, Slice, Table, Transaction, Transport};
 
 pub(super) const PERIOD: Duration = Duration::from_millis(50);
@@ -88,6 +90,36 @@ fn count<T>(list: &[T]) -> u32 {
     u32::try_from(list.len()).expect("small")
 }
 
+/// A runtime with a running field; stops when dropped.
+pub(super) struct Rig {
+    pub runtime: tokio::runtime::Runtime,
+    pub inbox: Inbox,
+    stop: watch::Sender<bool>,
+    field: Option<FieldHandle>,
+}
+
+impl Rig {
+    pub(super) fn new() -> Self {
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("a runtime");
+        Self { runtime, inbox: Inbox::default(), stop: watch::Sender::new(false), field: None }
+    }
+
+    pub(super) fn start(&mut self, plan: Arc<Plan>) {
+        self.field = Some(start(plan, self.runtime.handle(), self.inbox.deliver(), self.stop.subscribe()));
+    }
+
+    pub(super) fn stats(&self) -> Arc<FieldStats> {
+        self.field.as_ref().expect("started").stats()
+    }
+
+    pub(super) fn end(mut self) -> Vec<FieldMessage> {
+        self.stop.send_replace(true);
+        self.field.take().expect("started").wait_ended();
+        self.inbox.all()
+    }
+}
+
 /// Keeps everything delivered.
 #[derive(Clone, Default)]
 pub(super) struct Inbox(Arc<(Mutex<Vec<FieldMessage>>, Condvar)>);
@@ -115,7 +147,7 @@ impl Inbox {
         let mut messages = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
         while !holds(&messages) {
             let left = until.saturating_duration_since(Instant::now());
-            assert!(!left.is_zero(), "waited in vain for {what}; the last were {:?}", &messages[messages.len().saturating_sub(9)..]);
+            assert!(!left.is_zero(), "waited in vain for {what}; {}", summary(&messages));
             messages = self.0.1.wait_timeout(messages, left).unwrap_or_else(PoisonError::into_inner).0;
         }
     }
@@ -123,6 +155,11 @@ impl Inbox {
     pub(super) fn wait_good(&self, transaction: u32, at_least: usize) {
         self.wait("good batches", |all| good(all, transaction).len() >= at_least);
     }
+}
+
+fn summary(messages: &[FieldMessage]) -> String {
+    let told: Vec<_> = messages.iter().filter(|m| !matches!(m, FieldMessage::Batch(_))).rev().take(5).collect();
+    format!("{} messages; the last that were no batch, newest first: {told:?}", messages.len())
 }
 
 pub(super) fn batches(messages: &[FieldMessage], transaction: u32) -> Vec<&Batch> {

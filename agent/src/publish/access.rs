@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rumqttc::{LastWill, MqttOptions, QoS, TlsConfiguration, Transport};
+use rumqttc::{
+    ConnectReturnCode, ConnectionError, LastWill, MqttOptions, QoS, StateError, TlsConfiguration, Transport,
+};
 use rustls::RootCertStore;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -22,6 +24,9 @@ const PACKET_LIMIT_BYTES: usize = 256 * 1024;
 const PACKET_IDS: u16 = 1023;
 /// First and longest pause between attempts.
 const PAUSE: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(5));
+/// Longest pause after a short connection on which events went through: a shaky line must not delay alarms by seconds,
+/// and two agents that push each other out under one client id must not do so five times a second.
+const PAUSE_SHAKY: Duration = Duration::from_millis(800);
 
 /// Why no attempt can be made with these settings.
 #[derive(Debug, thiserror::Error)]
@@ -65,6 +70,34 @@ pub(super) fn options(settings: &plan::Mqtt, session: &Session) -> Result<MqttOp
     Ok(options)
 }
 
+/// Why there is no connection, said so that a person knows where to look.
+pub(super) fn why(error: &ConnectionError, address: &str) -> String {
+    use std::io::ErrorKind;
+    match error {
+        ConnectionError::Io(error) if error.kind() == ErrorKind::ConnectionRefused => {
+            format!("nothing listens at {address}")
+        }
+        ConnectionError::NetworkTimeout => format!("no answer from {address}"),
+        ConnectionError::ConnectionRefused(code) => {
+            let reason = match code {
+                ConnectReturnCode::BadUserNamePassword => "wrong user name or password",
+                ConnectReturnCode::NotAuthorized => "not authorized",
+                ConnectReturnCode::BadClientId => "it does not accept the client id",
+                ConnectReturnCode::ServiceUnavailable => "it is not available",
+                ConnectReturnCode::RefusedProtocolVersion => "it does not speak MQTT 3.1.1",
+                ConnectReturnCode::Success => "without a reason",
+            };
+            format!("the broker at {address} refused the agent: {reason}")
+        }
+        ConnectionError::MqttState(StateError::ConnectionAborted) => format!("{address} closed the connection"),
+        ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::FlushTimeout => {
+            format!("the broker at {address} no longer answers")
+        }
+        ConnectionError::Tls(error) => format!("TLS with {address}: {error}"),
+        other => format!("{address}: {other}"),
+    }
+}
+
 /// The pause before the next attempt: doubles up to the longest, with jitter, so that agents that lost one broker do
 /// not return to it all at once.
 #[derive(Debug)]
@@ -78,7 +111,27 @@ impl Default for BackOff {
     }
 }
 
+/// How far a connection got before it was lost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Held {
+    /// Not at all, or nothing of use was confirmed.
+    No,
+    /// Short, but events were confirmed.
+    Shaky,
+    /// Long enough to call it good.
+    Steady,
+}
+
 impl BackOff {
+    /// Takes into account how the last connection did.
+    pub(super) fn after(&mut self, held: Held) {
+        match held {
+            Held::No => {}
+            Held::Shaky => self.next = self.next.min(PAUSE_SHAKY),
+            Held::Steady => self.next = PAUSE.0,
+        }
+    }
+
     pub(super) fn next(&mut self) -> Duration {
         let pause = self.next;
         self.next = (self.next * 2).min(PAUSE.1);
@@ -92,8 +145,11 @@ impl BackOff {
 /// The password; a final line end is not part of it.
 fn password(file: Option<&Path>) -> Result<String, AccessError> {
     let Some(path) = file else { return Ok(String::new()) };
-    let text = std::fs::read_to_string(path)
-        .map_err(|source| AccessError::File { what: "the password file", path: path.to_path_buf(), source })?;
+    let text = std::fs::read_to_string(path).map_err(|source| AccessError::File {
+        what: "the password file",
+        path: path.to_path_buf(),
+        source,
+    })?;
     let text = text.strip_suffix('\n').unwrap_or(&text);
     Ok(text.strip_suffix('\r').unwrap_or(text).to_owned())
 }
@@ -113,16 +169,21 @@ fn tls(authority: &Path, client: Option<(&Path, &Path)>) -> Result<rustls::Clien
     let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
     let chain = certificates("the client certificate", chain)?;
     let bytes = read("the client key", key)?;
-    let key = PrivateKeyDer::from_pem_slice(&bytes)
-        .map_err(|source| AccessError::Pem { what: "the client key", path: key.to_path_buf(), source })?;
+    let key = PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| AccessError::Pem {
+        what: "the client key",
+        path: key.to_path_buf(),
+        source,
+    })?;
     Ok(builder.with_client_auth_cert(chain, key)?)
 }
 
 fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, AccessError> {
     let bytes = read(what, path)?;
-    CertificateDer::pem_slice_iter(&bytes)
-        .collect::<Result<_, _>>()
-        .map_err(|source| AccessError::Pem { what, path: path.to_path_buf(), source })
+    CertificateDer::pem_slice_iter(&bytes).collect::<Result<_, _>>().map_err(|source| AccessError::Pem {
+        what,
+        path: path.to_path_buf(),
+        source,
+    })
 }
 
 fn read(what: &'static str, path: &Path) -> Result<Vec<u8>, AccessError> {

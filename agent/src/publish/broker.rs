@@ -91,13 +91,8 @@ fn config(address: SocketAddr) -> Config {
         external_auth: None,
         dynamic_filters: true,
     };
-    let server = ServerSettings {
-        name: "demo".into(),
-        listen: address,
-        tls: None,
-        next_connection_delay_ms: 0,
-        connections,
-    };
+    let server =
+        ServerSettings { name: "demo".into(), listen: address, tls: None, next_connection_delay_ms: 0, connections };
     Config {
         id: 0,
         router: RouterConfig {

@@ -15,9 +15,13 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode};
+use rumqttc::{
+    AsyncClient, Event, EventLoop, MqttOptions, NetworkOptions, Outgoing, Packet as Mqtt, QoS, SubscribeReasonCode,
+};
 
-use super::inbox::{Confirmed, Sent};
+use super::access::{self, Held};
+use super::inbox::Confirmed;
+use super::packet::Sent;
 use super::{Notice, Shared};
 
 /// Packets handed over whose id is not yet known; keeps QoS 0 from piling up in the library.
@@ -31,7 +35,7 @@ const CONFIRM: Duration = Duration::from_secs(20);
 /// A connection that held so long was good: the next pause is the shortest again.
 const STEADY: Duration = Duration::from_secs(10);
 /// Longest wait for what the broker remembers, and the grace after it has answered two later packets.
-const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(250));
+const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(150));
 /// Clean end: time to drain events, and time for the rest.
 const END: (Duration, Duration) = (Duration::from_millis(1500), Duration::from_millis(500));
 
@@ -43,12 +47,14 @@ pub(super) enum Ended {
     /// To begin again at once with a new session.
     Renew,
     /// Against our will.
-    Lost { why: String, steady: bool },
+    Lost { why: String, held: Held },
 }
 
 /// Keeps one connection until it ends.
 pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
     let base = shared.inbox().session.base.clone();
+    let (host, port) = options.broker_address();
+    let address = format!("{host}:{port}");
     let (client, mut events) = AsyncClient::new(options, CHANNEL);
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
@@ -74,7 +80,7 @@ pub(super) async fn run(shared: Arc<Shared>, options: MqttOptions) -> Ended {
         };
         let outcome = match event {
             Ok(event) => link.handle(event),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(access::why(&error, &address)),
         };
         match outcome {
             Ok(None) => {}
@@ -108,6 +114,7 @@ struct Link {
     in_flight: HashMap<u16, Sent>,
     progress: Instant,
     online_confirmed: bool,
+    events_confirmed: bool,
     contact: Contact,
     ending: Ending,
     renewing: bool,
@@ -135,6 +142,7 @@ impl Link {
             in_flight: HashMap::new(),
             progress: now,
             online_confirmed: false,
+            events_confirmed: false,
             contact: Contact::Done,
             ending: Ending::No,
             renewing: false,
@@ -237,7 +245,9 @@ impl Link {
                 }
             }
             Event::Outgoing(Outgoing::AwaitAck(id)) => {
-                return Err(format!("the broker left packet {id} unconfirmed while it confirmed a thousand later ones"));
+                return Err(format!(
+                    "the broker left packet {id} unconfirmed while it confirmed a thousand later ones"
+                ));
             }
             Event::Outgoing(Outgoing::Disconnect) => {
                 return Ok(Some(if self.renewing { Ended::Renew } else { Ended::Stopped }));
@@ -264,7 +274,10 @@ impl Link {
     fn on_confirmed(&mut self, sent: &Sent) {
         let outcome = self.shared.inbox().confirmed(sent);
         match outcome {
-            Confirmed::Row(id) => self.shared.writer.acknowledged(&[id]),
+            Confirmed::Row(id) => {
+                self.events_confirmed = true;
+                self.shared.writer.acknowledged(&[id]);
+            }
             Confirmed::Cleared(topic) => self.shared.writer.cleared(topic),
             Confirmed::Nothing => {}
         }
@@ -302,7 +315,7 @@ impl Link {
                 self.ending = Ending::LastWord(now + END.1);
             }
             Ending::Draining(until) => {
-                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released {
+                if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released() {
                     self.shared.inbox().say_offline();
                     self.ending = Ending::LastWord(now + END.1);
                 }
@@ -344,10 +357,10 @@ impl Link {
         let mut inbox = self.shared.inbox();
         inbox.disconnected();
         if steady {
-            inbox.unsuspect();
+            inbox.suspicion.clear();
         } else if self.online_confirmed
             && !out.is_empty()
-            && let Some(refused) = inbox.dropped_soon(&out)
+            && let Some(refused) = inbox.suspicion.dropped(&out)
         {
             let row = inbox.set_aside(&refused);
             drop(inbox);
@@ -357,6 +370,11 @@ impl Link {
                 None => self.shared.tell(Notice::SetAside { what: refused.to_string(), why: reason }),
             }
         }
-        Ended::Lost { why, steady }
+        let held = match (steady, self.events_confirmed) {
+            (true, _) => Held::Steady,
+            (false, true) => Held::Shaky,
+            (false, false) => Held::No,
+        };
+        Ended::Lost { why, held }
     }
 }

@@ -11,8 +11,12 @@
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::time::{Duration, Instant};
 
+use lapwing_protocol::{EVENT_MAX, FRAME_MAX};
+
+use super::packet::{Packet, Sent, fits};
+use super::suspicion::Suspicion;
 use super::{HandInError, Session};
-use crate::store::{EVENT_MAX_BYTES, OutboxRow};
+use crate::store::OutboxRow;
 
 /// Unconfirmed packets at one time, far below the library's 1023 packet ids, so that no id is met twice.
 pub(super) const IN_FLIGHT: usize = 100;
@@ -28,57 +32,8 @@ const EVENTS_LOW: usize = 256;
 pub(super) const PAGE_ROWS: u32 = 512;
 /// Live frames that wait; history has the rest.
 const FRAMES_HELD: usize = 16;
-/// Largest payload of frames, catalogue pages and latest states, bytes.
-pub(super) const PACKET_MAX_BYTES: usize = 64 * 1024;
 /// `event/last` at most this often.
 const LAST_EVERY: Duration = Duration::from_secs(1);
-/// Short connections in a row, each with presence confirmed and something in flight, before packets go one by one.
-const SUSPICION: u8 = 3;
-/// How often a packet may be the only one in flight when the broker drops the connection, before it is set aside.
-const STRIKES: u8 = 3;
-/// Confirmations one by one after which the suspicion was unfounded.
-const CLEARED_AFTER: u32 = 100;
-
-/// What a packet is, so that its confirmation finds its way.
-#[derive(Clone, Debug, PartialEq, Eq, Hash)]
-pub(super) enum Sent {
-    Event(u64),
-    Last,
-    Online,
-    Offline,
-    Page(usize),
-    Latest { topic: String, version: u64 },
-    Point,
-    /// With its size, so that a refusal tells what the broker does not take.
-    Frame(usize),
-}
-
-impl std::fmt::Display for Sent {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Event(row) => write!(f, "outbox row {row}"),
-            Self::Last => f.write_str("the number of the last event"),
-            Self::Online | Self::Offline => f.write_str("presence"),
-            Self::Page(index) => write!(f, "catalogue page {index}"),
-            Self::Latest { topic, .. } => f.write_str(topic),
-            Self::Point => f.write_str("a point"),
-            Self::Frame(bytes) => write!(f, "frames of {bytes} bytes and more"),
-        }
-    }
-}
-
-/// One packet to hand to the connection.
-#[derive(Debug)]
-pub(super) struct Packet {
-    /// Below the base.
-    pub(super) topic: String,
-    pub(super) payload: Vec<u8>,
-    /// QoS 1, otherwise 0.
-    pub(super) confirmed: bool,
-    pub(super) retain: bool,
-    pub(super) sent: Sent,
-}
-
 /// What follows from a confirmation.
 #[derive(Debug, PartialEq, Eq)]
 pub(super) enum Confirmed {
@@ -107,9 +62,11 @@ pub(super) struct Inbox {
     cursor: u64,
     /// Rows after `cursor` may lie on disk.
     behind: bool,
+    /// A page is being read, asked for in this generation.
     fetching: bool,
+    generation: u64,
     /// Events wait until the core has judged what the broker remembers.
-    pub(super) released: bool,
+    released: bool,
     /// Newest confirmed event: row, log, number, stamp.
     newest: Option<OutboxRow>,
     last_due: bool,
@@ -131,10 +88,7 @@ pub(super) struct Inbox {
     others_out: usize,
     /// The last word was said: nothing more goes out.
     closing: bool,
-    short_ends: u8,
-    /// One packet at a time, to find the one the broker refuses; counts confirmations.
-    one_by_one: Option<u32>,
-    strikes: HashMap<Sent, u8>,
+    pub(super) suspicion: Suspicion,
 }
 
 impl Inbox {
@@ -146,6 +100,7 @@ impl Inbox {
             cursor: 0,
             behind: true,
             fetching: false,
+            generation: 0,
             released: false,
             newest: None,
             last_due: false,
@@ -159,15 +114,13 @@ impl Inbox {
             points: HashMap::new(),
             points_due: VecDeque::new(),
             frames: VecDeque::new(),
-            frame_limit: PACKET_MAX_BYTES,
+            frame_limit: FRAME_MAX,
             frames_dropped: 0,
             events_confirmed: 0,
             events_out: 0,
             others_out: 0,
             closing: false,
-            short_ends: 0,
-            one_by_one: None,
-            strikes: HashMap::new(),
+            suspicion: Suspicion::default(),
         }
     }
 
@@ -182,29 +135,51 @@ impl Inbox {
         self.take_rows(rows)
     }
 
-    /// A page read from disk; `full` says that there may be more. Returns rows that can never be published.
-    pub(super) fn fetched(&mut self, rows: Vec<OutboxRow>, full: bool) -> Vec<(OutboxRow, HandInError)> {
+    /// Events may go. What was read before is read again: the core may have renumbered it meanwhile.
+    pub(super) fn release(&mut self) {
+        if self.released {
+            return;
+        }
+        self.released = true;
+        self.events.clear();
+        self.cursor = 0;
+        self.behind = true;
         self.fetching = false;
-        self.behind = full;
-        self.take_rows(rows)
+        self.generation += 1;
     }
 
-    pub(super) fn fetch_failed(&mut self) {
-        self.fetching = false;
+    /// Whether events may go.
+    pub(super) fn released(&self) -> bool {
+        self.released
     }
 
-    /// After which row a page is to be read now, if one is.
-    pub(super) fn fetch_after(&mut self) -> Option<u64> {
+    /// After which row a page is to be read now, if one is; the generation goes with the question.
+    pub(super) fn fetch_after(&mut self) -> Option<(u64, u64)> {
         if !self.behind || self.fetching || self.events.len() >= EVENTS_LOW {
             return None;
         }
         self.fetching = true;
-        Some(self.cursor)
+        Some((self.cursor, self.generation))
+    }
+
+    /// A page read from disk, shorter than asked for if it is the last. Returns rows that can never be published.
+    pub(super) fn fetched(&mut self, generation: u64, rows: Vec<OutboxRow>) -> Vec<(OutboxRow, HandInError)> {
+        if generation != self.generation {
+            return Vec::new();
+        }
+        self.fetching = false;
+        self.behind = rows.len() >= PAGE_ROWS as usize;
+        self.take_rows(rows)
+    }
+
+    /// A page could not be read; it is asked for again.
+    pub(super) fn fetch_failed(&mut self, generation: u64) {
+        self.fetching &= generation != self.generation;
     }
 
     /// The latest state of a retained topic; an empty payload clears it.
     pub(super) fn set_latest(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        fits(&topic, &payload, PACKET_MAX_BYTES)?;
+        fits(&topic, &payload, FRAME_MAX)?;
         self.versions += 1;
         let version = self.versions;
         let queued = self.latest.get(&topic).is_some_and(|known| known.queued);
@@ -217,7 +192,7 @@ impl Inbox {
 
     /// The present value of a point; an older one that still waits is replaced.
     pub(super) fn set_point(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        fits(&topic, &payload, PACKET_MAX_BYTES)?;
+        fits(&topic, &payload, FRAME_MAX)?;
         if self.points.insert(topic.clone(), payload).is_none() {
             self.points_due.push_back(topic);
         }
@@ -286,7 +261,7 @@ impl Inbox {
 
     /// The next packet the window has room for.
     pub(super) fn next(&mut self, now: Instant) -> Option<Packet> {
-        let window = if self.one_by_one.is_some() { 1 } else { IN_FLIGHT };
+        let window = if self.suspicion.one_by_one() { 1 } else { IN_FLIGHT };
         if self.in_flight() >= window {
             return None;
         }
@@ -326,54 +301,22 @@ impl Inbox {
         } else {
             self.others_out = self.others_out.saturating_sub(1);
         }
-        self.strikes.remove(sent);
-        self.one_by_one = self.one_by_one.map(|count| count + 1).filter(|count| *count < CLEARED_AFTER);
+        self.suspicion.confirmed(sent);
         match sent {
             Sent::Event(id) => Confirmed::Row(*id),
             Sent::Latest { topic, version } => {
-                let cleared = self
-                    .latest
-                    .get(topic)
-                    .is_some_and(|state| state.version == *version && state.payload.is_empty());
+                let cleared =
+                    self.latest.get(topic).is_some_and(|state| state.version == *version && state.payload.is_empty());
                 if cleared {
                     self.latest.remove(topic);
                     return Confirmed::Cleared(topic.clone());
                 }
                 Confirmed::Nothing
             }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => Confirmed::Nothing,
-        }
-    }
-
-    /// The broker dropped a connection on which it had confirmed presence, soon after it was made, with these packets
-    /// in flight. Returns the one it is found to refuse.
-    ///
-    /// A broker that merely restarts is not suspected: only a packet that was alone in flight [`STRIKES`] times, with
-    /// nothing else wrong, is given up.
-    pub(super) fn dropped_soon(&mut self, in_flight: &[Sent]) -> Option<Sent> {
-        self.short_ends = self.short_ends.saturating_add(1);
-        if self.one_by_one.is_none() {
-            if self.short_ends >= SUSPICION {
-                self.one_by_one = Some(0);
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => {
+                Confirmed::Nothing
             }
-            return None;
         }
-        let [alone] = in_flight else { return None };
-        let key = if let Sent::Frame(_) = alone { Sent::Frame(0) } else { alone.clone() };
-        let strikes = self.strikes.entry(key).or_insert(0);
-        *strikes = strikes.saturating_add(1);
-        if *strikes < STRIKES {
-            return None;
-        }
-        self.unsuspect();
-        Some(alone.clone())
-    }
-
-    /// The connection held, or ended for a reason of its own: no packet is suspected.
-    pub(super) fn unsuspect(&mut self) {
-        self.short_ends = 0;
-        self.one_by_one = None;
-        self.strikes.clear();
     }
 
     /// Takes a refused packet out, so that it no longer blocks the rest; returns the outbox row if it was one.
@@ -412,7 +355,7 @@ impl Inbox {
             }
             self.cursor = row.id;
             // The store checks sizes, but the file may come from elsewhere.
-            match fits(row.announce.as_deref().unwrap_or("event"), &row.payload, EVENT_MAX_BYTES) {
+            match fits(row.announce.as_deref().unwrap_or("event"), &row.payload, EVENT_MAX) {
                 Ok(()) => self.events.push_back(row),
                 Err(why) => bad.push((row, why)),
             }
@@ -432,7 +375,10 @@ impl Inbox {
         if self.closing {
             return None;
         }
-        if self.released && self.events_out < EVENTS_IN_FLIGHT && let Some(row) = self.events.pop_front() {
+        if self.released
+            && self.events_out < EVENTS_IN_FLIGHT
+            && let Some(row) = self.events.pop_front()
+        {
             return Some(self.event(row));
         }
         if self.others_out >= OTHERS_IN_FLIGHT {
@@ -443,19 +389,20 @@ impl Inbox {
             if let Some(newest) = &self.newest {
                 self.last_at = Some(now);
                 let payload = (self.session.last)(&newest.log, newest.seq, newest.t_ms);
-                return Some(retained(self.session.last_topic.clone(), payload, Sent::Last));
+                return Some(Packet::retained(self.session.last_topic.clone(), payload, Sent::Last));
             }
         }
         while let Some(index) = self.pages_due.pop_front() {
-            if let Some((topic, payload)) = self.session.catalogue.get(index).filter(|(_, payload)| !payload.is_empty()) {
-                return Some(retained(topic.clone(), payload.clone(), Sent::Page(index)));
+            if let Some((topic, payload)) = self.session.catalogue.get(index).filter(|(_, payload)| !payload.is_empty())
+            {
+                return Some(Packet::retained(topic.clone(), payload.clone(), Sent::Page(index)));
             }
         }
         while let Some(topic) = self.latest_due.pop_front() {
             if let Some(state) = self.latest.get_mut(&topic) {
                 state.queued = false;
                 let sent = Sent::Latest { topic: topic.clone(), version: state.version };
-                return Some(retained(topic, state.payload.clone(), sent));
+                return Some(Packet::retained(topic, state.payload.clone(), sent));
             }
         }
         while let Some(topic) = self.points_due.pop_front() {
@@ -469,35 +416,17 @@ impl Inbox {
     }
 
     fn presence(&self, payload: Vec<u8>, sent: Sent) -> Packet {
-        retained(self.session.presence_topic.clone(), payload, sent)
+        Packet::retained(self.session.presence_topic.clone(), payload, sent)
     }
 
     fn event(&mut self, row: OutboxRow) -> Packet {
         let topic = row.announce.clone().unwrap_or_else(|| self.session.event_topic.clone());
-        let packet = Packet {
-            topic,
-            payload: row.payload.clone(),
-            confirmed: true,
-            retain: false,
-            sent: Sent::Event(row.id),
-        };
+        let packet =
+            Packet { topic, payload: row.payload.clone(), confirmed: true, retain: false, sent: Sent::Event(row.id) };
         self.unconfirmed.insert(row.id, row);
         packet
     }
 }
 
-/// Whether a packet may be handed in at all.
-pub(super) fn fits(topic: &str, payload: &[u8], limit: usize) -> Result<(), HandInError> {
-    // MQTT 3.1.1 §4.7.1.1, §4.7.3: no wildcards, no NUL, not empty.
-    if topic.is_empty() || topic.len() > 1024 || topic.contains(['+', '#', '\0']) {
-        return Err(HandInError::Topic { topic: topic.to_owned() });
-    }
-    if payload.len() > limit {
-        return Err(HandInError::TooLarge { topic: topic.to_owned(), bytes: payload.len(), limit });
-    }
-    Ok(())
-}
-
-fn retained(topic: String, payload: Vec<u8>, sent: Sent) -> Packet {
-    Packet { topic, payload, confirmed: true, retain: true, sent }
-}
+#[cfg(test)]
+mod tests;

@@ -6,14 +6,17 @@
 //! later, is a state and never an error. Durations are monotonic. Never panics; a panic inside the library ends one
 //! connection.
 //!
-//! Rooms: `inbox` what waits and what goes next; `connection` one connection; `access` address, TLS, credentials,
-//! back-off; `broker` the demo's broker. Read first: MQTT 3.1.1 §4.3, §4.6.
+//! Rooms: `said` what goes in and comes back; `inbox` what waits and what goes next; `connection` one connection;
+//! `suspicion` the packet a broker refuses; `access` address, TLS, credentials, back-off; `broker` the demo's broker. Read first: MQTT 3.1.1 §4.3, §4.6.
 
 mod access;
 #[cfg(feature = "demo")]
 pub mod broker;
 mod connection;
 mod inbox;
+mod packet;
+mod said;
+mod suspicion;
 
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -24,110 +27,7 @@ use crate::plan;
 use crate::store::{OutboxRow, Writer};
 use access::BackOff;
 use inbox::Inbox;
-
-/// What a connection says of the agent as a whole. A changed one connects anew: MQTT fixes the will at connect.
-#[derive(Clone)]
-pub struct Session {
-    /// First segments of every topic, as `lapwing/saltmarsh/m1`.
-    pub base: String,
-    /// Topic of presence, below the base.
-    pub presence_topic: String,
-    /// Presence while connected.
-    pub online: Vec<u8>,
-    /// Presence as the will and at a clean end.
-    pub offline: Vec<u8>,
-    /// Catalogue pages: topic below the base, payload.
-    pub catalogue: Vec<(String, Vec<u8>)>,
-    /// Topic of events, below the base.
-    pub event_topic: String,
-    /// Topic of what a subscriber should have, below the base.
-    pub last_topic: String,
-    /// Makes its payload from log, number and stamp.
-    pub last: fn(log: &str, seq: u64, t_ms: i64) -> Vec<u8>,
-}
-
-impl Session {
-    fn check(&self) -> Result<(), HandInError> {
-        let presence = [(&self.presence_topic, &self.online), (&self.presence_topic, &self.offline)];
-        let pages = self.catalogue.iter().map(|(topic, payload)| (topic, payload));
-        presence.into_iter().chain(pages).try_for_each(|(topic, payload)| {
-            inbox::fits(&format!("{}/{topic}", self.base), payload, inbox::PACKET_MAX_BYTES)
-        })
-    }
-}
-
-impl std::fmt::Debug for Session {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Session").field("base", &self.base).field("pages", &self.catalogue.len()).finish_non_exhaustive()
-    }
-}
-
-/// What the core should know. Told on the runtime's or the store's thread: the hearer must be quick and must not call
-/// the publisher from there.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Notice {
-    /// First contact with the broker: what it remembers as the last event, if anything. Events are held until
-    /// [`Publisher::release`].
-    Remembered(Option<Vec<u8>>),
-    /// A connection stands.
-    Connected,
-    /// The connection was lost, or could not be made; said once until the next `Connected`, with the reason.
-    Down(String),
-    /// A packet the broker refuses was set aside; an event's row is out of the outbox and still in the event log.
-    SetAside {
-        /// Its topic or what it was.
-        what: String,
-        /// Why.
-        why: String,
-    },
-}
-
-/// Why a packet was not taken.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum HandInError {
-    /// Larger than a packet may be.
-    #[error("{topic} has a payload of {bytes} bytes, more than {limit}")]
-    TooLarge {
-        /// Topic.
-        topic: String,
-        /// Size.
-        bytes: usize,
-        /// Bound.
-        limit: usize,
-    },
-    /// Not a topic one can publish to.
-    #[error("{topic:?} is not a topic: it is empty, too long, or has one of + # NUL")]
-    Topic {
-        /// Topic.
-        topic: String,
-    },
-}
-
-/// Whether the broker is there.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Connection {
-    /// Not yet tried.
-    Starting,
-    /// Connected since then.
-    Up(Instant),
-    /// Not connected since then, and why.
-    Down(Instant, String),
-}
-
-/// How publishing is doing.
-#[derive(Clone, Debug)]
-pub struct PublishState {
-    /// The connection.
-    pub connection: Connection,
-    /// Packets that wait for their acknowledgement.
-    pub in_flight: usize,
-    /// Events acknowledged since the start.
-    pub events_confirmed: u64,
-    /// Live frames dropped since the start.
-    pub frames_dropped: u64,
-    /// Stamp of the oldest unconfirmed event.
-    pub oldest_unsent_t_ms: Option<i64>,
-}
+pub use said::{Connection, HandInError, Notice, PublishState, Session};
 
 /// Handle of the publishing task; every method returns at once. Clones speak to the same task.
 #[derive(Clone, Debug)]
@@ -199,7 +99,7 @@ impl Publisher {
 
     /// Lets events go, now that the core has judged what the broker remembers.
     pub fn release(&self) {
-        self.shared.inbox().released = true;
+        self.shared.inbox().release();
         self.shared.wake.notify_one();
     }
 
@@ -321,22 +221,23 @@ impl Shared {
 
     /// Asks the store for the next page of the outbox if one is wanted.
     fn fetch(self: &Arc<Self>) {
-        let Some(after) = self.inbox().fetch_after() else { return };
+        let Some((after, generation)) = self.inbox().fetch_after() else { return };
         let shared = Arc::clone(self);
-        self.writer.fetch_unsent(after, inbox::PAGE_ROWS, move |answer| match answer {
-            Ok(rows) => shared.take_page(rows),
-            Err(error) => {
-                tracing::warn!("waiting events cannot be read: {error}");
-                shared.inbox().fetch_failed();
+        self.writer.fetch_unsent(after, inbox::PAGE_ROWS, move |answer| {
+            match answer {
+                Ok(rows) => {
+                    let bad = shared.inbox().fetched(generation, rows);
+                    shared.rows_aside(bad);
+                }
+                Err(error) => {
+                    tracing::warn!("waiting events cannot be read: {error}");
+                    shared.inbox().fetch_failed(generation);
+                    // The connection looks again within a second.
+                    return;
+                }
             }
+            shared.wake.notify_one();
         });
-    }
-
-    fn take_page(&self, rows: Vec<OutboxRow>) {
-        let full = rows.len() >= inbox::PAGE_ROWS as usize;
-        let bad = self.inbox().fetched(rows, full);
-        self.rows_aside(bad);
-        self.wake.notify_one();
     }
 
     fn rows_aside(&self, bad: Vec<(OutboxRow, HandInError)>) {
@@ -371,10 +272,8 @@ async fn supervise(shared: Arc<Shared>) {
                 match tokio::spawn(connection::run(Arc::clone(&shared), options)).await {
                     Ok(connection::Ended::Stopped) => break,
                     Ok(connection::Ended::Renew) => continue,
-                    Ok(connection::Ended::Lost { why, steady }) => {
-                        if steady {
-                            back_off = BackOff::default();
-                        }
+                    Ok(connection::Ended::Lost { why, held }) => {
+                        back_off.after(held);
                         why
                     }
                     Err(panic) => format!("the MQTT library failed: {panic}"),
@@ -405,3 +304,6 @@ async fn supervise(shared: Arc<Shared>) {
     drop(control);
     shared.stopped.notify_all();
 }
+
+#[cfg(test)]
+mod tests;

@@ -9,7 +9,9 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     /// The data directory cannot be made or written.
-    #[error("the data directory {dir} cannot be used: {source}; let the agent's user own it, or set [store] dir to one it can write")]
+    #[error(
+        "the data directory {dir} cannot be used: {source}; let the agent's user own it, or set [store] dir to one it can write"
+    )]
     Directory {
         /// The directory.
         dir: PathBuf,
@@ -17,13 +19,17 @@ pub enum StoreError {
         source: std::io::Error,
     },
     /// Another process holds the store.
-    #[error("the event store {path} is in use by another process; stop the other agent, or give this one its own [store] dir")]
+    #[error(
+        "the event store {path} is in use by another process; stop the other agent, or give this one its own [store] dir"
+    )]
     InUse {
         /// The file.
         path: PathBuf,
     },
     /// The file is a database, but not ours.
-    #[error("{path} is a database of another program (application id {application_id:#x}); move it away, or set [store] dir elsewhere")]
+    #[error(
+        "{path} is a database of another program (application id {application_id:#x}); move it away, or set [store] dir elsewhere"
+    )]
     Foreign {
         /// The file.
         path: PathBuf,
@@ -31,7 +37,9 @@ pub enum StoreError {
         application_id: u32,
     },
     /// A newer agent wrote it.
-    #[error("the event store {path} has schema version {found}, this agent knows up to {known}; run the newer agent, or move the file away to begin a new log")]
+    #[error(
+        "the event store {path} has schema version {found}, this agent knows up to {known}; run the newer agent, or move the file away to begin a new log"
+    )]
     Newer {
         /// The file.
         path: PathBuf,
@@ -41,7 +49,9 @@ pub enum StoreError {
         known: u32,
     },
     /// The file is damaged.
-    #[error("the event store {path} is damaged ({detail}); move it away to begin a new log, and keep it: what is readable can still be read from it")]
+    #[error(
+        "the event store {path} is damaged ({detail}); move it away to begin a new log, and keep it: what is readable can still be read from it"
+    )]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -51,8 +61,11 @@ pub enum StoreError {
     /// The system gave no random numbers for the identity of a new log.
     #[error("the system gave no random numbers for the identity of a new log: {0}")]
     Random(getrandom::Error),
-    /// The store is as large as it may be and nothing in it may go.
-    #[error("the event store {path} has reached its size limit; raise [store] max_mib, or let the broker take the waiting events")]
+    /// The store is as large as it may be and nothing in it may go, or the disk is full: SQLite says the same of both.
+    #[error(
+        "the event store {path} cannot grow: the disk is full, or it has reached the size limit [store] max_mib with \
+         events that still wait for the broker; free the disk, raise max_mib, or let the broker take them"
+    )]
     Full {
         /// The file.
         path: PathBuf,
@@ -76,6 +89,12 @@ pub enum StoreError {
     /// The writer's thread could not be started.
     #[error("the store's writer thread could not be started: {0}")]
     Thread(std::io::Error),
+    /// The disk keeps the writer from answering.
+    #[error("the event store did not answer for {} s: the disk is slow or failing", waited.as_secs())]
+    NoAnswer {
+        /// How long it was waited for.
+        waited: std::time::Duration,
+    },
     /// The writer has stopped, nothing more is taken.
     #[error("the store's writer has stopped")]
     Stopped,
@@ -90,7 +109,9 @@ impl StoreError {
             Some(Code::DatabaseBusy | Code::DatabaseLocked) => Self::InUse { path },
             Some(Code::DatabaseCorrupt | Code::NotADatabase) => Self::Damaged { path, detail: source.to_string() },
             Some(Code::DiskFull) => Self::Full { path },
-            Some(Code::SystemIoFailure | Code::ReadOnly | Code::CannotOpen | Code::PermissionDenied) => Self::Disk { path, source },
+            Some(Code::SystemIoFailure | Code::ReadOnly | Code::CannotOpen | Code::PermissionDenied) => {
+                Self::Disk { path, source }
+            }
             _ => Self::Sql { path, source },
         }
     }

@@ -14,6 +14,7 @@ mod error;
 mod rows;
 mod schema;
 mod transaction;
+mod worker;
 mod writer;
 
 use std::collections::HashMap;
@@ -23,7 +24,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 
 pub use error::StoreError;
-pub use rows::{Commit, EVENT_MAX_BYTES, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
+pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
 pub use writer::{Durable, SubmitError, Writer, WriterState};
 
 /// File name of the event store in the data directory.
@@ -153,7 +154,8 @@ impl Store {
             }
         }
         self.connection.execute("UPDATE agent SET boot = boot + 1", []).map_err(|e| self.sql(e))?;
-        let boot = self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
+        let boot =
+            self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
         let alarms = self.alarms_sql().map_err(|e| self.sql(e))?;
         Ok(Opened { log: self.log.id.to_string(), boot, last_seq: self.log.last_seq, alarms, unsent })
@@ -165,10 +167,8 @@ impl Store {
 
     /// The highest event row ever given. Retention keeps the newest event, so the table's end is that row.
     fn last_row(&self) -> rusqlite::Result<u64> {
-        let events: u64 =
-            self.connection.query_row("SELECT ifnull(max(row), 0) FROM event", [], |row| row.get(0))?;
-        let base: u64 =
-            self.connection.query_row("SELECT ifnull(max(base), 0) FROM log", [], |row| row.get(0))?;
+        let events: u64 = self.connection.query_row("SELECT ifnull(max(row), 0) FROM event", [], |row| row.get(0))?;
+        let base: u64 = self.connection.query_row("SELECT ifnull(max(base), 0) FROM log", [], |row| row.get(0))?;
         Ok(events.max(base))
     }
 
@@ -191,15 +191,12 @@ impl Store {
             let mut all = transaction.prepare("SELECT id, path, quantity, unit, exponent FROM point")?;
             let mut rows = all.query([])?;
             while let Some(row) = rows.next()? {
-                let key = PointKey {
-                    path: row.get(1)?,
-                    quantity: row.get(2)?,
-                    unit: row.get(3)?,
-                    exponent: row.get(4)?,
-                };
+                let key =
+                    PointKey { path: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)?, exponent: row.get(4)? };
                 known.insert(key, row.get(0)?);
             }
-            let mut next: u32 = transaction.query_row("SELECT ifnull(max(id), 0) + 1 FROM point", [], |row| row.get(0))?;
+            let mut next: u32 =
+                transaction.query_row("SELECT ifnull(max(id), 0) + 1 FROM point", [], |row| row.get(0))?;
             let mut insert = transaction
                 .prepare("INSERT INTO point (id, path, quantity, unit, exponent) VALUES (?1, ?2, ?3, ?4, ?5)")?;
             let mut ids = Vec::with_capacity(wanted.len());

@@ -5,8 +5,9 @@
 
 use std::sync::Arc;
 
-/// Largest payload of an event or an announcement, bytes (the contract's bound for event packets).
-pub const EVENT_MAX_BYTES: usize = 4096;
+/// Largest payload of an event or an announcement, bytes: nothing larger can be published in any way. One above the
+/// contract's bound for events is stored all the same, so that it is not lost; the publisher sets it aside.
+pub const COMMIT_MAX_BYTES: usize = lapwing_protocol::FRAME_MAX;
 
 /// What the store held when it was opened.
 #[derive(Clone, Debug)]

@@ -120,8 +120,7 @@ fn identify(connection: &mut Connection, path: &Path) -> Result<(), StoreError> 
     // Both are signed 32-bit in the file.
     let application_id = (pragma(connection, "application_id")? & 0xffff_ffff).cast_unsigned() as u32;
     let version = (pragma(connection, "user_version")? & 0xffff_ffff).cast_unsigned() as u32;
-    let tables: u64 =
-        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
+    let tables: u64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(sql)?;
     match (application_id, version, tables) {
         (0, 0, 0) => create(connection).map_err(sql),
         (APPLICATION_ID, SCHEMA_VERSION, _) => Ok(()),
@@ -153,4 +152,51 @@ fn check(connection: &Connection, path: &Path) -> Result<(), StoreError> {
         return Ok(());
     }
     Err(StoreError::Damaged { path: path.to_path_buf(), detail: answer })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::tests::TestDir;
+
+    /// Bytes of the write-ahead log after one small commit.
+    fn log_bytes(uri: &str, log: &Path) -> u64 {
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_URI;
+        let connection = Connection::open_with_flags(uri, flags).expect("it opens");
+        settle(&connection, 16).expect("it settles");
+        connection.execute_batch("CREATE TABLE t (x)").expect("made");
+        connection.execute_batch("INSERT INTO t VALUES (1)").expect("inserted");
+        std::fs::metadata(log).expect("the log is there").len()
+    }
+
+    #[test]
+    fn the_uri_names_any_path_and_turns_powersafe_overwrite_off() {
+        let dir = TestDir::new("psow ä?#%20&=");
+        let (padded, plain) = (dir.path().join("padded"), dir.path().join("plain"));
+        let off = log_bytes(&uri(&padded), &dir.path().join("padded-wal"));
+        let on = log_bytes(&uri(&plain).replace("psow=0", "psow=1"), &dir.path().join("plain-wal"));
+        assert!(padded.exists() && plain.exists(), "the files are where the path says");
+        // SQLite, "Powersafe Overwrite": without it each commit in the log is padded to a whole sector.
+        assert!(off > on, "{off} bytes with psow=0, {on} without");
+    }
+
+    #[test]
+    fn the_settings_are_those_that_lost_nothing_in_power_cuts() {
+        let dir = TestDir::new("settings");
+        let (connection, _) = open(dir.path(), 16).expect("it opens");
+        let text = |name: &str| {
+            connection
+                .query_row(&format!("PRAGMA {name}"), [], |row| {
+                    row.get::<_, rusqlite::types::Value>(0).map(|value| match value {
+                        rusqlite::types::Value::Integer(number) => number.to_string(),
+                        rusqlite::types::Value::Text(text) => text,
+                        other => format!("{other:?}"),
+                    })
+                })
+                .expect("readable")
+        };
+        let found = ["journal_mode", "synchronous", "page_size", "locking_mode", "max_page_count"].map(text);
+        // synchronous 2 is FULL.
+        assert_eq!(found, ["wal", "2", "4096", "exclusive", "4096"]);
+    }
 }

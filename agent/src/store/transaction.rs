@@ -160,9 +160,8 @@ impl Transactor {
 
     /// How full the file is, of its largest size.
     fn used_percent(&self) -> rusqlite::Result<u64> {
-        let pragma = |name: &str| {
-            self.store.connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, u64>(0))
-        };
+        let pragma =
+            |name: &str| self.store.connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, u64>(0));
         let used = pragma("page_count")?.saturating_sub(pragma("freelist_count")?);
         Ok(used * 100 / pragma("max_page_count")?.max(1))
     }

@@ -1,10 +1,8 @@
-//! The store's writer: one thread that makes commits durable, in order, many at a time.
+//! The way to the store's writer thread: what is submitted, asked and confirmed, and how the writer is doing.
 //!
-//! Decides when a transaction is made and what it holds: events, alarm states, outbox rows and the removal of what the
-//! broker has confirmed since. It does not know what payloads mean, nor when the core should stop waiting for a bad
-//! disk. A commit that fails is kept and tried again with a growing pause; nothing is dropped. When the queue is full
-//! the item is handed back. Latencies are monotonic durations. Panics never; a panic of the caller's own `on_durable`
-//! ends the thread, which every later call then reports.
+//! Decides what is taken: events must follow each other, and when the queue is full the item is handed back; nothing is
+//! dropped. It does not know what payloads mean, nor when the core should stop waiting for a bad disk; when a
+//! transaction is made `worker` decides. Latencies are monotonic durations. Never panics.
 //!
 //! ```text
 //! submit ──> queue (QUEUE_ROWS) ──> batch (BATCH_ROWS) ──one transaction, one sync──> on_durable
@@ -12,22 +10,20 @@
 //! ```
 
 use std::collections::VecDeque;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::transaction::Transactor;
-use super::{Commit, EVENT_MAX_BYTES, OutboxRow, Store, StoreError};
+use super::worker::Worker;
+use super::{COMMIT_MAX_BYTES, Commit, OutboxRow, Store, StoreError};
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
-/// Rows of one transaction, unless a single commit is larger.
-const BATCH_ROWS: usize = 4096;
 /// How long confirmed rows wait for a commit to go with; a restart sends at most these again.
 const ACK_IDLE: Duration = Duration::from_millis(200);
-/// First and longest pause after a commit that failed.
-const RETRY: (Duration, Duration) = (Duration::from_millis(100), Duration::from_secs(5));
 /// Longest wait for an answer from the writer's thread.
 const ANSWER: Duration = Duration::from_secs(5);
 
@@ -60,8 +56,8 @@ pub enum SubmitError {
         /// The number found.
         found: u64,
     },
-    /// An event or announcement is larger than a packet may be.
-    #[error("event {seq} has a payload of {bytes} bytes, more than {EVENT_MAX_BYTES}")]
+    /// An event or announcement is larger than anything that can be published.
+    #[error("event {seq} has a payload of {bytes} bytes, more than {COMMIT_MAX_BYTES}")]
     TooLarge {
         /// The commit.
         commit: Commit,
@@ -102,30 +98,33 @@ pub struct Writer {
     shared: Arc<Shared>,
 }
 
-type Job = Box<dyn FnOnce(&mut Store) + Send>;
+/// Something to do with the store on the writer's thread.
+pub(super) type Job = Box<dyn FnOnce(&mut Store) + Send>;
 
+/// What handles and thread share.
 #[derive(Debug)]
-struct Shared {
-    queue: Mutex<Queue>,
-    wake: Condvar,
+pub(super) struct Shared {
+    pub(super) queue: Mutex<Queue>,
+    pub(super) wake: Condvar,
     thread: Mutex<Option<JoinHandle<()>>>,
 }
 
+/// What waits for the thread.
 #[derive(Default)]
-struct Queue {
-    commits: VecDeque<(Instant, Commit)>,
+pub(super) struct Queue {
+    pub(super) commits: VecDeque<(Instant, Commit)>,
     /// Rows in `commits`.
-    rows: usize,
-    next_seq: u64,
-    acks: Vec<u64>,
-    ack_due: Option<Instant>,
-    cleared: Vec<String>,
+    pub(super) rows: usize,
+    pub(super) next_seq: u64,
+    pub(super) acks: Vec<u64>,
+    pub(super) ack_due: Option<Instant>,
+    pub(super) cleared: Vec<String>,
     /// Run as soon as the thread is free.
-    reads: Vec<Job>,
+    pub(super) reads: Vec<Job>,
     /// Run after everything submitted before them is durable.
-    calls: Vec<Job>,
-    stop: bool,
-    state: WriterState,
+    pub(super) calls: Vec<Job>,
+    pub(super) stop: bool,
+    pub(super) state: WriterState,
 }
 
 impl std::fmt::Debug for Queue {
@@ -148,18 +147,9 @@ impl Store {
             ..Queue::default()
         };
         let shared = Arc::new(Shared { queue: Mutex::new(queue), wake: Condvar::new(), thread: Mutex::new(None) });
-        let worker = Worker {
-            transactor: Transactor::new(self),
-            shared: Arc::clone(&shared),
-            on_durable: Box::new(on_durable),
-            batch: Vec::new(),
-            retry_at: None,
-            pause: RETRY.0,
-        };
-        let thread = std::thread::Builder::new()
-            .name("store".into())
-            .spawn(move || worker.run())
-            .map_err(StoreError::Thread)?;
+        let worker = Worker::new(Transactor::new(self), Arc::clone(&shared), Box::new(on_durable));
+        let thread =
+            std::thread::Builder::new().name("store".into()).spawn(move || worker.run()).map_err(StoreError::Thread)?;
         *lock(&shared.thread) = Some(thread);
         Ok(Writer { shared })
     }
@@ -182,7 +172,7 @@ impl Writer {
             }
             let announced = event.announce.as_ref().map_or(0, |(_, payload)| payload.len());
             let bytes = event.payload.len().max(announced);
-            if bytes > EVENT_MAX_BYTES {
+            if bytes > COMMIT_MAX_BYTES {
                 return Err(SubmitError::TooLarge { seq: event.seq, commit, bytes });
             }
             expected += 1;
@@ -232,18 +222,29 @@ impl Writer {
     /// When the writer has stopped, or the disk kept it from answering for five seconds.
     pub fn call<T: Send + 'static>(&self, job: impl FnOnce(&mut Store) -> T + Send + 'static) -> Result<T, StoreError> {
         let (answer, wait) = mpsc::sync_channel(1);
+        let claimed = Arc::new(AtomicBool::new(false));
+        let by_thread = Arc::clone(&claimed);
         {
             let mut queue = lock(&self.shared.queue);
             if queue.state.stopped {
                 return Err(StoreError::Stopped);
             }
             queue.calls.push(Box::new(move |store| {
-                // The caller may have given up waiting.
-                let _gone = answer.send(job(store));
+                // A caller that gave up must not find later that it was done after all.
+                if !by_thread.swap(true, Ordering::SeqCst) {
+                    let _caller_waits = answer.send(job(store));
+                }
             }));
         }
         self.shared.wake.notify_one();
-        wait.recv_timeout(ANSWER).map_err(|_| StoreError::Stopped)
+        match wait.recv_timeout(ANSWER) {
+            Ok(answer) => Ok(answer),
+            Err(mpsc::RecvTimeoutError::Timeout) if claimed.swap(true, Ordering::SeqCst) => {
+                wait.recv().map_err(|_| StoreError::Stopped)
+            }
+            Err(mpsc::RecvTimeoutError::Timeout) => Err(StoreError::NoAnswer { waited: ANSWER }),
+            Err(mpsc::RecvTimeoutError::Disconnected) => Err(StoreError::Stopped),
+        }
     }
 
     /// Begins a new log once everything submitted is durable; the next event has number 1.
@@ -297,181 +298,12 @@ impl Queue {
     }
 }
 
-struct Worker {
-    transactor: Transactor,
-    shared: Arc<Shared>,
-    on_durable: Box<dyn FnMut(Durable) + Send>,
-    /// Commits taken from the queue and not yet durable.
-    batch: Vec<Commit>,
-    retry_at: Option<Instant>,
-    pause: Duration,
-}
-
-/// What the thread found to do.
-struct Work {
-    reads: Vec<Job>,
-    calls: Vec<Job>,
-    acks: Vec<u64>,
-    cleared: Vec<String>,
-    write: bool,
-    stop: bool,
-}
-
-impl Worker {
-    fn run(mut self) {
-        loop {
-            let work = self.wait();
-            for read in work.reads {
-                read(self.transactor.store());
-            }
-            self.transactor.remove(work.acks, work.cleared);
-            let saved = !work.write || self.write();
-            if saved {
-                for call in work.calls {
-                    call(self.transactor.store());
-                }
-                self.transactor.keep_room();
-            } else {
-                lock(&self.shared.queue).calls.splice(0..0, work.calls);
-            }
-            if work.stop {
-                return;
-            }
-        }
-    }
-
-    /// Sleeps until there is something to do.
-    fn wait(&mut self) -> Work {
-        let shared = Arc::clone(&self.shared);
-        let mut queue = lock(&shared.queue);
-        loop {
-            let now = Instant::now();
-            self.take_batch(&mut queue);
-            let batch = !self.batch.is_empty();
-            let retry_due = self.retry_at.is_none_or(|at| at <= now) || queue.stop;
-            let removal_due = queue.ack_due.is_some_and(|at| at <= now) || queue.stop;
-            let write = retry_due && (batch || removal_due);
-            let calls = !queue.calls.is_empty() && retry_due;
-            let stop = queue.stop && (queue.commits.is_empty() || self.retry_at.is_some());
-            if write || calls || stop || !queue.reads.is_empty() {
-                let removals = write || calls;
-                if removals {
-                    queue.ack_due = None;
-                }
-                return Work {
-                    reads: std::mem::take(&mut queue.reads),
-                    calls: if queue.commits.is_empty() && calls { std::mem::take(&mut queue.calls) } else { Vec::new() },
-                    acks: if removals { std::mem::take(&mut queue.acks) } else { Vec::new() },
-                    cleared: if removals { std::mem::take(&mut queue.cleared) } else { Vec::new() },
-                    write: removals,
-                    stop,
-                };
-            }
-            let due = [self.retry_at.filter(|_| batch || !queue.calls.is_empty() || queue.ack_due.is_some()), queue.ack_due];
-            let next = due.into_iter().flatten().filter(|at| *at > now).min();
-            queue = match next {
-                Some(at) => {
-                    shared.wake.wait_timeout(queue, at - now).map_or_else(|e| e.into_inner().0, |(queue, _)| queue)
-                }
-                None => shared.wake.wait(queue).unwrap_or_else(PoisonError::into_inner),
-            };
-        }
-    }
-
-    /// Moves commits into an empty batch; a batch that failed stays as it is.
-    fn take_batch(&mut self, queue: &mut Queue) {
-        if !self.batch.is_empty() {
-            return;
-        }
-        let mut taken = 0;
-        while let Some((_, commit)) = queue.commits.front() {
-            let rows = rows_of(commit);
-            if taken > 0 && taken + rows > BATCH_ROWS {
-                break;
-            }
-            let Some((_, commit)) = queue.commits.pop_front() else { break };
-            taken += rows;
-            queue.rows -= rows;
-            self.batch.push(commit);
-        }
-    }
-
-    /// One transaction; says whether it became durable.
-    fn write(&mut self) -> bool {
-        if self.batch.is_empty() && !self.transactor.has_removals() {
-            return true;
-        }
-        let begun = Instant::now();
-        let outcome = self.transactor.write(&self.batch);
-        let took = begun.elapsed();
-        match outcome {
-            Ok(change) => {
-                self.retry_at = None;
-                self.pause = RETRY.0;
-                let batch = std::mem::take(&mut self.batch);
-                self.note_saved(took, change, batch.len());
-                let rows = self.transactor.outbox_rows(batch);
-                if !rows.is_empty() {
-                    let (log, last_seq) = self.transactor.position();
-                    (self.on_durable)(Durable { log, last_seq, rows, took });
-                }
-                true
-            }
-            Err(error) => {
-                self.retry_at = Some(Instant::now() + self.pause);
-                self.pause = (self.pause * 2).min(RETRY.1);
-                self.note_failed(&error);
-                false
-            }
-        }
-    }
-
-    fn note_saved(&self, took: Duration, change: i64, commits: usize) {
-        let mut queue = lock(&self.shared.queue);
-        let oldest = queue.commits.front().map(|(submitted, _)| *submitted);
-        let state = &mut queue.state;
-        state.unsent = state.unsent.saturating_add_signed(change);
-        state.waiting = state.waiting.saturating_sub(commits);
-        state.waiting_since = oldest;
-        state.last_commit = took;
-        state.max_commit = state.max_commit.max(took);
-        state.commits += 1;
-        if let Some((since, _)) = state.failing.take() {
-            tracing::info!("the event store can be written again after {:.1} s", since.elapsed().as_secs_f64());
-        }
-    }
-
-    fn note_failed(&self, error: &StoreError) {
-        let mut queue = lock(&self.shared.queue);
-        if self.transactor.has_removals() {
-            queue.ack_due = self.retry_at;
-        }
-        let text = error.to_string();
-        match &mut queue.state.failing {
-            Some((_, known)) => *known = text,
-            None => {
-                tracing::error!("{text}; nothing is lost yet, it is tried again");
-                queue.state.failing = Some((Instant::now(), text));
-            }
-        }
-    }
-}
-
-impl Drop for Worker {
-    fn drop(&mut self) {
-        // Also when a panic ends the thread: nobody may wait for it.
-        let mut queue = lock(&self.shared.queue);
-        queue.state.stopped = true;
-        queue.reads.clear();
-        queue.calls.clear();
-    }
-}
-
-fn rows_of(commit: &Commit) -> usize {
+/// Rows a commit weighs in queue and batch.
+pub(super) fn rows_of(commit: &Commit) -> usize {
     commit.events.len() + commit.alarms.len() + commit.removed.len()
 }
 
 /// A poisoned lock means another thread panicked between two whole changes: what it guards is still good.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

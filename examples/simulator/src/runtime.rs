@@ -42,14 +42,10 @@ impl Default for Options {
 #[derive(Debug, thiserror::Error)]
 pub enum StartError {
     /// No thread or no event loop could be had from the host.
-    #[error(
-        "the simulator could not start a thread: {0}; free memory or raise the limit of processes"
-    )]
+    #[error("the simulator could not start a thread: {0}; free memory or raise the limit of processes")]
     Thread(io::Error),
     /// A link's port or terminal could not be opened.
-    #[error(
-        "link '{link}' could not be opened: {source}; it needs a free loopback port or pseudo-terminal"
-    )]
+    #[error("link '{link}' could not be opened: {source}; it needs a free loopback port or pseudo-terminal")]
     Open {
         /// The link's name.
         link: String,
@@ -57,9 +53,7 @@ pub enum StartError {
         source: io::Error,
     },
     /// A device is reached in a way its link does not offer.
-    #[error(
-        "device '{device}' cannot stand on link '{link}': Modbus links take units, an SNMP link one agent"
-    )]
+    #[error("device '{device}' cannot stand on link '{link}': Modbus links take units, an SNMP link one agent")]
     Misplaced {
         /// The link's name.
         link: String,
@@ -105,9 +99,7 @@ impl<N: Send + 'static> Simulator<N> {
             switches.push((Arc::clone(&link.up), sender));
             match link.carrier {
                 Carrier::Serial { baud } => simulator.open_serial(link, baud)?,
-                Carrier::ModbusTcp | Carrier::RtuOverTcp | Carrier::Snmp => {
-                    sockets.push((link.clone(), receiver))
-                }
+                Carrier::ModbusTcp | Carrier::RtuOverTcp | Carrier::Snmp => sockets.push((link.clone(), receiver)),
             }
         }
         simulator.open_sockets(sockets)?;
@@ -130,8 +122,7 @@ impl<N: Send + 'static> Simulator<N> {
             second_master: Arc::clone(&link.second_master),
             stop: Arc::clone(&self.stop),
         };
-        let serial =
-            serial::start(&link.name, line, switches).map_err(|source| open_error(link, source))?;
+        let serial = serial::start(&link.name, line, switches).map_err(|source| open_error(link, source))?;
         self.addresses.push((link.name.clone(), serial.path));
         self.threads.push(serial.thread);
         Ok(())
@@ -139,26 +130,16 @@ impl<N: Send + 'static> Simulator<N> {
 
     fn line(&self, link: &SimLink, baud: u32) -> Result<Line, StartError> {
         let units = units(link).map_err(|device| misplaced(link, device))?;
-        Ok(Line::new(
-            baud,
-            Slaves::new(units, Arc::clone(&self.traffic)),
-        ))
+        Ok(Line::new(baud, Slaves::new(units, Arc::clone(&self.traffic))))
     }
 
     /// Starts the sockets' thread and waits until it has bound everything.
-    fn open_sockets(
-        &mut self,
-        links: Vec<(SimLink, watch::Receiver<bool>)>,
-    ) -> Result<(), StartError> {
+    fn open_sockets(&mut self, links: Vec<(SimLink, watch::Receiver<bool>)>) -> Result<(), StartError> {
         let mut servers = Vec::new();
         for (link, up) in links {
             let server = match link.carrier {
-                Carrier::ModbusTcp => {
-                    Server::Tcp(units(&link).map_err(|device| misplaced(&link, device))?)
-                }
-                Carrier::RtuOverTcp => {
-                    Server::Rtu(Box::new(self.line(&link, rtu_tcp::BAUD_BEHIND)?))
-                }
+                Carrier::ModbusTcp => Server::Tcp(units(&link).map_err(|device| misplaced(&link, device))?),
+                Carrier::RtuOverTcp => Server::Rtu(Box::new(self.line(&link, rtu_tcp::BAUD_BEHIND)?)),
                 Carrier::Snmp => Server::Snmp,
                 Carrier::Serial { .. } => continue,
             };
@@ -170,10 +151,7 @@ impl<N: Send + 'static> Simulator<N> {
         let thread = std::thread::Builder::new()
             .name("sockets".to_owned())
             .spawn(move || {
-                let runtime = match tokio::runtime::Builder::new_current_thread()
-                    .enable_all()
-                    .build()
-                {
+                let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
                     Ok(runtime) => runtime,
                     Err(error) => return report(&opened, Err(StartError::Thread(error))),
                 };
@@ -181,10 +159,7 @@ impl<N: Send + 'static> Simulator<N> {
                     for (link, up, server) in servers {
                         let result = serve(&link, up, server, &traffic).await;
                         let failed = result.is_err();
-                        report(
-                            &opened,
-                            result.map(|address| (link.name, address.to_string())),
-                        );
+                        report(&opened, result.map(|address| (link.name, address.to_string())));
                         if failed {
                             return;
                         }
@@ -286,9 +261,7 @@ async fn serve(
                 [] => return Err(misplaced(link, "none".to_owned())),
                 [.., last] => return Err(misplaced(link, last.name.clone())),
             };
-            let agent = SnmpAgent::bind(device.bank.clone(), traffic, Arc::clone(&link.up))
-                .await
-                .map_err(failed)?;
+            let agent = SnmpAgent::bind(device.bank.clone(), traffic, Arc::clone(&link.up)).await.map_err(failed)?;
             let address = agent.address().map_err(failed)?;
             tokio::spawn(agent.serve());
             Ok(address)
@@ -304,17 +277,11 @@ fn report<T>(to: &std::sync::mpsc::Sender<T>, what: T) {
 }
 
 fn open_error(link: &SimLink, source: io::Error) -> StartError {
-    StartError::Open {
-        link: link.name.clone(),
-        source,
-    }
+    StartError::Open { link: link.name.clone(), source }
 }
 
 fn misplaced(link: &SimLink, device: String) -> StartError {
-    StartError::Misplaced {
-        link: link.name.clone(),
-        device,
-    }
+    StartError::Misplaced { link: link.name.clone(), device }
 }
 
 #[cfg(test)]

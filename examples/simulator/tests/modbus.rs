@@ -59,8 +59,7 @@ fn serial_functions() {
 #[test]
 fn a_serial_exchange_takes_the_time_of_the_line() {
     let (_module, mut client) = start(SERIAL);
-    let answer = client
-        .ask(json!({"call": "read_holding_registers", "unit": 1, "address": 0, "count": 125}));
+    let answer = client.ask(json!({"call": "read_holding_registers", "unit": 1, "address": 0, "count": 125}));
     // 8 + 255 characters and 3.5 silent, 11 bits each: 152.7 ms
     let took = answer["ms"].as_u64().expect("a time");
     assert!(took >= 152, "{took} ms");
@@ -72,15 +71,10 @@ fn silent_and_slow_units_leave_their_neighbours_alone() {
         let (module, mut client) = start(carrier);
         module.manner(0, Manner::Silent);
         no_answer(&mut client, 1);
-        assert_eq!(
-            client.holding(2, 0, 1),
-            json!({"registers": [200]}),
-            "{carrier:?}"
-        );
+        assert_eq!(client.holding(2, 0, 1), json!({"registers": [200]}), "{carrier:?}");
 
         module.manner(0, Manner::Slow { delay_ms: 300 });
-        let late = client
-            .ask(json!({"call": "read_holding_registers", "unit": 1, "address": 0, "count": 1}));
+        let late = client.ask(json!({"call": "read_holding_registers", "unit": 1, "address": 0, "count": 1}));
         assert_eq!(late["registers"], json!([100]), "{carrier:?}");
         assert!(late["ms"].as_u64() >= Some(300), "{late}");
         assert_eq!(client.holding(2, 0, 1), json!({"registers": [200]}));
@@ -130,19 +124,12 @@ fn a_cut_link_resets_connections_and_comes_back_on_the_same_port() {
         let mut open = TcpStream::connect(module.address()).expect("connects");
         module.link.up.store(false, Ordering::Relaxed);
         let mut buffer = [0; 16];
-        let kind = open
-            .read(&mut buffer)
-            .expect_err("the connection is reset")
-            .kind();
+        let kind = open.read(&mut buffer).expect_err("the connection is reset").kind();
         assert_eq!(kind, std::io::ErrorKind::ConnectionReset, "{carrier:?}");
         let mut again = TcpStream::connect(module.address()).expect("the host still accepts");
         assert!(again.read(&mut buffer).is_err(), "and resets at once");
         module.link.up.store(true, Ordering::Relaxed);
-        let how = if carrier == Carrier::ModbusTcp {
-            "tcp"
-        } else {
-            "rtu_tcp"
-        };
+        let how = if carrier == Carrier::ModbusTcp { "tcp" } else { "rtu_tcp" };
         wait_until("an answer on the same port", || {
             let mut client = Client::connect(&[how, &module.address()]);
             client.holding(1, 0, 1) == json!({"registers": [100]})
@@ -154,13 +141,9 @@ fn a_cut_link_resets_connections_and_comes_back_on_the_same_port() {
 fn a_cut_serial_line_is_silent_and_comes_back() {
     let (module, mut client) = start(SERIAL);
     module.link.up.store(false, Ordering::Relaxed);
-    wait_until("silence", || {
-        client.holding(1, 0, 1).get("failed").is_some()
-    });
+    wait_until("silence", || client.holding(1, 0, 1).get("failed").is_some());
     module.link.up.store(true, Ordering::Relaxed);
-    wait_until("an answer", || {
-        client.holding(1, 0, 1) == json!({"registers": [100]})
-    });
+    wait_until("an answer", || client.holding(1, 0, 1) == json!({"registers": [100]}));
 }
 
 #[test]
@@ -170,15 +153,11 @@ fn a_late_answer_behind_a_serial_server_meets_the_next_connection() {
     let request = [0x01, 0x03, 0, 0, 0, 1, 0x84, 0x0A];
     let mut first = TcpStream::connect(module.address()).expect("connects");
     first.write_all(&request).expect("sends");
-    wait_until("the request is heard", || {
-        module.simulator.traffic().requests == 1
-    });
+    wait_until("the request is heard", || module.simulator.traffic().requests == 1);
     drop(first);
     std::thread::sleep(Duration::from_millis(400)); // the answer falls due while nobody is connected
     let mut second = TcpStream::connect(module.address()).expect("connects");
-    second
-        .set_read_timeout(Some(Duration::from_secs(5)))
-        .expect("sets a time-out");
+    second.set_read_timeout(Some(Duration::from_secs(5))).expect("sets a time-out");
     let mut answer = [0; 7];
     second.read_exact(&mut answer).expect("the old answer");
     assert_eq!(answer[..5], [1, 3, 2, 0, 100]);
@@ -192,10 +171,7 @@ fn another_master_is_heard_on_the_serial_line() {
     let begin = Instant::now();
     let mut heard = [0; 8 + 9 + 8 + 9];
     listener.read_exact(&mut heard).expect("foreign traffic");
-    assert!(
-        begin.elapsed() >= Duration::from_millis(700),
-        "one request every 700 ms"
-    );
+    assert!(begin.elapsed() >= Duration::from_millis(700), "one request every 700 ms");
     assert_eq!(heard[..6], [1, 3, 0, 0, 0, 2]);
     assert_eq!(heard[8..15], [1, 3, 4, 0, 100, 0, 101]);
     assert_eq!(heard[17..23], [2, 3, 0, 0, 0, 2]);
@@ -211,25 +187,17 @@ fn damaged_tcp_requests_never_stop_the_server() {
         damaged[bit / 8] ^= 1 << (bit % 8);
         let mut stream = TcpStream::connect(module.address()).expect("connects");
         stream.write_all(&damaged).expect("sends");
-        stream
-            .shutdown(std::net::Shutdown::Write)
-            .expect("closes its side");
+        stream.shutdown(std::net::Shutdown::Write).expect("closes its side");
         let mut answer = Vec::new();
         if stream.read_to_end(&mut answer).is_ok() && !answer.is_empty() {
             assert_eq!(answer[..4], damaged[..4], "bit {bit}: same transaction");
-            assert_eq!(
-                usize::from(answer[5]),
-                answer.len() - 6,
-                "bit {bit}: whole answers only"
-            );
+            assert_eq!(usize::from(answer[5]), answer.len() - 6, "bit {bit}: whole answers only");
         }
     }
     for length in 0..request.len() {
         let mut stream = TcpStream::connect(module.address()).expect("connects");
         stream.write_all(&request[..length]).expect("sends");
-        stream
-            .shutdown(std::net::Shutdown::Write)
-            .expect("closes its side");
+        stream.shutdown(std::net::Shutdown::Write).expect("closes its side");
         let mut answer = Vec::new();
         let got = stream.read_to_end(&mut answer);
         assert!(answer.is_empty(), "cut to {length}: {answer:02X?} {got:?}");

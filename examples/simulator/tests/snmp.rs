@@ -31,9 +31,7 @@ fn start() -> Module {
 fn snmp(program: &str, module: &Module, arguments: &[&str]) -> Result<Vec<String>, String> {
     let address = module.address();
     let output = Command::new(program)
-        .args([
-            "-v2c", "-c", "public", "-m", "", "-On", "-OQ", "-t", "1", "-r", "0",
-        ])
+        .args(["-v2c", "-c", "public", "-m", "", "-On", "-OQ", "-t", "1", "-r", "0"])
         .arg(format!("udp:{address}"))
         .args(arguments)
         .output()
@@ -41,9 +39,7 @@ fn snmp(program: &str, module: &Module, arguments: &[&str]) -> Result<Vec<String
     let text = String::from_utf8_lossy(&output.stdout).replace(" = ", " ");
     if output.status.success() {
         // At the end of a walk the program repeats the last name with the exception endOfMibView in words.
-        let lines = text
-            .lines()
-            .filter(|line| !line.contains("No more variables"));
+        let lines = text.lines().filter(|line| !line.contains("No more variables"));
         Ok(lines.map(str::to_owned).collect())
     } else {
         Err(format!("{text}{}", String::from_utf8_lossy(&output.stderr)))
@@ -53,21 +49,10 @@ fn snmp(program: &str, module: &Module, arguments: &[&str]) -> Result<Vec<String
 #[test]
 fn get_getnext_and_bulk() {
     let module = start();
-    let got = snmp(
-        "snmpget",
-        &module,
-        &["1.3.6.1.2.1.33.1.2.4.0", "1.3.6.1.2.1.33.1.2.3.0"],
-    );
-    assert_eq!(
-        got.as_deref(),
-        Ok(&[WALK[4].to_owned(), WALK[3].to_owned()][..])
-    );
+    let got = snmp("snmpget", &module, &["1.3.6.1.2.1.33.1.2.4.0", "1.3.6.1.2.1.33.1.2.3.0"]);
+    assert_eq!(got.as_deref(), Ok(&[WALK[4].to_owned(), WALK[3].to_owned()][..]));
     let next = snmp("snmpgetnext", &module, &["1.3.6.1.2.1.33.1.4.4.1.2.2"]);
-    assert_eq!(
-        next.as_deref(),
-        Ok(&[WALK[8].to_owned()][..]),
-        "10 comes after 2: arcs are numbers"
-    );
+    assert_eq!(next.as_deref(), Ok(&[WALK[8].to_owned()][..]), "10 comes after 2: arcs are numbers");
     let walk = snmp("snmpbulkwalk", &module, &["1.3.6.1.2.1"]);
     assert_eq!(walk.as_deref(), Ok(&WALK.map(str::to_owned)[..]));
     let missing = snmp("snmpget", &module, &["1.3.6.1.2.1.33.9.0"]).expect("answers");
@@ -77,8 +62,7 @@ fn get_getnext_and_bulk() {
 #[test]
 fn set_is_refused_and_counted() {
     let module = start();
-    let refused =
-        snmp("snmpset", &module, &["1.3.6.1.2.1.33.1.2.3.0", "i", "5"]).expect_err("refused");
+    let refused = snmp("snmpset", &module, &["1.3.6.1.2.1.33.1.2.3.0", "i", "5"]).expect_err("refused");
     assert!(refused.contains("notWritable"), "{refused}");
     assert_eq!(module.simulator.traffic().write_attempts, 1);
     let got = snmp("snmpget", &module, &["1.3.6.1.2.1.33.1.2.3.0"]);
@@ -90,17 +74,7 @@ fn another_community_gets_no_answer() {
     let module = start();
     let address = format!("udp:{}", module.address());
     let output = Command::new("snmpget")
-        .args([
-            "-v2c",
-            "-c",
-            "secret",
-            "-t",
-            "0.5",
-            "-r",
-            "0",
-            &address,
-            "1.3.6.1.2.1.1.1.0",
-        ])
+        .args(["-v2c", "-c", "secret", "-t", "0.5", "-r", "0", &address, "1.3.6.1.2.1.1.1.0"])
         .output()
         .expect("net-snmp's programs are installed");
     assert!(!output.status.success());
@@ -121,10 +95,7 @@ fn silent_slow_garbled_doubled_and_cut() {
     assert_eq!(walk.map(|lines| lines.len()), Ok(6));
     let took = begin.elapsed();
     assert!(took >= Duration::from_millis(400), "{took:?}");
-    assert!(
-        took < Duration::from_millis(2400),
-        "late once a datagram, not once a variable: {took:?}"
-    );
+    assert!(took < Duration::from_millis(2400), "late once a datagram, not once a variable: {took:?}");
 
     module.manner(0, Manner::Garbage);
     for _ in 0..3 {

@@ -50,9 +50,11 @@ pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Sl
         Condition::Rise { per_min, deadband } => faster(slope, per_min, deadband, active),
         Condition::Fall { per_min, deadband } => faster(slope.map(Slope::reversed), per_min, deadband, active),
         // Values beyond 63 have no bit, hence no name and no alarm.
-        Condition::State { states } => {
-            u32::try_from(value).ok().and_then(|state| states.checked_shr(state)).is_some_and(|bits| bits & 1 == 1).into()
-        }
+        Condition::State { states } => u32::try_from(value)
+            .ok()
+            .and_then(|state| states.checked_shr(state))
+            .is_some_and(|bits| bits & 1 == 1)
+            .into(),
         Condition::BadMeasurement => bad_measurement(status),
     }
 }

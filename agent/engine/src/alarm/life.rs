@@ -262,7 +262,13 @@ impl AlarmState {
     pub(crate) fn restored(saved: &SavedAlarm, spec: &AlarmSpec, now: Millis) -> Self {
         let active = saved.process.is_active();
         Self {
-            cover: Cover::restored(saved.shelf, saved.suppression, saved.out_of_service, now.plus(u64::from(spec.max_shelf_ms)), now),
+            cover: Cover::restored(
+                saved.shelf,
+                saved.suppression,
+                saved.out_of_service,
+                now.plus(u64::from(spec.max_shelf_ms)),
+                now,
+            ),
             true_since: if active { saved.true_since.unwrap_or(now) } else { Millis::NEVER },
             raised_at: saved.raised_at.unwrap_or(Millis::NEVER),
             occurrence: saved.occurrence,

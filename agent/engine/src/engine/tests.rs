@@ -77,8 +77,10 @@ impl Plant {
     }
 
     pub(super) fn engine(&mut self) -> Engine<'_> {
-        let tables = Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent };
-        Engine::new(tables, &mut self.point_states, &mut self.alarm_states, &mut self.window_states).expect("the plant fits itself")
+        let tables =
+            Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent };
+        Engine::new(tables, &mut self.point_states, &mut self.alarm_states, &mut self.window_states)
+            .expect("the plant fits itself")
     }
 }
 
@@ -186,7 +188,10 @@ fn a_poll_raises_at_the_end_of_the_delay_however_late_it_comes() {
     let raised = poll(&mut engine, 9);
     assert_eq!(raised.len(), 1);
     let first = raised[0];
-    assert_eq!((first.at, first.raised_at, first.value, first.annunciate), (Millis(3000), Some(Millis(3000)), 310, true));
+    assert_eq!(
+        (first.at, first.raised_at, first.value, first.annunciate),
+        (Millis(3000), Some(Millis(3000)), 310, true)
+    );
     assert_eq!((first.from, first.to, first.occurrence), (ShownState::Normal, ShownState::Unacknowledged, 1));
     assert_eq!(engine.poll_at(), Some(Millis(10_000)), "only the age is left");
 }
@@ -322,7 +327,8 @@ fn a_rise_is_judged_by_its_slope_and_held_by_its_deadband() {
     for (second, tenths) in [(5, 207), (6, 208), (7, 208), (8, 209)] {
         assert_eq!(read(&mut engine, second, tenths), [], "{second}: between limit and deadband");
     }
-    let cleared: Vec<Cause> = (9..14).flat_map(|second| read(&mut engine, second, 209)).map(|told| told.cause).collect();
+    let cleared: Vec<Cause> =
+        (9..14).flat_map(|second| read(&mut engine, second, 209)).map(|told| told.cause).collect();
     assert_eq!(cleared, [Cause::Cleared]);
 }
 
@@ -331,8 +337,10 @@ fn a_fall_is_a_rise_the_other_way() {
     let fall = AlarmSpec { condition: Condition::Fall { per_min: 60, deadband: 0 }, on_delay_ms: 0, ..HIGH };
     let mut plant = Plant::new(&[fall]).with_window(4000);
     let mut engine = plant.engine();
-    let told: Vec<Transition> =
-        [(0, 200), (1, 198), (2, 196)].into_iter().flat_map(|(second, tenths)| read(&mut engine, second, tenths)).collect();
+    let told: Vec<Transition> = [(0, 200), (1, 198), (2, 196)]
+        .into_iter()
+        .flat_map(|(second, tenths)| read(&mut engine, second, tenths))
+        .collect();
     assert_eq!(told.len(), 1);
     assert!(told[0].slope.expect("it was raised by it").per_second() < -1.9);
 }
@@ -356,14 +364,20 @@ fn the_process_goes_on_underneath_a_shelf() {
     let mut plant = Plant::new(&[AlarmSpec { on_delay_ms: 0, ..HIGH }]);
     let mut engine = plant.engine();
     let shelved = operate(&mut engine, 0, Operation::Shelve { for_ms: 60_000 }).expect("allowed from normal");
-    assert_eq!((shelved[0].from, shelved[0].to, shelved[0].annunciate), (ShownState::Normal, ShownState::Shelved, false));
+    assert_eq!(
+        (shelved[0].from, shelved[0].to, shelved[0].annunciate),
+        (ShownState::Normal, ShownState::Shelved, false)
+    );
     let raised = read(&mut engine, 1, 310);
     assert_eq!((raised[0].from, raised[0].to), (ShownState::Shelved, ShownState::Shelved));
     assert_eq!((raised[0].process_to, raised[0].annunciate, raised[0].occurrence), (Process::Unacknowledged, false, 1));
     assert_eq!(raised[0].hidden, Hidden { shelved: true, ..Hidden::default() });
     assert_eq!(operate(&mut engine, 2, Operation::Acknowledge), Err(Refusal::Hidden));
     let ended = operate(&mut engine, 3, Operation::Unshelve).expect("it is shelved");
-    assert_eq!((ended[0].cause, ended[0].to, ended[0].annunciate), (Cause::Unshelved, ShownState::Unacknowledged, true));
+    assert_eq!(
+        (ended[0].cause, ended[0].to, ended[0].annunciate),
+        (Cause::Unshelved, ShownState::Unacknowledged, true)
+    );
     assert_eq!((ended[0].raised_at, ended[0].occurrence), (Some(Millis(1000)), 1), "the same life, told again");
 }
 
@@ -415,7 +429,8 @@ fn the_last_release_counts() {
     operate(&mut engine, 2, Operation::Suppress { rule: 1, for_ms: 5000 }).expect("may come over a shelf");
     operate(&mut engine, 3, Operation::RemoveFromService).expect("may come over both");
     assert_eq!(shown(&engine), ShownState::OutOfService);
-    let ended: Vec<(Cause, u64, bool)> = poll(&mut engine, 20).iter().map(|told| (told.cause, told.at.0, told.annunciate)).collect();
+    let ended: Vec<(Cause, u64, bool)> =
+        poll(&mut engine, 20).iter().map(|told| (told.cause, told.at.0, told.annunciate)).collect();
     assert_eq!(ended, [(Cause::SuppressionEnded, 7000, false), (Cause::ShelfEnded, 11_000, false)]);
     let back = operate(&mut engine, 30, Operation::ReturnToService).expect("it was removed");
     assert_eq!((back[0].to, back[0].annunciate), (ShownState::Unacknowledged, true));

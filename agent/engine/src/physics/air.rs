@@ -5,18 +5,17 @@
 //! relative humidity is over ice and the answer is the frost point, as ASHRAE has it; many meteorological sensors refer
 //! to liquid water instead. Temperatures °C, pressures Pa, relative humidity as a fraction 0–1, heights m. Never panics.
 
-use super::{NoNumber, within};
+use super::{KELVIN, NoNumber, within};
 
 /// Triple point of water, °C.
 const TRIPLE_C: f64 = 0.01;
-const KELVIN: f64 = 273.15;
 
 /// Saturation pressure of water vapour in Pa, −100 to 200 °C: over ice below the triple point, over liquid above.
 ///
 /// # Errors
 /// `DomainError` outside −100…200 °C.
 pub fn sat_vap_pres(t_c: f64) -> Result<f64, NoNumber> {
-    let t_c = within("t_c", t_c, -100.0, 200.0)?;
+    let t_c = temperature("t_c", t_c)?;
     Ok(libm::exp(Branch::at(t_c).ln_pressure(t_c + KELVIN)))
 }
 
@@ -26,7 +25,7 @@ pub fn sat_vap_pres(t_c: f64) -> Result<f64, NoNumber> {
 /// `DomainError` for a humidity of 0 or less or above 1, a temperature outside −100…200 °C, or a dew point below
 /// −100 °C.
 pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
-    let t_c = within("t_c", t_c, -100.0, 200.0)?;
+    let t_c = temperature("t_c", t_c)?;
     // A sensor in dry air may show 0; there is no dew point then. Above 1 it is faulty or wet.
     let rh = within("rh", rh, f64::MIN_POSITIVE, 1.0)?;
     let target = Branch::at(t_c).ln_pressure(t_c + KELVIN) + libm::log(rh);
@@ -49,7 +48,7 @@ pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
 /// # Errors
 /// As `dew_point`; `DomainError` for a surface outside −100…200 °C.
 pub fn condensation_margin(t_surface_c: f64, t_air_c: f64, rh: f64) -> Result<f64, NoNumber> {
-    Ok(within("t_surface_c", t_surface_c, -100.0, 200.0)? - dew_point(t_air_c, rh)?)
+    Ok(temperature("t_surface_c", t_surface_c)? - dew_point(t_air_c, rh)?)
 }
 
 /// Standard atmospheric pressure in Pa at a height (chapter 1, equation 3), −5000 to 11 000 m.
@@ -59,6 +58,11 @@ pub fn condensation_margin(t_surface_c: f64, t_air_c: f64, rh: f64) -> Result<f6
 pub fn std_pressure(alt_m: f64) -> Result<f64, NoNumber> {
     let alt_m = within("alt_m", alt_m, -5000.0, 11_000.0)?;
     Ok(101_325.0 * libm::pow(1.0 - 2.25577e-5 * alt_m, 5.2559))
+}
+
+/// A temperature within the range of the saturation curve.
+pub(super) fn temperature(input: &'static str, t_c: f64) -> Result<f64, NoNumber> {
+    within(input, t_c, -100.0, 200.0)
 }
 
 #[derive(Clone, Copy)]
@@ -115,7 +119,13 @@ mod tests {
     #[test]
     fn published_saturation_pressures() {
         // ASHRAE Fundamentals 2017 ch. 1 Table 3; O005 is the triple point of IAPWS.
-        let rows = [("O001", 25.0, 3169.7), ("O002", 5.0, 872.6), ("O003", -20.0, 103.24), ("O004", 100.0, 101_418.0), ("O005", 0.01, 611.657)];
+        let rows = [
+            ("O001", 25.0, 3169.7),
+            ("O002", 5.0, 872.6),
+            ("O003", -20.0, 103.24),
+            ("O004", 100.0, 101_418.0),
+            ("O005", 0.01, 611.657),
+        ];
         for (row, t_c, expected) in rows {
             relative(row, sat_vap_pres(t_c), expected, 5e-4);
         }
@@ -148,7 +158,15 @@ mod tests {
 
     #[test]
     fn what_has_no_dew_point() {
-        for (t_c, rh) in [(f64::NAN, 0.5), (25.0, f64::NAN), (25.0, -0.1), (25.0, 1.001), (201.0, 0.5), (25.0, 1e-300), (-90.0, 0.01)] {
+        for (t_c, rh) in [
+            (f64::NAN, 0.5),
+            (25.0, f64::NAN),
+            (25.0, -0.1),
+            (25.0, 1.001),
+            (201.0, 0.5),
+            (25.0, 1e-300),
+            (-90.0, 0.01),
+        ] {
             assert_eq!(dew_point(t_c, rh).map_err(NoNumber::word), Err("domain_error"), "{t_c} {rh}");
         }
         assert!(std_pressure(12_000.0).is_err() && condensation_margin(f64::INFINITY, 20.0, 0.5).is_err());

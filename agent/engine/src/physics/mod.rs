@@ -6,9 +6,23 @@
 
 pub mod air;
 pub mod battery;
+pub mod coil;
+pub mod efficiency;
+pub mod envelope;
 pub mod failover;
+pub mod fan;
+pub mod forecast;
+pub mod glycol;
+pub mod moist_air;
 pub mod ride_through;
+pub mod serial_line;
+pub mod signal;
+pub mod three_phase;
+pub mod ups;
 pub mod water;
+
+/// 0 °C in K (ITS-90).
+const KELVIN: f64 = 273.15;
 
 /// Why a function has no number to give.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -20,11 +34,14 @@ pub enum NoNumber {
         input: &'static str,
     },
     /// The quantity has no meaning for these inputs (nothing divided by nothing).
-    #[error("undefined for these inputs")]
-    Undefined,
+    #[error("undefined: {0}")]
+    Undefined(&'static str),
     /// It never happens (a limit that is never reached).
-    #[error("never reached")]
-    None,
+    #[error("{0}")]
+    None(&'static str),
+    /// What it needs is not there.
+    #[error("not available: {0}")]
+    NotAvailable(&'static str),
 }
 
 impl NoNumber {
@@ -33,8 +50,9 @@ impl NoNumber {
     pub const fn word(self) -> &'static str {
         match self {
             Self::DomainError { .. } => "domain_error",
-            Self::Undefined => "undefined",
-            Self::None => "none",
+            Self::Undefined(_) => "undefined",
+            Self::None(_) => "none",
+            Self::NotAvailable(_) => "not_available",
         }
     }
 }
@@ -52,6 +70,11 @@ fn positive(input: &'static str, value: f64) -> Result<f64, NoNumber> {
 /// The input itself if it is finite and not negative.
 fn not_negative(input: &'static str, value: f64) -> Result<f64, NoNumber> {
     if value >= 0.0 && value.is_finite() { Ok(value) } else { Err(NoNumber::DomainError { input }) }
+}
+
+/// The number itself unless it is NaN or infinite.
+fn finite(input: &'static str, value: f64) -> Result<f64, NoNumber> {
+    if value.is_finite() { Ok(value) } else { Err(NoNumber::DomainError { input }) }
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@
 //! at a load test. Heat kW, capacities kJ/K, heat transfer kW/K, volumes m³, densities kg/m³, specific heats
 //! kJ/(kg K), times s. Never panics.
 
-use super::{NoNumber, not_negative, positive};
+use super::{NoNumber, finite, not_negative, positive};
 
 /// Rate of rise of the air alone, K/s: the upper bound.
 ///
@@ -38,7 +38,7 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
         return Ok(0.0);
     }
     if q == 0.0 {
-        return Err(NoNumber::None);
+        return Err(NoNumber::None("without heat nothing warms up"));
     }
     let both = ca + cs;
     let tau = ca / both * cs / ha;
@@ -56,7 +56,10 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
 }
 
 fn rate(q_kw: f64, (name, volume): (&'static str, f64), rho: f64, cp: f64) -> Result<f64, NoNumber> {
-    Ok(not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?))
+    finite(
+        "q_kw",
+        not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?),
+    )
 }
 
 #[cfg(test)]
@@ -70,7 +73,12 @@ mod tests {
         relative("O075", air_only_rate(420.0, 120.0, 1.16, 1.007), 2.996_267_506_763_004_5, 1e-4);
         relative("O076", two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, 20.0), 76.344_117_302_788_92, 1e-3);
         relative("O077", loop_rate(420.0, 5.0, 998.0, 4.186), 0.020_107_103_839_786_596, 1e-4);
-        let cases = [(180.0, 420.0, 7.0, 4.0, 0.05), (180.0, 420.0, 20.0, 194.0, 0.5), (600.0, 420.0, 20.0, 10.2, 0.05), (300.0, 210.0, 20.0, 447.0, 0.5)];
+        let cases = [
+            (180.0, 420.0, 7.0, 4.0, 0.05),
+            (180.0, 420.0, 20.0, 194.0, 0.5),
+            (600.0, 420.0, 20.0, 10.2, 0.05),
+            (300.0, 210.0, 20.0, 447.0, 0.5),
+        ];
         for (tau_s, q, rise, expected, tolerance) in cases {
             absolute("table", two_node_time_to_rise(q, 140.0, 7650.0, 7650.0 / tau_s, rise), expected, tolerance);
         }
@@ -79,9 +87,15 @@ mod tests {
     #[test]
     fn edges() {
         assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, 0.0), Ok(0.0));
-        assert_eq!(two_node_time_to_rise(0.0, 140.0, 7650.0, 25.5, 20.0), Err(NoNumber::None));
-        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0), Err(NoNumber::DomainError { input: "ha_kw_k" }));
-        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0), Err(NoNumber::DomainError { input: "dt_k" }));
+        assert_eq!(two_node_time_to_rise(0.0, 140.0, 7650.0, 25.5, 20.0).map_err(NoNumber::word), Err("none"));
+        assert_eq!(
+            two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0),
+            Err(NoNumber::DomainError { input: "ha_kw_k" })
+        );
+        assert_eq!(
+            two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0),
+            Err(NoNumber::DomainError { input: "dt_k" })
+        );
         assert_eq!(air_only_rate(420.0, 0.0, 1.16, 1.007), Err(NoNumber::DomainError { input: "volume_m3" }));
         assert_eq!(loop_rate(f64::NAN, 5.0, 998.0, 4.186), Err(NoNumber::DomainError { input: "q_kw" }));
         assert_eq!(air_only_rate(0.0, 120.0, 1.16, 1.007), Ok(0.0));

@@ -4,7 +4,7 @@
 //! 100 MPa. Only pure water: with glycol the heat would be overstated by 5–16 %. Temperatures °C, absolute pressures
 //! Pa, flow m³/h, heat kW. The sign of the heat is kept. Never panics.
 
-use super::{NoNumber, not_negative, within};
+use super::{KELVIN, NoNumber, finite, not_negative, within};
 
 /// Where the flow meter sits: its water's density counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,8 +48,14 @@ pub fn water_enthalpy(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// return is colder than the supply; exactly zero without flow.
 ///
 /// # Errors
-/// As `water_density`; `DomainError` for a negative flow.
-pub fn water_heat_kw(flow_m3h: f64, t_supply_c: f64, t_return_c: f64, p_pa: f64, meter: Meter) -> Result<f64, NoNumber> {
+/// As `water_density`; `DomainError` for a negative or too large flow.
+pub fn water_heat_kw(
+    flow_m3h: f64,
+    t_supply_c: f64,
+    t_return_c: f64,
+    p_pa: f64,
+    meter: Meter,
+) -> Result<f64, NoNumber> {
     let flow = not_negative("flow_m3h", flow_m3h)? / 3600.0;
     let t_meter_c = match meter {
         Meter::Supply => t_supply_c,
@@ -57,7 +63,30 @@ pub fn water_heat_kw(flow_m3h: f64, t_supply_c: f64, t_return_c: f64, p_pa: f64,
     };
     let supply = water_enthalpy(t_supply_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_supply_c" })?;
     let back = water_enthalpy(t_return_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_return_c" })?;
-    Ok(flow * water_density(t_meter_c, p_pa)? * (back - supply))
+    finite("flow_m3h", flow * water_density(t_meter_c, p_pa)? * (back - supply))
+}
+
+/// Heat by the rule 500 · gal/min · ΔT(°F), BTU/h (8.33 lb/gal · 60 min/h · 1 BTU/(lb °F) = 499.8; common practice, no
+/// source). The sign of the difference is kept.
+///
+/// # Errors
+/// `DomainError` for a negative flow or too large an answer.
+pub fn heat_btuh_rule(gpm: f64, dt_f: f64) -> Result<f64, NoNumber> {
+    finite("dt_f", 500.0 * not_negative("gpm", gpm)? * finite("dt_f", dt_f)?)
+}
+
+/// Relative standard uncertainty of a heat: √(σV² + 2 (σT/ΔT)²), from the flow's and each temperature sensor's own.
+///
+/// # Errors
+/// `DomainError` for negative uncertainties, `Undefined` without a temperature difference.
+pub fn heat_rel_uncertainty(flow_rel: f64, t_sensor_abs_k: f64, dt_k: f64) -> Result<f64, NoNumber> {
+    let (flow, sensor) = (not_negative("flow_rel", flow_rel)?, not_negative("t_sensor_abs_k", t_sensor_abs_k)?);
+    let dt_k = finite("dt_k", dt_k)?;
+    if dt_k == 0.0 {
+        return Err(NoNumber::Undefined("without a temperature difference there is no heat"));
+    }
+    let share = sensor / dt_k;
+    finite("dt_k", libm::sqrt(flow * flow + 2.0 * share * share))
 }
 
 /// Specific gas constant of water, kJ/(kg K) (R7-97 equation 1).
@@ -72,7 +101,7 @@ fn state(t_c: f64, p_pa: f64) -> Result<(f64, f64), NoNumber> {
     let p_pa = within("p_pa", p_pa, 0.0, 100.0e6)?;
     // Above 200 °C that curve ends; 16.53 MPa, the vapour pressure at 350 °C, is enough anywhere.
     let boils = super::air::sat_vap_pres(t_c).map_or(p_pa < P_STAR, |saturation| p_pa < saturation);
-    if boils { Err(NoNumber::DomainError { input: "p_pa" }) } else { Ok((t_c + 273.15, p_pa)) }
+    if boils { Err(NoNumber::DomainError { input: "p_pa" }) } else { Ok((t_c + KELVIN, p_pa)) }
 }
 
 /// Derivatives of the dimensionless Gibbs energy γ(π, τ).
@@ -190,12 +219,37 @@ mod tests {
     }
 
     #[test]
+    fn published_rules() {
+        relative("O037", heat_btuh_rule(228.0, 18.0), 2_052_000.0, 1e-12);
+        relative("O038", heat_rel_uncertainty(0.01, 0.19, 6.0), 0.045_886_332_993_121, 1e-9);
+        // IEC 60751 class AA sensors at 20 °C, 6 K: 3.2 %.
+        absolute("class AA", heat_rel_uncertainty(0.0, 0.1 + 0.0017 * 20.0, 6.0), 0.032, 5e-4);
+        assert_eq!(heat_rel_uncertainty(0.01, 0.19, 0.0).map_err(NoNumber::word), Err("undefined"));
+        assert!(heat_btuh_rule(-1.0, 18.0).is_err() && heat_btuh_rule(1e308, 1e308).is_err());
+    }
+
+    #[test]
     fn only_liquid_water_has_an_answer() {
-        let cases = [(-0.1, 3.0e5), (101.0, 101_325.0), (351.0, 90.0e6), (250.0, 3.0e6), (20.0, 0.0), (20.0, 101.0e6), (f64::NAN, 3.0e5), (20.0, f64::NAN)];
+        let cases = [
+            (-0.1, 3.0e5),
+            (101.0, 101_325.0),
+            (351.0, 90.0e6),
+            (250.0, 3.0e6),
+            (20.0, 0.0),
+            (20.0, 101.0e6),
+            (f64::NAN, 3.0e5),
+            (20.0, f64::NAN),
+        ];
         for (t, p) in cases {
             assert_eq!(water_density(t, p).map_err(NoNumber::word), Err("domain_error"), "{t} {p}");
         }
-        assert_eq!(water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply), Err(NoNumber::DomainError { input: "flow_m3h" }));
-        assert_eq!(water_heat_kw(1.0, 18.0, 280.0, 3.0e5, Meter::Supply), Err(NoNumber::DomainError { input: "t_return_c" }));
+        assert_eq!(
+            water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply),
+            Err(NoNumber::DomainError { input: "flow_m3h" })
+        );
+        assert_eq!(
+            water_heat_kw(1.0, 18.0, 280.0, 3.0e5, Meter::Supply),
+            Err(NoNumber::DomainError { input: "t_return_c" })
+        );
     }
 }

@@ -162,9 +162,10 @@ const fn low_32(bits: u64) -> u32 {
 }
 
 fn bcd(bits: u64) -> Result<u64, Status> {
-    (0..16).rev().map(|digit| bits >> (4 * digit) & 0xF).try_fold(0_u64, |all, digit| {
-        if digit < 10 { Ok(all * 10 + digit) } else { Err(Status::BAD_OUT_OF_RANGE) }
-    })
+    (0..16)
+        .rev()
+        .map(|digit| bits >> (4 * digit) & 0xF)
+        .try_fold(0_u64, |all, digit| if digit < 10 { Ok(all * 10 + digit) } else { Err(Status::BAD_OUT_OF_RANGE) })
 }
 
 fn modulo_10000(bits: u64, count: usize) -> Result<u64, Status> {

@@ -131,7 +131,11 @@ impl PointState {
     /// When the present reading goes out of date, if it can.
     #[inline]
     pub(crate) fn stale_at(&self, spec: &PointSpec) -> Millis {
-        if spec.max_age_ms == 0 || self.status.is_bad() { Millis::NEVER } else { self.at.plus(u64::from(spec.max_age_ms)) }
+        if spec.max_age_ms == 0 || self.status.is_bad() {
+            Millis::NEVER
+        } else {
+            self.at.plus(u64::from(spec.max_age_ms))
+        }
     }
 
     /// Makes the reading out of date.

@@ -5,11 +5,11 @@
 //! captures, `{tag}` and `{where}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
 //! Points under `agent/` fit a pattern only if its first segment says so. Never panics.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec, Span, WindowSpec};
-use lapwing_protocol::{ConditionKind, Decimal};
+use lapwing_engine::spec::{AlarmSpec, Condition, Span, WindowSpec};
+use lapwing_protocol::{ConditionKind, Decimal, Unit};
 use sha2::{Digest, Sha256};
 
 use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
@@ -28,6 +28,8 @@ use super::{Draft, Parts, Points, index};
 #[derive(Debug, Default)]
 pub(crate) struct Tables {
     alarms: Vec<(Alarm, AlarmSpec)>,
+    /// Points whose bad measurement is watched.
+    covered: BTreeSet<u32>,
     /// Window of each point that has one, with what asked for it first.
     windows: BTreeMap<usize, WindowSpec>,
 }
@@ -36,7 +38,8 @@ pub(crate) struct Tables {
 pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tables {
     let mut tables = Tables::default();
     let plain = |item: &AlarmItem| item.point.as_ref().is_some_and(|point| !point.value.contains(['{', '*']));
-    let exceptions: Vec<&str> = parts.alarms.iter().filter(|item| plain(item)).map(|item| item.id.value.as_str()).collect();
+    let exceptions: Vec<&str> =
+        parts.alarms.iter().filter(|item| plain(item)).map(|item| item.id.value.as_str()).collect();
     let mut ids: BTreeMap<String, String> = BTreeMap::new();
     for item in &parts.alarms {
         for (at, captures) in matches(item, points, parts.incomplete, report) {
@@ -66,10 +69,8 @@ pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tab
         }
         remarks(item, report);
     }
-    if parts.alarms.is_empty() {
-        if let Some(file) = parts.file {
-            report.finding(file, "alarm", Wrong::NoAlarm);
-        }
+    if let Some(file) = parts.file.filter(|_| parts.alarms.is_empty()) {
+        report.finding(file, "alarm", Wrong::NoAlarm);
     }
     tables
 }
@@ -90,7 +91,8 @@ fn matches(item: &AlarmItem, points: &Points, incomplete: bool, report: &mut Rep
         return match points.find(&point.value) {
             Some(at) => vec![(at, Captures::new())],
             None => {
-                let wrong = Wrong::UnknownPoint { path: point.value.clone(), near: points.nearest(&point.value), incomplete };
+                let wrong =
+                    Wrong::UnknownPoint { path: point.value.clone(), near: points.nearest(&point.value), incomplete };
                 report.wrong(point.place, key, wrong);
                 Vec::new()
             }
@@ -105,7 +107,8 @@ fn matches(item: &AlarmItem, points: &Points, incomplete: bool, report: &mut Rep
         .filter_map(|(at, draft)| pattern.matches(&draft.point.path).map(|captures| (at, captures)))
         .collect();
     if found.is_empty() {
-        let wrong = Wrong::NothingMatches { pattern: point.value.clone(), near: points.nearest(&point.value), incomplete };
+        let wrong =
+            Wrong::NothingMatches { pattern: point.value.clone(), near: points.nearest(&point.value), incomplete };
         report.wrong(point.place, key, wrong);
     }
     found
@@ -116,7 +119,10 @@ fn tell_placeholders(item: &AlarmItem, pattern: &Pattern, report: &mut Report) {
     let captured = pattern.names();
     let has_limit = item.condition.as_ref().is_none_or(|watch| watch.limit.is_some());
     let has_states = item.condition.as_ref().is_none_or(|watch| watch.limit.is_none());
+    let is_rate =
+        item.condition.as_ref().is_none_or(|watch| matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall));
     let fills = |key: &str, name: &str| match name {
+        "rate" => key == "text" && is_rate,
         "limit" => key == "text" && has_limit,
         "state" => key == "text" && has_states,
         "value" => key == "text",
@@ -144,7 +150,11 @@ fn remarks(item: &AlarmItem, report: &mut Report) {
         .chain(item.respond_within.is_none().then_some("respond_within"))
         .collect();
     if !missing.is_empty() {
-        report.finding(item.id.place, item.label.clone(), Wrong::AlarmSaysNothing { id: item.id.value.clone(), missing });
+        report.finding(
+            item.id.place,
+            item.label.clone(),
+            Wrong::AlarmSaysNothing { id: item.id.value.clone(), missing },
+        );
     }
     let is_analog = item.condition.as_ref().is_some_and(|watch| watch.limit.is_some());
     let without_deadband = item.deadband.as_ref().is_none_or(|deadband| deadband.value.mantissa == 0);
@@ -154,7 +164,15 @@ fn remarks(item: &AlarmItem, report: &mut Report) {
 }
 
 impl Tables {
-    fn expand(&mut self, item: &AlarmItem, id: &str, at: usize, captures: &Captures, points: &Points, report: &mut Report) {
+    fn expand(
+        &mut self,
+        item: &AlarmItem,
+        id: &str,
+        at: usize,
+        captures: &Captures,
+        points: &Points,
+        report: &mut Report,
+    ) {
         let Some(watch) = &item.condition else { return };
         let draft = &points.drafts[at];
         let is_rate = matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall);
@@ -167,7 +185,8 @@ impl Tables {
         for (name, value) in [("tag", &draft.point.tag), ("where", &draft.point.location)] {
             values.push((name.to_string(), value.clone().unwrap_or_else(|| draft.point.path.clone())));
         }
-        let [text, consequence, response, first_check, safety] = item.texts.each_ref().map(|text| fill(&text.value, &values));
+        let [text, consequence, response, first_check, safety] =
+            item.texts.each_ref().map(|text| fill(&text.value, &values));
         let spec = AlarmSpec {
             point: index(at),
             condition,
@@ -182,7 +201,8 @@ impl Tables {
             point: index(at),
             condition: watch.kind,
             limit: limit.filter(|_| watch.limit.is_some()),
-            limit_unit: is_rate.then(|| draft.unit.per_minute().unwrap_or_else(|| format!("{}/min", draft.unit.code()))),
+            limit_unit: is_rate
+                .then(|| draft.unit.and_then(Unit::per_minute).unwrap_or_else(|| format!("{}/min", draft.point.unit))),
             priority: item.priority,
             impact: item.impact,
             text,
@@ -199,12 +219,15 @@ impl Tables {
 
     /// Adds an alarm; its digest is made when the tables are finished.
     pub(crate) fn push(&mut self, alarm: Alarm, spec: AlarmSpec) {
+        if alarm.condition == ConditionKind::BadMeasurement {
+            self.covered.insert(alarm.point);
+        }
         self.alarms.push((alarm, spec));
     }
 
     /// Whether a point has an alarm for bad measurement.
     pub(crate) fn covers(&self, point: u32) -> bool {
-        self.alarms.iter().any(|(alarm, _)| alarm.point == point && alarm.condition == ConditionKind::BadMeasurement)
+        self.covered.contains(&point)
     }
 
     fn window(&mut self, item: &AlarmItem, at: usize, draft: &Draft, report: &mut Report) {
@@ -215,7 +238,11 @@ impl Tables {
         // Three readings make a slope; with fewer than three periods a late one leaves too few.
         if u64::from(over_ms) < 3 * u64::from(spacing_ms) {
             let scan_period = written(draft.point.scan_period);
-            report.wrong(place, key.clone(), Wrong::WindowTooShort { over: written(item.over), point: point.clone(), scan_period });
+            report.wrong(
+                place,
+                key.clone(),
+                Wrong::WindowTooShort { over: written(item.over), point: point.clone(), scan_period },
+            );
         }
         let window = self.windows.entry(at).or_insert(WindowSpec { over_ms, spacing_ms });
         if window.over_ms != over_ms {
@@ -225,12 +252,13 @@ impl Tables {
     }
 
     /// The alarms in point order and the engine's tables.
-    pub(crate) fn finish<'p>(mut self, points: impl Iterator<Item = (PointSpec, &'p [u64])>) -> (Vec<Alarm>, EngineTables) {
+    pub(crate) fn finish(mut self, points: &[Draft]) -> (Vec<Alarm>, EngineTables) {
         self.alarms.sort_by_key(|(_, spec)| spec.point);
         let mut engine = EngineTables::default();
-        for (at, (mut spec, absent)) in points.enumerate() {
-            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(absent.len()) };
-            engine.absent.extend_from_slice(absent);
+        for (at, draft) in points.iter().enumerate() {
+            let mut spec = draft.spec;
+            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(draft.absent.len()) };
+            engine.absent.extend_from_slice(&draft.absent);
             spec.window = self.windows.get(&at).map(|window| {
                 engine.windows.push(*window);
                 index(engine.windows.len() - 1)
@@ -239,6 +267,10 @@ impl Tables {
             let count = self.alarms[first..].iter().take_while(|(_, alarm)| alarm.point as usize == at).count();
             spec.alarms = Span { first: index(first), count: index(count) };
             engine.points.push(spec);
+        }
+        for (alarm, spec) in &mut self.alarms {
+            let at = spec.point as usize;
+            alarm.digest = points.get(at).map_or(0, |draft| digest(&draft.point, spec, self.windows.get(&at).copied()));
         }
         let (alarms, specs): (Vec<Alarm>, Vec<AlarmSpec>) = self.alarms.into_iter().unzip();
         engine.alarms = specs;
@@ -257,7 +289,7 @@ const fn steps_of(condition: Condition) -> Option<i64> {
 
 fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report) -> Option<Condition> {
     let path = &draft.point.path;
-    let steps = Steps { exponent: draft.point.exponent, point: path };
+    let steps = Steps { exponent: draft.exponent, point: path };
     let key = format!("{}.{}", item.label, watch.key);
     let deadband = match &item.deadband {
         Some(deadband) => steps.distance(deadband, "deadband", &format!("{}.deadband", item.label), report)?,
@@ -265,13 +297,18 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
     };
     match (watch.kind, &watch.limit) {
         (ConditionKind::BadMeasurement, _) => Some(Condition::BadMeasurement),
-        (ConditionKind::State, _) => states(&watch.states, draft, &key, report).map(|states| Condition::State { states }),
+        (ConditionKind::State, _) => {
+            states(&watch.states, draft, &key, report).map(|states| Condition::State { states })
+        }
         (ConditionKind::High | ConditionKind::Low, Some(written)) => {
             let limit = steps.whole(written, &key, report)?;
             let is_high = watch.kind == ConditionKind::High;
-            if let Some((low, high)) = draft.spec.valid.filter(|(low, high)| if is_high { limit >= *high } else { limit <= *low }) {
+            if let Some((low, high)) =
+                draft.spec.valid.filter(|(low, high)| if is_high { limit >= *high } else { limit <= *low })
+            {
                 let [low, high] = [low, high].map(|bound| Decimal::new(bound, draft.point.exponent).to_string());
-                let wrong = Wrong::LimitOutsideValid { limit: written.value.to_string(), low, high, point: path.clone() };
+                let wrong =
+                    Wrong::LimitOutsideValid { limit: written.value.to_string(), low, high, point: path.clone() };
                 report.finding(written.place, key, wrong);
             }
             Some(if is_high { Condition::High { limit, deadband } } else { Condition::Low { limit, deadband } })
@@ -283,7 +320,11 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
                 report.wrong(written.place, key, wrong);
                 return None;
             }
-            Some(if watch.kind == ConditionKind::Rise { Condition::Rise { per_min, deadband } } else { Condition::Fall { per_min, deadband } })
+            Some(if watch.kind == ConditionKind::Rise {
+                Condition::Rise { per_min, deadband }
+            } else {
+                Condition::Fall { per_min, deadband }
+            })
         }
         (ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall, None) => None,
     }
@@ -291,6 +332,9 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
 
 fn states(names: &[Located<String>], draft: &Draft, key: &str, report: &mut Report) -> Option<u64> {
     let point = &draft.point;
+    if !draft.has_states {
+        return None; // they could not be read, which was told
+    }
     let mut bits = 0_u64;
     let mut all = true;
     for name in names {
@@ -318,12 +362,16 @@ fn ms(duration: Duration) -> u32 {
 }
 
 /// Digest of what makes an alarm's condition: with another digest it is judged anew.
-pub(crate) fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
+fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
     let condition = match spec.condition {
         Condition::High { limit, deadband } => format!("high {limit} {deadband}"),
         Condition::Low { limit, deadband } => format!("low {limit} {deadband}"),
-        Condition::Rise { per_min, deadband } => format!("rise {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms)),
-        Condition::Fall { per_min, deadband } => format!("fall {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms)),
+        Condition::Rise { per_min, deadband } => {
+            format!("rise {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms))
+        }
+        Condition::Fall { per_min, deadband } => {
+            format!("fall {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms))
+        }
         Condition::State { states } => format!("state {states}"),
         Condition::BadMeasurement => "bad_measurement".into(),
     };

@@ -5,7 +5,7 @@
 use lapwing_engine::spec::PointSpec;
 use lapwing_protocol::{Decimal, Unit};
 
-use crate::config::compute::{Function, Takes};
+use crate::compute::{Function, Takes};
 use crate::config::items::derived::DerivedItem;
 use crate::config::mistake::Report;
 use crate::config::source::Located;
@@ -23,9 +23,17 @@ pub(crate) fn derive(parts: &Parts, points: &mut Points, report: &mut Report) ->
         let before = waiting.iter().any(|other| other.path.value == *path).then(|| "a derived point above".to_string());
         let first = points.find(path).map(|at| points.drafts[at].origin.clone()).or(before);
         match first {
-            Some(first) => report.wrong(item.path.place, format!("{}.path", item.label), Wrong::DuplicatePath { path: path.clone(), first }),
+            Some(first) => report.wrong(
+                item.path.place,
+                format!("{}.path", item.label),
+                Wrong::DuplicatePath { path: path.clone(), first },
+            ),
             None if path.starts_with("agent/") => {
-                report.wrong(item.path.place, format!("{}.path", item.label), Wrong::ReservedPath { path: path.clone() });
+                report.wrong(
+                    item.path.place,
+                    format!("{}.path", item.label),
+                    Wrong::ReservedPath { path: path.clone() },
+                );
             }
             None => waiting.push(item),
         }
@@ -35,7 +43,8 @@ pub(crate) fn derive(parts: &Parts, points: &mut Points, report: &mut Report) ->
     // Each round takes every point whose inputs are there; what never becomes ready needs itself.
     loop {
         let is_open = |path: &str| waiting.iter().any(|item| item.path.value == path);
-        let (ready, rest): (Vec<_>, Vec<_>) = waiting.iter().partition(|item| !inputs(item).any(|path| is_open(&path.value)));
+        let (ready, rest): (Vec<_>, Vec<_>) =
+            waiting.iter().partition(|item| !inputs(item).any(|path| is_open(&path.value)));
         if ready.is_empty() {
             break;
         }
@@ -61,7 +70,8 @@ fn tell_unknown(waiting: &[&DerivedItem], points: &Points, incomplete: bool, rep
             for path in paths {
                 let derived = || waiting.iter().map(|other| other.path.value.as_str());
                 if points.find(&path.value).is_none() && !derived().any(|other| other == path.value) {
-                    let near = points.nearest(&path.value).or_else(|| crate::config::reader::nearest(&path.value, derived()));
+                    let near =
+                        points.nearest(&path.value).or_else(|| crate::config::reader::nearest(&path.value, derived()));
                     let wrong = Wrong::UnknownPoint { path: path.value.clone(), near, incomplete };
                     report.wrong(path.place, format!("{}.from.{argument}", item.label), wrong);
                 }
@@ -99,16 +109,26 @@ fn compute(item: &DerivedItem, points: &mut Points, report: &mut Report) -> Opti
             let Some((_, paths)) = item.from.iter().find(|(name, _)| *name == argument.name) else { continue };
             let wanted = match argument.takes {
                 Takes::Number { unit } | Takes::List { unit } => unit,
-                Takes::Word(_) => continue,
+                Takes::Word(_) | Takes::Pairs { .. } => continue,
             };
+            let in_list = matches!(argument.takes, Takes::List { .. });
             for path in paths {
                 let Some(at) = points.find(&path.value) else { continue };
                 let input = &points.drafts[at];
-                period = Some(period.map_or(input.point.scan_period, |period: std::time::Duration| period.min(input.point.scan_period)));
-                match conversion(input.unit, wanted) {
-                    Some((factor, offset)) => from.push(Input { argument: argument.name.to_string(), point: index(at), factor, offset }),
+                period = Some(period.map_or(input.point.scan_period, |period: std::time::Duration| {
+                    period.min(input.point.scan_period)
+                }));
+                let Some(unit) = input.unit else { continue };
+                match conversion(unit, wanted) {
+                    Some((factor, offset)) => from.push(Input {
+                        argument: argument.name.to_string(),
+                        in_list,
+                        point: index(at),
+                        factor,
+                        offset,
+                    }),
                     None => {
-                        let wrong = unit_mistake(function, argument.name, wanted, path, input);
+                        let wrong = unit_mistake(function, argument.name, wanted, path, unit);
                         report.wrong(path.place, format!("{}.from.{}", item.label, argument.name), wrong);
                     }
                 }
@@ -120,13 +140,19 @@ fn compute(item: &DerivedItem, points: &mut Points, report: &mut Report) -> Opti
     Some(Derived { point: index(at), compute: item.function?.name.to_string(), from, with })
 }
 
-fn unit_mistake(function: &Function, argument: &'static str, wanted: &'static str, path: &Located<String>, input: &Draft) -> Wrong {
+fn unit_mistake(
+    function: &Function,
+    argument: &'static str,
+    wanted: &'static str,
+    path: &Located<String>,
+    unit: &Unit,
+) -> Wrong {
     Wrong::ArgumentUnit {
         function: function.name.to_string(),
         argument: argument.to_string(),
         wanted,
         point: path.value.clone(),
-        unit: input.unit.code().to_string(),
+        unit: unit.code().to_string(),
     }
 }
 
@@ -138,27 +164,34 @@ fn conversion(unit: &'static Unit, wanted: &str) -> Option<(f64, f64)> {
     let wanted = Unit::parse(wanted)?;
     let offset = unit.convert(0.0, wanted).ok()?;
     // Kelvin and degree Celsius differ in their zero only: the factor must come out as exactly one.
-    let factor = if offset == 0.0 { unit.convert(1.0, wanted).ok()? } else { (unit.convert(1000.0, wanted).ok()? - offset) / 1000.0 };
+    let factor = if offset == 0.0 {
+        unit.convert(1.0, wanted).ok()?
+    } else {
+        (unit.convert(1000.0, wanted).ok()? - offset) / 1000.0
+    };
     Some((factor, offset))
 }
 
 fn draft(item: &DerivedItem, scan_period: std::time::Duration) -> Draft {
-    let unit = item.function.and_then(|function| Unit::parse(function.unit)).unwrap_or_else(units::one);
-    let decimal = |value: i64| Decimal::new(value, item.exponent);
+    let unit = item.function.and_then(|function| Unit::parse(function.unit));
+    let exponent = item.exponent.unwrap_or(0);
+    let decimal = |value: i64| Decimal::new(value, exponent);
     Draft {
         point: Point {
             path: item.path.value.clone(),
             quantity: item.function.map_or("count", |function| function.quantity.name()).to_string(),
-            unit: unit.code().to_string(),
-            exponent: item.exponent,
+            unit: unit.unwrap_or_else(units::one).code().to_string(),
+            exponent,
             scan_period,
             valid: item.valid.map(|(low, high)| (decimal(low), decimal(high))),
             tag: item.tag.clone(),
             location: item.location.clone(),
             ..Point::default()
         },
-        spec: PointSpec { exponent: item.exponent, valid: item.valid, ..PointSpec::default() },
+        spec: PointSpec { exponent, valid: item.valid, ..PointSpec::default() },
         unit,
+        exponent: item.exponent,
+        has_states: true,
         absent: Vec::new(),
         origin: "a derived point".into(),
     }

@@ -25,6 +25,7 @@ use super::items::point::PointItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
+use super::wrong::Wrong;
 
 /// The items of all files.
 #[derive(Debug, Default)]
@@ -49,7 +50,10 @@ pub(crate) struct Parts {
 pub(crate) struct Draft {
     pub(crate) point: plan::Point,
     pub(crate) spec: PointSpec,
-    pub(crate) unit: &'static Unit,
+    /// Unit, exponent and states as far as they are known: what could not be read is not judged further.
+    pub(crate) unit: Option<&'static Unit>,
+    pub(crate) exponent: Option<i8>,
+    pub(crate) has_states: bool,
     pub(crate) absent: Vec<u64>,
     /// What brought it, for messages: `map point …`, `derived point …`.
     pub(crate) origin: String,
@@ -99,9 +103,10 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         }
     }
     own::points(&mut links, &mut devices, &mut points);
+    published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, report);
     own::alarms(&links, &devices, &points, &mut tables);
-    let (alarms, engine) = tables.finish(points.drafts.iter().map(|draft| (draft.spec, draft.absent.as_slice())));
+    let (alarms, engine) = tables.finish(&points.drafts);
     let settings = &parts.settings;
     Plan {
         module: settings.module.clone(),
@@ -120,6 +125,27 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     }
 }
 
+/// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.
+fn published(settings: &Settings, points: &Points, report: &mut Report) {
+    let Some(place) = settings.points_place else { return };
+    for (number, pattern) in settings.mqtt.points.iter().enumerate() {
+        let key = format!("mqtt.points[{number}]");
+        match globset::GlobBuilder::new(pattern).literal_separator(true).build() {
+            Ok(glob) => {
+                let matcher = glob.compile_matcher();
+                if !points.drafts.iter().any(|draft| matcher.is_match(&draft.point.path)) {
+                    let wrong = Wrong::NothingMatches { pattern: pattern.clone(), near: None, incomplete: false };
+                    report.wrong(place, key, wrong);
+                }
+            }
+            Err(why) => {
+                let wrong = Wrong::BadPointPattern { pattern: pattern.clone(), why: why.kind().to_string() };
+                report.wrong(place, key, wrong);
+            }
+        }
+    }
+}
+
 /// An index into a flat table; tables never reach 2^32 elements, files are smaller than that.
 pub(crate) fn index(at: usize) -> u32 {
     u32::try_from(at).unwrap_or(u32::MAX)
@@ -132,4 +158,3 @@ fn extend(span: &mut Span, next: u32) {
     }
     span.count += 1;
 }
-

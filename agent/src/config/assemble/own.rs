@@ -25,7 +25,8 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         link.state_point = add(points, format!("agent/link/{}/state", link.name));
         let (first, count) = (link.devices.first as usize, link.devices.count as usize);
         for device in devices.iter_mut().skip(first).take(count) {
-            device.state_point = if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+            device.state_point =
+                if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
         }
     }
 }
@@ -41,7 +42,9 @@ fn add(points: &mut Points, path: String) -> u32 {
             ..Point::default()
         },
         spec: PointSpec::default(),
-        unit: units::one(),
+        unit: Some(units::one()),
+        exponent: Some(0),
+        has_states: true,
         absent: Vec::new(),
         origin: "the agent".into(),
     };
@@ -59,10 +62,14 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             .map(|device| device.name.as_str())
             .collect();
         let way = match &link.transport {
-            Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+            Transport::ModbusTcp { host, port }
+            | Transport::ModbusRtuTcp { host, port, .. }
+            | Transport::Snmp { host, port, .. } => {
                 format!("Is {host} port {port} reachable from this box, and is it powered?")
             }
-            Transport::Serial { path, .. } => format!("Is {} there, and is the line wired and terminated?", path.display()),
+            Transport::Serial { path, .. } => {
+                format!("Is {} there, and is the line wired and terminated?", path.display())
+            }
         };
         let alarm = Texts {
             id: format!("fault/link/{}", link.name),
@@ -71,7 +78,10 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             response: "Watch the equipment on the spot until the link is back; restore cable, gateway or power.".into(),
             first_check: way,
         };
-        tables.push(alarm.about(link.state_point, ConditionKind::State, Priority::High, 15), spec(link.state_point, failed(), Priority::High, 0));
+        tables.push(
+            alarm.about(link.state_point, ConditionKind::State, Priority::High, 15),
+            spec(link.state_point, failed(), Priority::High, 0),
+        );
         if link.devices.count < 2 {
             continue;
         }
@@ -103,7 +113,10 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             first_check: "Does another sensor near it agree with what it read last?".into(),
         };
         let priority = Priority::Medium;
-        tables.push(alarm.about(point, ConditionKind::BadMeasurement, priority, 8 * 60), spec(point, Condition::BadMeasurement, priority, 2000));
+        tables.push(
+            alarm.about(point, ConditionKind::BadMeasurement, priority, 8 * 60),
+            spec(point, Condition::BadMeasurement, priority, 2000),
+        );
     }
 }
 
@@ -113,7 +126,15 @@ const fn failed() -> Condition {
 }
 
 const fn spec(point: u32, condition: Condition, priority: Priority, on_delay_ms: u32) -> AlarmSpec {
-    AlarmSpec { point, condition, on_delay_ms, off_delay_ms: 2000, latching: false, priority, max_shelf_ms: MAX_SHELF_MS }
+    AlarmSpec {
+        point,
+        condition,
+        on_delay_ms,
+        off_delay_ms: 2000,
+        latching: false,
+        priority,
+        max_shelf_ms: MAX_SHELF_MS,
+    }
 }
 
 struct Texts {

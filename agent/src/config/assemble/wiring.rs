@@ -25,6 +25,8 @@ pub(crate) struct Wiring<'p> {
     pub(crate) devices: Vec<Device>,
     /// Item and kind of link of each device, in the order of `devices`.
     pub(crate) items: Vec<(&'p DeviceItem, Carrier)>,
+    /// Devices whose link is not known: their points have names all the same.
+    pub(crate) adrift: Vec<&'p DeviceItem>,
 }
 
 /// What kind of protocol a link speaks.
@@ -59,18 +61,26 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             let wrong = Wrong::Duplicate { what: "device", name: item.name.value.clone(), first: "above".into() };
             report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         }
-        let Some(name) = &item.link else { continue };
+        let Some(name) = &item.link else {
+            wiring.adrift.push(item);
+            continue;
+        };
         match parts.links.iter().position(|link| link.name.value == name.value) {
             Some(link) => placed.push((link, item)),
             None => {
                 let near = nearest(&name.value, parts.links.iter().map(|link| link.name.value.as_str()));
-                report.wrong(name.place, format!("{}.link", item.label), Wrong::UnknownLink { name: name.value.clone(), near });
+                report.wrong(
+                    name.place,
+                    format!("{}.link", item.label),
+                    Wrong::UnknownLink { name: name.value.clone(), near },
+                );
+                wiring.adrift.push(item);
             }
         }
     }
     placed.sort_by_key(|(link, _)| *link);
     for (at, (link, item)) in placed.iter().enumerate() {
-        let carrier = carrier(parts.links[*link].transport.as_ref());
+        let carrier = carrier(&parts.links[*link]);
         let before = placed[..at].iter().filter(|(other, _)| other == link).map(|(_, item)| *item);
         companions(item, carrier, before, &parts.links[*link].name.value, report);
         let timeout = item.timeout.unwrap_or(wiring.links[*link].timeout);
@@ -120,7 +130,9 @@ fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
 fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong> {
     let mut moved = transport.clone();
     match &mut moved {
-        Transport::ModbusTcp { host, port } | Transport::ModbusRtuTcp { host, port, .. } | Transport::Snmp { host, port, .. } => {
+        Transport::ModbusTcp { host, port }
+        | Transport::ModbusRtuTcp { host, port, .. }
+        | Transport::Snmp { host, port, .. } => {
             (*host, *port) = host_port(address, "127.0.0.1:502")?;
         }
         Transport::Serial { path, .. } => *path = address.into(),
@@ -128,27 +140,41 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
     Ok(moved)
 }
 
-const fn carrier(transport: Option<&Transport>) -> Carrier {
-    match transport {
-        Some(Transport::ModbusTcp { .. }) => Carrier::Network,
-        Some(Transport::ModbusRtuTcp { baud, .. } | Transport::Serial { baud, .. }) => Carrier::Line { baud: *baud },
-        Some(Transport::Snmp { .. }) => Carrier::Snmp,
-        None => Carrier::Unknown,
+fn carrier(link: &LinkItem) -> Carrier {
+    match link.kind {
+        Some("modbus_tcp") => Carrier::Network,
+        Some("modbus_rtu_tcp" | "serial") => Carrier::Line { baud: link.baud },
+        Some("snmp") => Carrier::Snmp,
+        Some(_) | None => Carrier::Unknown,
     }
 }
 
 /// Judges a device beside those before it on the same link.
-fn companions<'p>(item: &DeviceItem, carrier: Carrier, mut before: impl Iterator<Item = &'p DeviceItem>, link: &str, report: &mut Report) {
+fn companions<'p>(
+    item: &DeviceItem,
+    carrier: Carrier,
+    mut before: impl Iterator<Item = &'p DeviceItem>,
+    link: &str,
+    report: &mut Report,
+) {
     let unit_place = item.unit.as_ref().map_or(item.place, |unit| unit.place);
     match carrier {
         Carrier::Unknown => {}
         Carrier::Snmp => {
             for (key, place) in &item.modbus_keys {
                 let mend = "remove it; it belongs to Modbus devices".to_string();
-                report.wrong(*place, format!("{}.{key}", item.label), Wrong::KeyHasNoMeaning { key, of: "an SNMP device".into(), mend });
+                report.wrong(
+                    *place,
+                    format!("{}.{key}", item.label),
+                    Wrong::KeyHasNoMeaning { key, of: "an SNMP device".into(), mend },
+                );
             }
             if let Some(first) = before.next() {
-                let wrong = Wrong::SeveralOnSnmp { link: link.to_string(), first: first.name.value.clone(), second: item.name.value.clone() };
+                let wrong = Wrong::SeveralOnSnmp {
+                    link: link.to_string(),
+                    first: first.name.value.clone(),
+                    second: item.name.value.clone(),
+                };
                 report.wrong(item.place, format!("{}.link", item.label), wrong);
             }
         }
@@ -161,7 +187,11 @@ fn companions<'p>(item: &DeviceItem, carrier: Carrier, mut before: impl Iterator
             }
             if let Some(first) = before.find(|other| other.unit.as_ref().map_or(1, |unit| unit.value) == unit) {
                 let (first, second) = (first.name.value.clone(), item.name.value.clone());
-                report.wrong(unit_place, format!("{}.unit", item.label), Wrong::SameUnit { first, second, unit, link: link.to_string() });
+                report.wrong(
+                    unit_place,
+                    format!("{}.unit", item.label),
+                    Wrong::SameUnit { first, second, unit, link: link.to_string() },
+                );
             }
         }
     }

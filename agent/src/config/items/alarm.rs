@@ -125,7 +125,9 @@ fn condition(item: &mut Item<'_>, report: &mut Report) -> Option<Watch> {
     match written.as_slice() {
         [] => report.wrong(item.place, item.label.clone(), Wrong::NoCondition),
         [_] => {}
-        [(first, _), (second, _), ..] => report.wrong(item.place_of(second), item.key(second), Wrong::TwoConditions { first, second }),
+        [(first, _), (second, _), ..] => {
+            report.wrong(item.place_of(second), item.key(second), Wrong::TwoConditions { first, second })
+        }
     }
     let mut watches = Vec::new();
     for (key, kind) in CONDITIONS {
@@ -144,10 +146,12 @@ fn condition(item: &mut Item<'_>, report: &mut Report) -> Option<Watch> {
                 }
                 None => continue,
             },
-            ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall => match item.take::<Decimal>(key, report) {
-                Some(limit) => watch.limit = Some(limit),
-                None => continue,
-            },
+            ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall => {
+                match item.take::<Decimal>(key, report) {
+                    Some(limit) => watch.limit = Some(limit),
+                    None => continue,
+                }
+            }
         }
         watches.push(watch);
     }

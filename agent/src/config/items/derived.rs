@@ -4,13 +4,14 @@
 //! Never panics.
 
 use lapwing_protocol::Decimal;
+use toml::Spanned;
 use toml::de::DeValue;
 
-use crate::config::compute::{Function, Takes};
+use crate::compute::{Function, Takes};
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::reader::{Item, OneOrMany, Read, entries, found, nearest};
-use crate::config::source::{Located, Place};
+use crate::config::source::{Located, Origin, Place};
 use crate::config::steps::Steps;
 use crate::config::wrong::Wrong;
 use crate::plan::Constant;
@@ -20,14 +21,14 @@ use crate::plan::Constant;
 pub(crate) struct DerivedItem {
     pub(crate) path: Located<String>,
     pub(crate) label: String,
-    pub(crate) place: Place,
     /// `None` if a mistake in it was noted.
     pub(crate) function: Option<&'static Function>,
     /// Arguments that are points.
     pub(crate) from: Vec<(&'static str, Vec<Located<String>>)>,
     /// Arguments that are constants.
     pub(crate) with: Vec<(&'static str, Constant)>,
-    pub(crate) exponent: i8,
+    /// `None` if it could not be decided.
+    pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
@@ -52,18 +53,32 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
         Some(resolution) => Steps::of_resolution(resolution, &item.key("resolution"), report),
         None => {
             if !item.has("resolution") {
-                report.wrong(item.place, item.key("resolution"), Wrong::MissingResolution { why: "a computed number has no places of its own" });
+                report.wrong(
+                    item.place,
+                    item.key("resolution"),
+                    Wrong::MissingResolution { why: "a computed number has no places of its own" },
+                );
             }
-            0
+            None
         }
     };
     let name = path.as_ref().map_or_else(String::new, |path| path.value.clone());
     let valid = Steps { exponent, point: &name }.range(&mut item, report);
     let tag = item.take::<String>("tag", report).map(|tag| tag.value);
     let location = item.take::<String>("where", report).map(|place| place.value);
-    let (label, place) = (item.label.clone(), item.place);
+    let label = item.label.clone();
     item.close(report);
-    Some(DerivedItem { path: path.filter(|_| path_is_one)?, label, place, function, from, with, exponent, valid, tag, location })
+    Some(DerivedItem {
+        path: path.filter(|_| path_is_one)?,
+        label,
+        function,
+        from,
+        with,
+        exponent,
+        valid,
+        tag,
+        location,
+    })
 }
 
 type Arguments = (Vec<(&'static str, Vec<Located<String>>)>, Vec<(&'static str, Constant)>);
@@ -88,7 +103,11 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
             let Some(argument) = function.arguments.iter().find(|argument| argument.name == name.value) else {
                 let known: Vec<&'static str> = function.arguments.iter().map(|argument| argument.name).collect();
                 let near = nearest(&name.value, known.iter().copied());
-                report.wrong(name.place, path, Wrong::UnknownArgument { function: function.name.into(), argument: name.value, near, known });
+                report.wrong(
+                    name.place,
+                    path,
+                    Wrong::UnknownArgument { function: function.name.into(), argument: name.value, near, known },
+                );
                 continue;
             };
             if from.iter().any(|(known, _)| *known == argument.name) {
@@ -98,8 +117,10 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
             if key == "from" {
                 let many = matches!(argument.takes, Takes::List { .. });
                 let points = match (&argument.takes, OneOrMany::read(value, origin)) {
-                    (Takes::Word(_), _) => Err(form(argument.name, "a word, in `with`")),
-                    (_, Ok(OneOrMany(points))) if many || (points.len() == 1 && value.get_ref().as_str().is_some()) => Ok(points),
+                    (Takes::Word(_) | Takes::Pairs { .. }, _) => Err(form(argument.name, "a constant, in `with`")),
+                    (_, Ok(OneOrMany(points))) if many || (points.len() == 1 && value.get_ref().as_str().is_some()) => {
+                        Ok(points)
+                    }
                     (_, Ok(_)) => Err(form(argument.name, "the path of one point")),
                     (_, Err(wrong)) => Err(wrong),
                 };
@@ -115,28 +136,60 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
             }
         }
     }
-    if let Some(function) = function {
+    // With a table that is none, what is in it cannot be known.
+    let readable =
+        ["from", "with"].into_iter().all(|key| item.peek(key).is_none_or(|value| value.as_table().is_some()));
+    if let Some(function) = function.filter(|_| readable) {
         let written = |name: &str| {
-            ["from", "with"].into_iter().any(|key| item.peek(key).and_then(|v| v.as_table()).is_some_and(|table| table.contains_key(name)))
+            ["from", "with"]
+                .into_iter()
+                .any(|key| item.peek(key).and_then(|v| v.as_table()).is_some_and(|table| table.contains_key(name)))
         };
         for argument in function.arguments.iter().filter(|argument| !written(argument.name)) {
-            let wrong = Wrong::MissingArgument { function: function.name.into(), argument: argument.name, why: argument.meaning };
+            let wrong = Wrong::MissingArgument {
+                function: function.name.into(),
+                argument: argument.name,
+                why: argument.meaning,
+            };
             report.wrong(item.place, format!("{}.{}", item.key("from"), argument.name), wrong);
         }
     }
     (from, with)
 }
 
-fn constant(takes: &Takes, name: &str, value: &DeValue<'_>, number: impl FnOnce() -> Result<Decimal, Wrong>) -> Result<Constant, Wrong> {
+fn constant(
+    takes: &Takes,
+    name: &str,
+    value: &DeValue<'_>,
+    number: impl FnOnce() -> Result<Decimal, Wrong>,
+) -> Result<Constant, Wrong> {
     match (takes, value) {
-        (Takes::Word(words), DeValue::String(word)) if words.contains(&word.as_ref()) => Ok(Constant::Word(word.to_string())),
-        (Takes::Word(words), DeValue::String(word)) => {
-            Err(Wrong::NotOneOf { value: word.to_string(), near: nearest(word, words.iter().copied()), known: words.to_vec() })
+        (Takes::Word(words), DeValue::String(word)) if words.contains(&word.as_ref()) => {
+            Ok(Constant::Word(word.to_string()))
         }
+        (Takes::Word(words), DeValue::String(word)) => Err(Wrong::NotOneOf {
+            value: word.to_string(),
+            near: nearest(word, words.iter().copied()),
+            known: words.to_vec(),
+        }),
         (Takes::Word(words), other) => Err(form(name, &format!("one of {}, not {}", words.join(", "), found(other)))),
         (Takes::Number { .. }, _) => number().map(|number| Constant::Number(number.to_f64())),
         (Takes::List { .. }, _) => Err(form(name, "a list of points, in `from`")),
+        (Takes::Pairs { units }, _) => {
+            pairs(value).ok_or_else(|| form(name, &format!("rows of two numbers ({units}), as [[4, 22], [8, 9.5]]")))
+        }
     }
+}
+
+/// Rows of two numbers.
+fn pairs(value: &DeValue<'_>) -> Option<Constant> {
+    let number = |value: &Spanned<DeValue<'_>>| Decimal::read(value, Origin::Override).ok().map(Decimal::to_f64);
+    let row = |row: &Spanned<DeValue<'_>>| match row.get_ref().as_array()?.iter().collect::<Vec<_>>().as_slice() {
+        [first, second] => Some((number(first)?, number(second)?)),
+        _ => None,
+    };
+    let rows: Option<Vec<(f64, f64)>> = value.as_array()?.iter().map(row).collect();
+    rows.filter(|rows| !rows.is_empty()).map(Constant::Pairs)
 }
 
 fn form(argument: &str, takes: &str) -> Wrong {

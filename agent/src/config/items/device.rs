@@ -57,7 +57,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
         let value = within(Some(value), low, low, high, &item.key(key), report);
         Some(Duration::from_millis(u64::from(value)))
     };
-    let (timeout, pause, late_max) = (ms("timeout_ms", 10, 60_000), ms("pause_ms", 0, 10_000), ms("late_max_ms", 10, 600_000));
+    let (timeout, pause, late_max) =
+        (ms("timeout_ms", 10, 60_000), ms("pause_ms", 0, 10_000), ms("late_max_ms", 10, 600_000));
     let max_registers = item.take::<u32>("max_registers", report);
     let max_registers = within(max_registers, 125, 1, 125, &item.key("max_registers"), report);
     let base = item.take::<u32>("base", report);
@@ -85,11 +86,9 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
 }
 
 fn forbidden(text: &Located<String>, base: u32, key: &str, report: &mut Report) -> Option<(Table, u16, u16)> {
-    let read = range(&text.value).and_then(|(table, first, last)| {
-        match (wire(first, base), wire(last, base)) {
-            (Some(first), Some(last)) => Ok((table, first, last)),
-            _ => Err(Wrong::BadRegister { register: text.value.clone(), why: "outside the device's addresses".into() }),
-        }
+    let read = range(&text.value).and_then(|(table, first, last)| match (wire(first, base), wire(last, base)) {
+        (Some(first), Some(last)) => Ok((table, first, last)),
+        _ => Err(Wrong::BadRegister { register: text.value.clone(), why: "outside the device's addresses".into() }),
     });
     read.map_err(|wrong| report.wrong(text.place, key, wrong)).ok()
 }
@@ -104,7 +103,11 @@ pub(crate) fn wire_register(text: &str, words: u8, base: u16, what: &'static str
     let register = register(text)?;
     let start = wire(register.address, u32::from(base)).ok_or_else(|| Wrong::BadRegister {
         register: text.to_string(),
-        why: if base == 1 { "this device counts from 1 (base = 1)".into() } else { "no address above 65535 exists".into() },
+        why: if base == 1 {
+            "this device counts from 1 (base = 1)".into()
+        } else {
+            "no address above 65535 exists".into()
+        },
     })?;
     let words = if of_bits(register.table) { 1 } else { u32::from(words) };
     if u32::from(start) + words > 65_536 {

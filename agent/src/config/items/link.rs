@@ -16,7 +16,8 @@ use crate::config::wrong::Wrong;
 use crate::plan::{Parity, Transport};
 
 /// Baud rates a serial line is set to (POSIX names more, field devices use these; common practice, no source).
-pub(crate) const BAUDS: &[u64] = &[1200, 2400, 4800, 9600, 14_400, 19_200, 28_800, 38_400, 57_600, 76_800, 115_200, 230_400, 460_800, 921_600];
+pub(crate) const BAUDS: &[u64] =
+    &[1200, 2400, 4800, 9600, 14_400, 19_200, 28_800, 38_400, 57_600, 76_800, 115_200, 230_400, 460_800, 921_600];
 
 /// A link as written.
 #[derive(Clone, Debug)]
@@ -24,6 +25,9 @@ pub(crate) struct LinkItem {
     pub(crate) name: Located<String>,
     pub(crate) label: String,
     pub(crate) place: Place,
+    /// Its kind, even where the address is wrong; with two of them the first.
+    pub(crate) kind: Option<&'static str>,
+    pub(crate) baud: u32,
     /// `None` if a mistake in it was noted.
     pub(crate) transport: Option<Transport>,
     pub(crate) timeout: Duration,
@@ -43,9 +47,12 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
     match written.as_slice() {
         [] => report.wrong(item.place, item.label.clone(), Wrong::NoTransport { link: of }),
         [_] => {}
-        [first, second, ..] => report.wrong(item.place_of(second), item.key(second), Wrong::TwoTransports { link: of, first, second }),
+        [first, second, ..] => {
+            report.wrong(item.place_of(second), item.key(second), Wrong::TwoTransports { link: of, first, second })
+        }
     }
-    let addresses: Vec<Option<Located<String>>> = KINDS.into_iter().map(|kind| item.take::<String>(kind, report)).collect();
+    let addresses: Vec<Option<Located<String>>> =
+        KINDS.into_iter().map(|kind| item.take::<String>(kind, report)).collect();
     let kind = written.first().copied();
     let line = Line::read(&mut item, kind, report);
     let community = community(&mut item, kind, report);
@@ -64,6 +71,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
         name: name?,
         label,
         place,
+        kind,
+        baud: line.baud,
         transport,
         timeout: Duration::from_millis(u64::from(timeout_ms)),
         retries: u8::try_from(retries).unwrap_or(1),
@@ -88,9 +97,18 @@ pub(crate) fn transport(kind: &str, address: &str, line: &Line, community: Strin
         _ => {
             let example = "\"/dev/ttyUSB0\"";
             if !address.starts_with('/') || address.ends_with('/') {
-                return Err(Wrong::BadAddress { address: address.to_string(), why: "a device file is needed".into(), example });
+                return Err(Wrong::BadAddress {
+                    address: address.to_string(),
+                    why: "a device file is needed".into(),
+                    example,
+                });
             }
-            Transport::Serial { path: PathBuf::from(address), baud: line.baud, parity: line.parity, stop_bits: line.stop_bits }
+            Transport::Serial {
+                path: PathBuf::from(address),
+                baud: line.baud,
+                parity: line.parity,
+                stop_bits: line.stop_bits,
+            }
         }
     })
 }
@@ -105,15 +123,25 @@ pub(crate) struct Line {
 
 impl Line {
     fn read(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> Self {
-        for (key, kinds) in [("baud", &["serial", "modbus_rtu_tcp"][..]), ("parity", &["serial"]), ("stop_bits", &["serial"])] {
+        for (key, kinds) in
+            [("baud", &["serial", "modbus_rtu_tcp"][..]), ("parity", &["serial"]), ("stop_bits", &["serial"])]
+        {
             meaningless(item, key, kind, kinds, report);
         }
         let baud = item.take::<u64>("baud", report);
         let baud = match baud {
             Some(baud) if !BAUDS.contains(&baud.value) => {
-                let nearest = BAUDS.iter().copied().min_by_key(|known| known.abs_diff(baud.value)).map(|n| n.to_string());
-                let known = vec!["1200", "2400", "4800", "9600", "14400", "19200", "28800", "38400", "57600", "76800", "115200", "230400", "460800", "921600"];
-                report.wrong(baud.place, item.key("baud"), Wrong::NotOneOf { value: baud.value.to_string(), near: nearest, known });
+                let nearest =
+                    BAUDS.iter().copied().min_by_key(|known| known.abs_diff(baud.value)).map(|n| n.to_string());
+                let known = vec![
+                    "1200", "2400", "4800", "9600", "14400", "19200", "28800", "38400", "57600", "76800", "115200",
+                    "230400", "460800", "921600",
+                ];
+                report.wrong(
+                    baud.place,
+                    item.key("baud"),
+                    Wrong::NotOneOf { value: baud.value.to_string(), near: nearest, known },
+                );
                 19_200
             }
             Some(baud) => u32::try_from(baud.value).unwrap_or(19_200),
@@ -141,14 +169,22 @@ fn community(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> St
     match (plain, file) {
         (Some(_), Some(file)) => {
             let mend = "keep one of community and community_file".to_string();
-            report.wrong(file.place, item.key("community_file"), Wrong::KeyHasNoMeaning { key: "community_file", of: "a link with a community".into(), mend });
+            report.wrong(
+                file.place,
+                item.key("community_file"),
+                Wrong::KeyHasNoMeaning { key: "community_file", of: "a link with a community".into(), mend },
+            );
             String::new()
         }
         (Some(plain), None) => plain.value,
         (None, Some(file)) => match std::fs::read_to_string(&file.value) {
             Ok(text) => text.trim_end_matches(['\n', '\r']).to_string(),
             Err(why) => {
-                report.wrong(file.place, item.key("community_file"), Wrong::Unreadable { what: file.value, why: why.to_string() });
+                report.wrong(
+                    file.place,
+                    item.key("community_file"),
+                    Wrong::Unreadable { what: file.value, why: why.to_string() },
+                );
                 String::new()
             }
         },
@@ -159,17 +195,29 @@ fn community(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> St
 /// Notes a key that another kind of link has, not this one.
 fn meaningless(item: &Item<'_>, key: &'static str, kind: Option<&str>, kinds: &[&str], report: &mut Report) {
     if let Some(kind) = kind.filter(|kind| !kinds.contains(kind) && item.has(key)) {
-        let wrong = Wrong::KeyHasNoMeaning { key, of: format!("a {kind} link"), mend: format!("remove it; it belongs to {}", kinds.join(" and ")) };
+        let wrong = Wrong::KeyHasNoMeaning {
+            key,
+            of: format!("a {kind} link"),
+            mend: format!("remove it; it belongs to {}", kinds.join(" and ")),
+        };
         report.wrong(item.place_of(key), item.key(key), wrong);
     }
 }
 
 /// A number inside its bounds, or what holds when it is missing or noted as wrong.
-pub(crate) fn within(value: Option<Located<u32>>, otherwise: u32, low: u32, high: u32, key: &str, report: &mut Report) -> u32 {
+pub(crate) fn within(
+    value: Option<Located<u32>>,
+    otherwise: u32,
+    low: u32,
+    high: u32,
+    key: &str,
+    report: &mut Report,
+) -> u32 {
     match value {
         Some(value) if (low..=high).contains(&value.value) => value.value,
         Some(value) => {
-            let wrong = Wrong::OutOfRange { value: value.value.to_string(), low: low.to_string(), high: high.to_string() };
+            let wrong =
+                Wrong::OutOfRange { value: value.value.to_string(), low: low.to_string(), high: high.to_string() };
             report.wrong(value.place, key, wrong);
             otherwise
         }
@@ -178,7 +226,12 @@ pub(crate) fn within(value: Option<Located<u32>>, otherwise: u32, low: u32, high
 }
 
 /// One of several words.
-pub(crate) fn word(item: &mut Item<'_>, key: &'static str, known: &[&'static str], report: &mut Report) -> Option<&'static str> {
+pub(crate) fn word(
+    item: &mut Item<'_>,
+    key: &'static str,
+    known: &[&'static str],
+    report: &mut Report,
+) -> Option<&'static str> {
     let value = item.take::<String>(key, report)?;
     let found = known.iter().find(|word| **word == value.value).copied();
     if found.is_none() {

@@ -11,8 +11,6 @@ use std::time::Duration;
 use lapwing_engine::spec::{ByteOrder, Decode, Layout, WordOrder};
 use lapwing_protocol::{Decimal, Quantity, Unit, Vocabulary};
 
-use crate::config::address::{of_bits, oid, register, table_word};
-use crate::config::keys::LAYOUTS;
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::reader::{Item, Read, entries, nearest, trimmed};
@@ -22,6 +20,7 @@ use crate::config::units;
 use crate::config::wrong::Wrong;
 
 use super::link::word;
+use super::shape::{Shape, shape};
 
 /// A point of a map as written.
 #[derive(Clone, Debug)]
@@ -30,11 +29,13 @@ pub(crate) struct PointItem {
     pub(crate) label: String,
     pub(crate) place: Place,
     pub(crate) quantity: Quantity,
-    pub(crate) unit: &'static Unit,
+    /// `None` if it could not be read; what depends on it is then not judged.
+    pub(crate) unit: Option<&'static Unit>,
     pub(crate) source: Option<PointSource>,
     pub(crate) decode: Decode,
     pub(crate) absent: Vec<u64>,
-    pub(crate) exponent: i8,
+    /// `None` if it could not be decided; what depends on it is then not judged.
+    pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) rate_max: Option<i64>,
     pub(crate) scan_period: Duration,
@@ -43,20 +44,17 @@ pub(crate) struct PointItem {
     pub(crate) group: Option<Located<String>>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
-    pub(crate) states: Vec<(i64, String)>,
+    /// `None` if they could not be read.
+    pub(crate) states: Option<Vec<(i64, String)>>,
 }
 
 /// Where a point's raw value lies.
 #[derive(Clone, Debug)]
 pub(crate) enum PointSource {
     /// Modbus, with the addresses as written.
-    Register {
-        register: Located<String>,
-        words: u8,
-        scale_from: Option<Located<String>>,
-    },
+    Register { register: Located<String>, words: u8, scale_from: Option<Located<String>> },
     /// SNMP.
-    Oid { oid: Vec<u32>, place: Place },
+    Oid { oid: Vec<u32> },
 }
 
 /// Reads one point. It comes back if it has a path, even where other keys are wrong: alarms may name it.
@@ -84,16 +82,27 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
         let value = crate::config::reader::written(short.value);
         report.wrong(short.place, item.key("scan_period"), Wrong::ScanTooShort { value });
     }
-    let scan_period = scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
+    let scan_period =
+        scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
     let absent = absent(&mut item, shape.bits, report);
-    let decode = decode(&mut item, &shape, scale.map_or(Decimal::new(1, 0), |scale| scale.value), offset.map_or(Decimal::new(0, 0), |offset| offset.value), report);
+    let decode = decode(
+        &mut item,
+        &shape,
+        scale.map_or(Decimal::new(1, 0), |scale| trimmed(scale.value)),
+        offset.map_or(Decimal::new(0, 0), |offset| trimmed(offset.value)),
+        report,
+    );
     let seconds = |value: Option<Located<Decimal>>, key: String, report: &mut Report| {
         let value = value?;
         let seconds = value.value.to_f64();
         if (0.0..=86_400.0).contains(&seconds) {
             return Some(Duration::from_secs_f64(seconds));
         }
-        report.wrong(value.place, key, Wrong::OutOfRange { value: value.value.to_string(), low: "0".into(), high: "86400".into() });
+        report.wrong(
+            value.place,
+            key,
+            Wrong::OutOfRange { value: value.value.to_string(), low: "0".into(), high: "86400".into() },
+        );
         None
     };
     let response = item.take::<Decimal>("response_s", report);
@@ -138,13 +147,16 @@ fn quantity(item: &mut Item<'_>, report: &mut Report) -> Quantity {
     })
 }
 
-fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'static Unit {
+fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> Option<&'static Unit> {
     // States and counts have one possible unit: it need not be written.
-    let unit = if matches!(quantity, Quantity::State | Quantity::Count) { item.take::<String>("unit", report) } else { item.need::<String>("unit", report) };
-    let Some(unit) = unit else { return units::one() };
+    let one_unit = matches!(quantity, Quantity::State | Quantity::Count);
+    if one_unit && !item.has("unit") {
+        return Unit::parse("1");
+    }
+    let unit = item.need::<String>("unit", report)?;
     match Unit::parse(&unit.value) {
-        Some(known) if quantity.accepts(known) || !item.has("quantity") => known,
-        Some(known) => {
+        Some(known) if quantity.accepts(known) => Some(known),
+        Some(_) => {
             // An unknown quantity was told already: it has no units to check against.
             let named = item.raw("quantity").and_then(|value| value.get_ref().as_str()).and_then(Quantity::parse);
             if named.is_some() {
@@ -152,141 +164,24 @@ fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> &'stati
                 let wrong = Wrong::UnitNotOfQuantity { unit: unit.value, quantity: quantity.name().to_string(), units };
                 report.wrong(unit.place, item.key("unit"), wrong);
             }
-            known
+            None
         }
         None => {
             let near = units::meant(&unit.value, quantity);
             report.wrong(unit.place, item.key("unit"), Wrong::UnknownUnit { unit: unit.value, near });
-            units::one()
+            None
         }
     }
 }
 
-/// Source and layout together: what bits there are.
-struct Shape {
-    source: Option<PointSource>,
-    layout: Layout,
-    /// Width of the raw value.
-    bits: u32,
-    /// Whether it is a single bit of a bit table.
-    of_bit_table: bool,
-}
-
-fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
-    let written = item.take::<String>("register", report);
-    let variable = item.take::<String>("oid", report);
-    match (item.has("register"), item.has("oid")) {
-        (false, false) => report.wrong(item.place, item.label.clone(), Wrong::NoSource),
-        (true, true) => report.wrong(item.place_of("oid"), item.key("oid"), Wrong::TwoSources),
-        (true, false) | (false, true) => {}
-    }
-    let is_snmp = item.has("oid") && !item.has("register");
-    let table = written.as_ref().and_then(|text| {
-        register(&text.value).map_err(|wrong| report.wrong(text.place, item.key("register"), wrong)).ok().map(|register| register.table)
-    });
-    let of_bit_table = table.is_some_and(of_bits);
-    let named = if of_bit_table || is_snmp { word(item, "as", LAYOUTS, report) } else { need_word(item, report) };
-    let layout = named.map_or(if of_bit_table { Layout::Bit } else { Layout::I64 }, layout_of);
-    if let (Some(table), true, Some(named)) = (table, of_bit_table && layout != Layout::Bit, named) {
-        report.wrong(item.place_of("as"), item.key("as"), Wrong::NotABit { layout: named, table: table_word(table) });
-    }
-    let words = words(item, layout, named.unwrap_or("u16"), of_bit_table || is_snmp, report);
-    let scale_from = item.take::<String>("scale_from", report);
-    if let Some(text) = &scale_from {
-        match (register(&text.value), table) {
-            (Err(wrong), _) => report.wrong(text.place, item.key("scale_from"), wrong),
-            (Ok(factor), Some(table)) if factor.table != table => {
-                let wrong = Wrong::ScaleOtherTable { found: table_word(factor.table), table: table_word(table) };
-                report.wrong(text.place, item.key("scale_from"), wrong);
-            }
-            (Ok(_), _) => {}
-        }
-        if of_bit_table || is_snmp {
-            let wrong = Wrong::KeyHasNoMeaning { key: "scale_from", of: "a point without registers".into(), mend: "remove it".into() };
-            report.wrong(text.place, item.key("scale_from"), wrong);
-        }
-    }
-    let source = match (written.filter(|_| table.is_some()), variable) {
-        (Some(register), _) => Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from }),
-        (None, Some(text)) => match oid(&text.value) {
-            Ok(oid) => Some(PointSource::Oid { oid, place: text.place }),
-            Err(wrong) => {
-                report.wrong(text.place, item.key("oid"), wrong);
-                None
-            }
-        },
-        (None, None) => None,
-    };
-    let bits = if of_bit_table { 1 } else if is_snmp { 64 } else { (u32::from(words) * 16).min(64) };
-    Shape { source, layout, bits, of_bit_table }
-}
-
-fn need_word(item: &mut Item<'_>, report: &mut Report) -> Option<&'static str> {
-    if !item.has("as") {
-        report.wrong(item.place, item.key("as"), Wrong::MissingKey { key: "as", example: "\"i16\"" });
-    }
-    word(item, "as", LAYOUTS, report)
-}
-
-fn layout_of(word: &str) -> Layout {
-    match word {
-        "i16" => Layout::I16,
-        "i32" => Layout::I32,
-        "u32" => Layout::U32,
-        "i48" => Layout::I48,
-        "u48" => Layout::U48,
-        "i64" => Layout::I64,
-        "u64" => Layout::U64,
-        "f32" => Layout::F32,
-        "f64" => Layout::F64,
-        "bit" => Layout::Bit,
-        "bits" => Layout::Bits,
-        "enum" => Layout::Enum,
-        "bcd" => Layout::Bcd,
-        "modulo10000" => Layout::Modulo10000,
-        "text_number" => Layout::TextNumber,
-        "counter" => Layout::Counter,
-        _ => Layout::U16,
-    }
-}
-
-/// Registers of a layout: fewest, most, and how many when `words` is not written (0: it must be).
-const fn widths(layout: Layout) -> (u64, u64, u64) {
-    match layout {
-        Layout::U16 | Layout::I16 | Layout::Bit => (1, 1, 1),
-        Layout::U32 | Layout::I32 | Layout::F32 => (2, 2, 2),
-        Layout::U48 | Layout::I48 => (3, 3, 3),
-        Layout::U64 | Layout::I64 | Layout::F64 => (4, 4, 4),
-        Layout::Bits | Layout::Enum => (1, 4, 1),
-        Layout::Bcd => (1, 4, 1),
-        Layout::Modulo10000 => (1, 4, 2),
-        Layout::Counter => (1, 4, 2),
-        Layout::TextNumber => (1, 8, 0),
-    }
-}
-
-fn words(item: &mut Item<'_>, layout: Layout, named: &'static str, fixed: bool, report: &mut Report) -> u8 {
-    let (low, high, otherwise) = widths(layout);
-    match item.take::<u64>("words", report) {
-        Some(words) if fixed => {
-            let wrong = Wrong::KeyHasNoMeaning { key: "words", of: "a point without registers".into(), mend: "remove it".into() };
-            report.wrong(words.place, item.key("words"), wrong);
-            1
-        }
-        Some(words) if (low..=high).contains(&words.value) => u8::try_from(words.value).unwrap_or(1),
-        Some(words) => {
-            report.wrong(words.place, item.key("words"), Wrong::BadWords { words: words.value, layout: named, low, high });
-            1
-        }
-        None if otherwise == 0 && !fixed => {
-            report.wrong(item.place, item.key("words"), Wrong::MissingKey { key: "words", example: "4" });
-            1
-        }
-        None => u8::try_from(otherwise.max(1)).unwrap_or(1),
-    }
-}
-
-fn exponent(item: &Item<'_>, resolution: Option<Located<Decimal>>, scale: Option<&Located<Decimal>>, offset: Option<&Located<Decimal>>, shape: &Shape, report: &mut Report) -> i8 {
+fn exponent(
+    item: &Item<'_>,
+    resolution: Option<Located<Decimal>>,
+    scale: Option<&Located<Decimal>>,
+    offset: Option<&Located<Decimal>>,
+    shape: &Shape,
+    report: &mut Report,
+) -> Option<i8> {
     if let Some(resolution) = resolution {
         return Steps::of_resolution(&resolution, &item.key("resolution"), report);
     }
@@ -295,11 +190,18 @@ fn exponent(item: &Item<'_>, resolution: Option<Located<Decimal>>, scale: Option
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
         _ => None,
     };
-    if let Some(why) = why.filter(|_| !item.has("resolution")) {
+    if item.has("resolution") || (item.has("scale") && scale.is_none()) || (item.has("offset") && offset.is_none()) {
+        return None; // told already
+    }
+    if scale.is_some_and(|scale| scale.value.mantissa == 0) {
+        return None; // told already
+    }
+    if let Some(why) = why {
         report.wrong(item.place, item.key("resolution"), Wrong::MissingResolution { why });
+        return None;
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
-    places(scale).min(places(offset))
+    Some(places(scale).min(places(offset)))
 }
 
 fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
@@ -319,15 +221,21 @@ fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
 
 fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, report: &mut Report) -> Decode {
     let order = |word: Option<&str>| word == Some("little");
-    let word_order = if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
-    let byte_order = if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
+    let word_order =
+        if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
+    let byte_order =
+        if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
     let mask = item.take::<u64>("mask", report);
     if let Some(wide) = mask.as_ref().filter(|mask| shape.bits < 64 && mask.value >> shape.bits != 0) {
         report.wrong(wide.place, item.key("mask"), Wrong::MaskTooWide { mask: wide.value, bits: shape.bits });
     }
     let single = mask.as_ref().is_some_and(|mask| mask.value.count_ones() == 1);
     if shape.layout == Layout::Bit && !shape.of_bit_table && !single && !item.has("oid") {
-        report.wrong(if item.has("mask") { item.place_of("mask") } else { item.place }, item.key("mask"), Wrong::BitWithoutMask);
+        report.wrong(
+            if item.has("mask") { item.place_of("mask") } else { item.place },
+            item.key("mask"),
+            Wrong::BitWithoutMask,
+        );
     }
     let shift = item.take::<u32>("shift", report);
     let given = shift.is_some();
@@ -339,8 +247,14 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
         _ => shift,
     };
     let invert = item.take::<bool>("invert", report);
-    if let Some(invert) = invert.as_ref().filter(|invert| invert.value && !matches!(shape.layout, Layout::Bit | Layout::Bits)) {
-        let wrong = Wrong::KeyHasNoMeaning { key: "invert", of: "a number".into(), mend: "use scale = -1 for the opposite sign, or as = \"bit\"".into() };
+    if let Some(invert) =
+        invert.as_ref().filter(|invert| invert.value && !matches!(shape.layout, Layout::Bit | Layout::Bits))
+    {
+        let wrong = Wrong::KeyHasNoMeaning {
+            key: "invert",
+            of: "a number".into(),
+            mend: "use scale = -1 for the opposite sign, or as = \"bit\"".into(),
+        };
         report.wrong(invert.place, item.key("invert"), wrong);
     }
     Decode {
@@ -356,20 +270,22 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
     }
 }
 
-fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
+fn states(item: &mut Item<'_>, report: &mut Report) -> Option<Vec<(i64, String)>> {
     let origin = item.place.origin;
-    let Some(value) = item.raw("names") else { return Vec::new() };
+    let Some(value) = item.raw("names") else { return Some(Vec::new()) };
     let listed = match entries(value, origin) {
         Ok(listed) => listed,
         Err(wrong) => {
             report.wrong(Place::new(origin, &value.span()), item.key("names"), wrong);
-            return Vec::new();
+            return None;
         }
     };
     let mut states: Vec<(i64, String)> = Vec::new();
+    let mut whole = true;
     for (number, name) in listed {
         let key = item.key("names");
         let place = Place::new(origin, &name.span());
+        let before = states.len();
         match (number.value.parse::<i64>(), String::read(name, origin)) {
             (Ok(_), Ok(name)) if states.iter().any(|(_, known)| *known == name) => {
                 report.wrong(place, key, Wrong::Duplicate { what: "state", name, first: "in the same table".into() });
@@ -378,7 +294,8 @@ fn states(item: &mut Item<'_>, report: &mut Report) -> Vec<(i64, String)> {
             (Err(_), _) => report.wrong(number.place, key, Wrong::BadStateNumber { name: number.value }),
             (_, Err(wrong)) => report.wrong(place, key, wrong),
         }
+        whole &= states.len() > before;
     }
     states.sort_by_key(|(number, _)| *number);
-    states
+    whole.then_some(states)
 }

@@ -15,37 +15,6 @@ use tokio_modbus::{ExceptionCode, SlaveRequest};
 
 use super::*;
 use crate::field::testing::*;
-use crate::field::{FieldHandle, FieldMessage, start};
-use crate::plan::Plan;
-
-/// A runtime with a running field; stops when dropped.
-struct Rig {
-    runtime: tokio::runtime::Runtime,
-    inbox: Inbox,
-    stop: watch::Sender<bool>,
-    field: Option<FieldHandle>,
-}
-
-impl Rig {
-    fn new() -> Self {
-        let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("a runtime");
-        Self { runtime, inbox: Inbox::default(), stop: watch::Sender::new(false), field: None }
-    }
-
-    fn start(&mut self, plan: Arc<Plan>) {
-        self.field = Some(start(plan, self.runtime.handle(), self.inbox.deliver(), self.stop.subscribe()));
-    }
-
-    fn stats(&self) -> Arc<crate::field::FieldStats> {
-        self.field.as_ref().expect("started").stats()
-    }
-
-    fn end(mut self) -> Vec<FieldMessage> {
-        self.stop.send_replace(true);
-        self.field.take().expect("started").wait_ended();
-        self.inbox.all()
-    }
-}
 
 /// Register n holds n plus 1000 times the unit; bit n is set where n is a multiple of three.
 struct Library(Arc<AtomicBool>);
@@ -66,7 +35,9 @@ impl Service for Library {
             Request::ReadHoldingRegisters(start, count) if start < 500 => {
                 Ok(Some(Response::ReadHoldingRegisters(registers(start, count))))
             }
-            Request::ReadInputRegisters(start, count) => Ok(Some(Response::ReadInputRegisters(registers(start, count)))),
+            Request::ReadInputRegisters(start, count) => {
+                Ok(Some(Response::ReadInputRegisters(registers(start, count))))
+            }
             Request::ReadCoils(start, count) => Ok(Some(Response::ReadCoils(bits(start, count)))),
             Request::ReadDiscreteInputs(start, count) => Ok(Some(Response::ReadDiscreteInputs(bits(start, count)))),
             _ => Err(ExceptionCode::IllegalDataAddress),
@@ -144,7 +115,8 @@ fn values_of_all_tables_and_units_arrive() {
     let mut rig = Rig::new();
     let port = library_server(&rig, &Arc::default());
     let sketch = Sketch::default().tcp(port, 500).device(1).reads(Table::Holding, 10, 3).reads(Table::Coil, 2, 9);
-    let sketch = sketch.device(7).reads(Table::Input, 0, 125).reads(Table::Discrete, 0, 2000).reads(Table::Holding, 600, 1);
+    let sketch =
+        sketch.device(7).reads(Table::Input, 0, 125).reads(Table::Discrete, 0, 2000).reads(Table::Holding, 600, 1);
     rig.start(sketch.plan());
     (0..4).for_each(|transaction| rig.inbox.wait_good(transaction, 3));
     rig.inbox.wait("a refusal", |all| !faults(all, 4).is_empty());
@@ -304,7 +276,9 @@ fn a_refused_connection_is_a_state_and_no_exit() {
         while let Ok((mut stream, _)) = listener.accept().await {
             tokio::spawn(async move {
                 let mut request = [0; 12];
-                while stream.read_exact(&mut request).await.is_ok() && stream.write_all(&right(&request)).await.is_ok() {}
+                while stream.read_exact(&mut request).await.is_ok() && stream.write_all(&right(&request)).await.is_ok()
+                {
+                }
             });
         }
     });

@@ -1,1 +1,240 @@
-//! Tests to come.
+//! A link's decisions without a wire: a driver played by hand, on a clock that is only a number.
+
+use super::*;
+use crate::field::testing::*;
+use crate::plan::{Table, Transport};
+
+struct Bench {
+    poll: Poll,
+    inbox: Inbox,
+    now_ms: u64,
+}
+
+const SECOND: Duration = Duration::from_secs(1);
+
+fn serial() -> Transport {
+    Transport::Serial { path: "/dev/null".into(), baud: 19_200, parity: crate::plan::Parity::Even, stop_bits: 1 }
+}
+
+fn sketch(timeout_ms: u64) -> Sketch {
+    Sketch::default().link(serial(), timeout_ms)
+}
+
+impl Bench {
+    fn new(sketch: Sketch, trust: Trust) -> Self {
+        let plan = sketch.plan();
+        let inbox = Inbox::default();
+        let stats = Arc::new(FieldStats::of(&plan));
+        let mut poll = Poll::new(plan, 0, stats, inbox.deliver(), trust);
+        assert_eq!(poll.step(poll.epoch), Step::Connect);
+        poll.connected(poll.epoch);
+        Self { poll, inbox, now_ms: 0 }
+    }
+
+    fn now(&self) -> Instant {
+        self.poll.epoch + Duration::from_millis(self.now_ms)
+    }
+
+    /// The next exchange, after whatever wait it takes.
+    fn next(&mut self) -> Job {
+        for _ in 0..100 {
+            match self.poll.step(self.now()) {
+                Step::Ask(job) => return job,
+                Step::Wait(until) => {
+                    let until = until.expect("there is always a scan to come");
+                    self.now_ms = u64::try_from((until - self.poll.epoch).as_millis()).expect("small");
+                }
+                Step::Connect => panic!("connected already"),
+            }
+        }
+        panic!("nothing was asked in a hundred waits");
+    }
+
+    /// Registers it reads: start and count.
+    fn reads(&self, job: &Job) -> (u16, u16) {
+        let read = self.poll.read(job).expect("a read");
+        (read.start(), read.count())
+    }
+
+    fn answer(&mut self, job: Job) {
+        let (start, count) = self.reads(&job);
+        let registers: Vec<u16> = (start..start + count).collect();
+        let sent = self.now();
+        self.now_ms += 2;
+        self.poll.done(job, sent, self.now(), Ok(Answer::Registers(&registers)));
+    }
+
+    fn fail(&mut self, job: Job, failure: Failure) {
+        let sent = self.now();
+        self.now_ms += 100;
+        self.poll.done(job, sent, self.now(), Err(failure));
+    }
+
+    fn silence(&mut self, job: Job) {
+        self.fail(job, Failure::Silence { timeout_ms: 100 });
+    }
+}
+
+#[test]
+fn the_moment_of_a_batch_is_half_way_between_request_and_answer() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 5, 2), Trust::Named);
+    let job = bench.next();
+    let sent = bench.now();
+    bench.answer(job);
+    let all = bench.inbox.all();
+    let batch = batches(&all, 0)[0];
+    assert_eq!((registers(batch), batch.at), (vec![5, 6], sent + Duration::from_millis(1)));
+}
+
+#[test]
+fn a_lone_device_is_asked_again_within_the_scan() {
+    let mut bench = Bench::new(sketch(100).device(1).reads_every(Table::Holding, 0, 1, SECOND), Trust::Named);
+    let first = bench.next();
+    bench.silence(first);
+    let again = bench.next();
+    assert_eq!((again.transaction, bench.now_ms), (first.transaction, 100), "at once");
+    assert!(bench.inbox.all().is_empty(), "nothing is told yet");
+    bench.answer(again);
+    assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
+    assert!(faults(&bench.inbox.all(), 0).is_empty());
+}
+
+#[test]
+fn a_repetition_lost_with_the_connection_still_tells_its_fault() {
+    let mut bench = Bench::new(sketch(100).device(1).reads_every(Table::Holding, 0, 1, SECOND), Trust::Named);
+    let job = bench.next();
+    let now = bench.now();
+    bench.poll.lost(now);
+    bench.silence(job);
+    assert_eq!(bench.poll.step(bench.now()), Step::Connect);
+    bench.poll.connect_failed(bench.now(), "refused".into());
+    assert!(matches!(bench.poll.step(bench.now()), Step::Wait(Some(_))));
+    assert_eq!(faults(&bench.inbox.all(), 0), [Status::BAD_NO_COMMUNICATION]);
+}
+
+#[test]
+fn scans_of_a_suspect_are_faults_that_cost_no_line_time() {
+    let plan = sketch(100).device(1).reads(Table::Holding, 0, 1).device(2).reads(Table::Holding, 10, 1);
+    let mut bench = Bench::new(plan, Trust::Unnamed);
+    let (a, b) = (bench.next(), bench.next());
+    bench.silence(a);
+    bench.answer(b);
+    // Until its late answers have run out (300 ms) only the neighbour is asked.
+    while bench.now_ms < 390 {
+        let job = bench.next();
+        if bench.now_ms < 390 {
+            assert_eq!(bench.reads(&job).0, 10);
+        }
+        bench.answer(job);
+    }
+    assert!(faults(&bench.inbox.all(), 0).len() >= 5);
+    assert!(faults(&bench.inbox.all(), 1).is_empty());
+}
+
+#[test]
+fn an_unnamed_suspect_must_answer_two_lengths() {
+    let plan = sketch(100).device(1).reads_every(Table::Holding, 0, 4, SECOND * 60);
+    let mut bench = Bench::new(plan.reads_every(Table::Holding, 50, 4, SECOND * 60), Trust::Unnamed);
+    let (first, other) = (bench.next(), bench.next());
+    bench.answer(first);
+    bench.silence(other);
+    bench.inbox.clear();
+    let probe = bench.next();
+    assert_eq!((bench.now_ms, bench.reads(&probe)), (402, (0, 4)), "after its late answers");
+    bench.answer(probe);
+    assert!(bench.inbox.all().is_empty(), "half proved: nothing is believed yet");
+    let second = bench.next();
+    assert_eq!(bench.reads(&second), (0, 3), "another length, of the same registers");
+    bench.answer(second);
+    // Now what was missing is asked, long before its next scan.
+    let recovered = bench.next();
+    assert_eq!((recovered.transaction, bench.reads(&recovered)), (1, (50, 4)));
+    assert!(bench.now_ms < 500);
+    bench.answer(recovered);
+    assert_eq!(registers(good(&bench.inbox.all(), 1)[0]), [50, 51, 52, 53]);
+}
+
+#[test]
+fn a_late_answer_of_the_first_length_fails_the_second_probe() {
+    let plan = sketch(100).device(1).reads_every(Table::Holding, 0, 4, SECOND * 60);
+    let mut bench = Bench::new(plan, Trust::Unnamed);
+    let job = bench.next();
+    bench.silence(job);
+    let probe = bench.next();
+    bench.answer(probe);
+    let second = bench.next();
+    bench.fail(second, Failure::Garbled(super::super::failure::Garble::Length { asked: 3, got: 4 }));
+    let from_start = bench.next();
+    assert_eq!(bench.reads(&from_start), (0, 4), "both probes again");
+    assert!(good(&bench.inbox.all(), 0).is_empty());
+}
+
+#[test]
+fn a_refusal_clears_no_suspicion_and_is_no_silence() {
+    let plan = sketch(100).device(1).reads(Table::Holding, 0, 4).device(2).reads(Table::Holding, 9, 1);
+    let mut bench = Bench::new(plan, Trust::Unnamed);
+    let job = bench.next();
+    assert_eq!(bench.reads(&job).0, 9, "the shorter one first");
+    bench.answer(job);
+    let job = bench.next();
+    bench.silence(job);
+    let mut refusals = 0;
+    while refusals < 6 {
+        let job = bench.next();
+        if bench.reads(&job).0 == 9 {
+            bench.answer(job);
+        } else {
+            bench.fail(job, Failure::Exception { code: 2 });
+            refusals += 1;
+        }
+    }
+    assert!(!states(&bench.inbox.all()).contains(&("device", 0, true)));
+    assert!(!states(&bench.inbox.all()).contains(&("device", 0, false)), "it lives: its map is wrong");
+    assert_eq!(faults(&bench.inbox.all(), 0).last(), Some(&Status::BAD_CONFIGURATION_ERROR));
+}
+
+#[test]
+fn a_device_of_single_registers_must_answer_twice_with_the_time_for_late_answers_between() {
+    let mut bench = Bench::new(sketch(100).device(1).reads_every(Table::Holding, 7, 1, SECOND * 60), Trust::Unnamed);
+    let job = bench.next();
+    bench.silence(job);
+    let probe = bench.next();
+    let first_at = bench.now_ms;
+    bench.answer(probe);
+    assert!(good(&bench.inbox.all(), 0).is_empty());
+    let probe = bench.next();
+    assert!(bench.now_ms >= first_at + 300, "{} after {first_at}", bench.now_ms);
+    bench.answer(probe);
+    let recovered = bench.next();
+    bench.answer(recovered);
+    assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
+}
+
+#[test]
+fn skipped_scans_are_told_and_counted() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 0, 1), Trust::Named);
+    let job = bench.next();
+    bench.answer(job);
+    bench.now_ms = 1000;
+    let job = bench.next();
+    bench.answer(job);
+    // Due every 50 ms: those of 50 to 950 are gone, that of 1000 was taken.
+    assert!(bench.inbox.all().contains(&FieldMessage::Late { transaction: 0, skipped: 19 }));
+    let figures = bench.poll.stats.device(0);
+    assert_eq!((figures.scans_due, figures.scans_good, figures.scans_skipped), (21, 2, 19));
+}
+
+#[test]
+fn a_batch_has_one_value_a_point_whatever_the_plan_says() {
+    let ask = Ask::Modbus {
+        table: Table::Holding,
+        start: 0,
+        count: 2,
+        slices: vec![crate::plan::Slice { offset: 9, words: 1, scale_factor: None }],
+    };
+    let mut bench = Bench::new(sketch(100).device(1).asks(ask, 3, PERIOD), Trust::Named);
+    let job = bench.next();
+    bench.answer(job);
+    let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    assert_eq!(batches(&bench.inbox.all(), 0)[0].raws, [misfit; 3]);
+}

@@ -81,14 +81,9 @@ pub(super) fn prepare(b: usize, bank: &mut Bank) {
         put(bank, SYSTEM, &tail, Variable::Text(text.to_owned()));
     }
     put(bank, SYSTEM, &[2, 0], Variable::Oid(UPS_MIB.to_vec()));
-    for (n, text) in [
-        (1, "Saltmarsh"),
-        (2, "Module UPS 170 kW"),
-        (3, "1.3"),
-        (4, "1.3"),
-        (5, name.as_str()),
-        (6, "busway"),
-    ] {
+    for (n, text) in
+        [(1, "Saltmarsh"), (2, "Module UPS 170 kW"), (3, "1.3"), (4, "1.3"), (5, name.as_str()), (6, "busway")]
+    {
         put(bank, UPS_MIB, &[1, 1, n, 0], Variable::Text(text.to_owned()));
     }
     for (tail, value) in [
@@ -121,7 +116,17 @@ pub(super) fn show(b: usize, truth: &Truth, time_s: f64, rows: &mut AlarmRows, b
     let on_battery = ups.source == OutputSource::Battery;
     let low = on_battery && ups.remaining_s < LOW_BATTERY_S;
     let empty = ups.charge <= 0.0;
-    integer(bank, &[1, 2, 1, 0], if empty { 4.0 } else if low { 3.0 } else { 2.0 });
+    integer(
+        bank,
+        &[1, 2, 1, 0],
+        if empty {
+            4.0
+        } else if low {
+            3.0
+        } else {
+            2.0
+        },
+    );
     integer(bank, &[1, 2, 2, 0], libm::floor(ups.on_battery_s));
     integer(bank, &[1, 2, 3, 0], libm::ceil(ups.remaining_s / 60.0).max(1.0));
     integer(bank, &[1, 2, 4, 0], 100.0 * ups.charge);

@@ -18,7 +18,7 @@ const RACK_KJ_PER_K: f64 = 425.0;
 /// Server time constant, s.
 const TAU_S: f64 = 300.0;
 /// Rise through the servers that their fans hold, K.
-const SERVER_RISE_K: f64 = 12.0;
+const SERVER_RISE_K: f64 = 12.2;
 /// Leakage through blanking gaps as a share of the hot air, by place.
 const LEAK: f64 = 0.012;
 /// More hot air comes over the top of a rack than under it.
@@ -30,12 +30,14 @@ pub struct Air {
     mass_c: [f64; RACKS],
 }
 
-impl Air {
-    /// Near its steady state at full load.
-    pub const fn new() -> Self {
+/// Near its steady state at full load.
+impl Default for Air {
+    fn default() -> Self {
         Self { mass_c: [29.3; RACKS] }
     }
+}
 
+impl Air {
     /// All air and mass temperatures for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         let fan_kw: f64 = truth.fans.iter().map(|f| f.power_w).sum::<f64>() / 1000.0;
@@ -49,15 +51,14 @@ impl Air {
 
         let into_cold = supply + short;
         let cold_mix = (supply * supply_air_c + short * truth.hot_aisle_c) / into_cold.max(1e-6);
-        truth.cold_aisle_c +=
-            (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
+        truth.cold_aisle_c += (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
 
         let mut drawn_now = 0.0;
         let mut out_heat = 0.0;
         let mass_share = 1.0 - libm::exp(-dt_s / TAU_S);
         let span = truth.hot_aisle_c - truth.cold_aisle_c;
         let round = short / drawn.max(1e-6);
-        for r in 0..RACKS {
+        for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             // Racks at the ends of the row catch more of it.
             let place = if r % 9 == 0 || r % 9 == 8 { 1.6 } else { 0.8 };
             let mut inlet = 0.0;
@@ -66,7 +67,7 @@ impl Air {
                 truth.inlet_c[r][k] = truth.cold_aisle_c + share * span;
                 inlet += truth.inlet_c[r][k] / 3.0;
             }
-            let flow = (truth.rack_kw[r] + 0.05 * RACK_KW[r]) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
+            let flow = (truth.rack_kw[r] + 0.02 * rated_kw) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
                 * (1.0 + 0.03 * (inlet - 27.0).clamp(0.0, 12.0));
             let c = AIR_KJ_PER_M3K * flow;
             let h = RACK_KJ_PER_K / TAU_S;

@@ -41,9 +41,9 @@ impl Chiller {
             if running { (c_water * (truth.return_water_c - SETPOINT_C)).clamp(0.0, CAPACITY_KW) } else { 0.0 };
         let tau = if running { RUN_TAU_S } else { STOP_TAU_S };
         truth.chiller_cooling_kw += (wanted - truth.chiller_cooling_kw) * (1.0 - libm::exp(-dt_s / tau));
-        if c_water > 2.0 {
-            // It throttles rather than freeze its water.
-            truth.chiller_leaving_c = (truth.return_water_c - truth.chiller_cooling_kw / c_water).max(10.0);
+        if c_water > 8.0 {
+            // It throttles rather than freeze its water; without flow the probe sees what stands there.
+            truth.chiller_leaving_c = (truth.return_water_c - truth.chiller_cooling_kw / c_water).max(15.0);
         }
         truth.chiller_power_kw =
             if running { 4.0 + truth.chiller_cooling_kw / COEFFICIENT_OF_PERFORMANCE } else { 0.3 };

@@ -40,11 +40,8 @@ pub fn step(dt_s: f64, truth: &mut Truth) -> f64 {
     let leaving = truth.hot_aisle_c - heat / c_air;
     truth.coil_leaving_air_c = leaving + (truth.coil_leaving_air_c - leaving) * keep;
     truth.coil_heat_kw = heat + (truth.coil_heat_kw - heat) * keep;
-    let (low, high) = if span > 0.0 {
-        (truth.supply_water_c, truth.hot_aisle_c)
-    } else {
-        (truth.hot_aisle_c, truth.supply_water_c)
-    };
+    let (low, high) =
+        if span > 0.0 { (truth.supply_water_c, truth.hot_aisle_c) } else { (truth.hot_aisle_c, truth.supply_water_c) };
     (truth.supply_water_c + truth.coil_heat_kw / c_water).clamp(low, high)
 }
 

@@ -34,9 +34,8 @@ pub const RACK_KW: [f64; RACKS] = [
 
 /// Share of each rack's load that its A-side power supplies carry while both sides live. Supplies share unevenly
 /// (common practice, no source). Invented.
-pub const SHARE_A: [f64; RACKS] = [
-    0.52, 0.48, 0.55, 0.50, 0.45, 0.51, 0.49, 0.56, 0.52, 0.47, 0.50, 0.53, 0.48, 0.50, 0.54, 0.46, 0.51, 0.50,
-];
+pub const SHARE_A: [f64; RACKS] =
+    [0.52, 0.48, 0.55, 0.50, 0.45, 0.51, 0.49, 0.56, 0.52, 0.47, 0.50, 0.53, 0.48, 0.50, 0.54, 0.46, 0.51, 0.50];
 
 /// Side A or B of the power distribution.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

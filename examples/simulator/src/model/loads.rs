@@ -46,9 +46,9 @@ impl Loads {
                 truth.busways[b].kw[p] = 0.0;
             }
         }
-        for r in 0..RACKS {
+        for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
-            let wanted = RACK_KW[r] * (1.0 + self.wander[r]) * Air::work_share(inlet);
+            let wanted = rated_kw * (1.0 + self.wander[r]) * Air::work_share(inlet);
             self.feed(r, wanted, dt_s, upset, truth);
         }
         for busway in &mut truth.busways {
@@ -68,9 +68,8 @@ impl Loads {
         for p in 0..3 {
             // Phases differ a little from rack to rack.
             let wanted = wanted_kw / 3.0 * [1.02, 0.99, 0.99][(p + r) % 3];
-            let live = Side::BOTH.map(|side| {
-                !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0
-            });
+            let live = Side::BOTH
+                .map(|side| !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0);
             let shares = match live {
                 [true, true] => [SHARE_A[r], 1.0 - SHARE_A[r]],
                 [true, false] => [1.0, 0.0],

@@ -27,8 +27,7 @@ impl Supply {
     /// Sources and main voltage for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         truth.utility_healthy = !upset.utility_lost;
-        let may_start =
-            !(upset.generator_blocked || upset.generator_not_in_auto || upset.generator_start_battery_low);
+        let may_start = !(upset.generator_blocked || upset.generator_not_in_auto || upset.generator_start_battery_low);
         if truth.utility_healthy {
             self.lost_s = 0.0;
             self.back_s += dt_s;
@@ -45,9 +44,8 @@ impl Supply {
             if may_start && self.lost_s >= START_S {
                 truth.generator_running = true;
             }
-            truth.generator_failed = !truth.generator_running
-                && !upset.generator_not_in_auto
-                && self.lost_s >= NOTICE_S + FAIL_S;
+            truth.generator_failed =
+                !truth.generator_running && !upset.generator_not_in_auto && self.lost_s >= NOTICE_S + FAIL_S;
             if truth.generator_running && self.lost_s >= TRANSFER_S {
                 truth.on_generator = true;
             }

@@ -26,7 +26,11 @@ const RETURN_M3: f64 = 0.6;
 const LOST_M3H: f64 = 18.0;
 /// How long before it calls the standby pump, s.
 const CALL_STANDBY_S: f64 = 2.0;
+/// Running up and coasting down.
+const PUMP_TAU_S: f64 = 1.0;
 const STATIC_KPA: f64 = 200.0;
+/// The controller never closes the valve further: the chiller plant needs its flow.
+const LEAST_OPEN: f64 = 0.3;
 /// Supply air the controller holds with the valve, °C.
 pub const SUPPLY_AIR_SETPOINT_C: f64 = 23.0;
 /// Clogging is shown faster than in life, so that a demo of a minute sees it.
@@ -41,18 +45,20 @@ pub struct WaterLoop {
     low_flow_s: f64,
 }
 
-impl WaterLoop {
-    /// Near its steady state at full load.
-    pub const fn new() -> Self {
+/// Near its steady state at full load.
+impl Default for WaterLoop {
+    fn default() -> Self {
         Self { clog: 1.0, valve_integral: 0.65, low_flow_s: 0.0 }
     }
+}
 
+impl WaterLoop {
     /// Pumps, valve and flow for a step.
     pub fn step_flow(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         // Valve: closes when the air is too cold. Its motor is not modelled faster than this.
         let error = truth.coil_leaving_air_c - SUPPLY_AIR_SETPOINT_C;
-        self.valve_integral = (self.valve_integral + 0.000_6 * error * dt_s).clamp(0.15, 1.0);
-        let wanted = (self.valve_integral + 0.02 * error).clamp(0.15, 1.0);
+        self.valve_integral = (self.valve_integral + 0.000_6 * error * dt_s).clamp(LEAST_OPEN, 1.0);
+        let wanted = (self.valve_integral + 0.02 * error).clamp(LEAST_OPEN, 1.0);
         let stroke = 0.02 * dt_s;
         truth.valve += (wanted - truth.valve).clamp(-stroke, stroke);
 
@@ -83,7 +89,8 @@ impl WaterLoop {
     /// Temperatures of the two halves of the loop for a step; the coil's outlet is what the coil made of it.
     pub fn step_temperatures(&self, dt_s: f64, coil_outlet_c: f64, truth: &mut Truth) {
         let moved_m3 = truth.water_flow_m3h * dt_s / 3600.0;
-        truth.supply_water_c += (truth.chiller_leaving_c - truth.supply_water_c) * (1.0 - libm::exp(-moved_m3 / SUPPLY_M3));
+        truth.supply_water_c +=
+            (truth.chiller_leaving_c - truth.supply_water_c) * (1.0 - libm::exp(-moved_m3 / SUPPLY_M3));
         truth.return_water_c += (coil_outlet_c - truth.return_water_c) * (1.0 - libm::exp(-moved_m3 / RETURN_M3));
     }
 
@@ -104,10 +111,10 @@ impl WaterLoop {
         {
             standby.state = if upset.standby_fails { PumpState::FailedToStart } else { PumpState::Running };
         }
-        let (up, down) = (1.0 - libm::exp(-dt_s / 1.0), 1.0 - libm::exp(-dt_s / 1.0));
+        let share = 1.0 - libm::exp(-dt_s / PUMP_TAU_S);
         for pump in &mut truth.pumps {
             let runs = pump.state == PumpState::Running && truth.cooling_panel_live;
-            pump.speed += if runs { (1.0 - pump.speed) * up } else { -pump.speed * down };
+            pump.speed += (if runs { 1.0 } else { 0.0 } - pump.speed) * share;
         }
     }
 }

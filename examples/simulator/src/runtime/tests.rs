@@ -33,22 +33,14 @@ fn link(name: &str, carrier: Carrier, reached: Reached) -> SimLink {
     SimLink {
         name: name.to_owned(),
         carrier,
-        devices: vec![SimDevice {
-            name: format!("{name}-device"),
-            reached,
-            bank: SharedBank::default(),
-        }],
+        devices: vec![SimDevice { name: format!("{name}-device"), reached, bank: SharedBank::default() }],
         up: Arc::new(AtomicBool::new(true)),
         second_master: Arc::default(),
     }
 }
 
 fn counting(links: Vec<SimLink>) -> Counting {
-    Counting {
-        links,
-        steps: 0,
-        slow_first: false,
-    }
+    Counting { links, steps: 0, slow_first: false }
 }
 
 #[test]
@@ -64,10 +56,7 @@ fn a_stall_is_made_up_for_a_second_and_no_more() {
 
 #[test]
 fn steps_keep_pace_over_a_stall() {
-    let source = Counting {
-        slow_first: true,
-        ..counting(Vec::new())
-    };
+    let source = Counting { slow_first: true, ..counting(Vec::new()) };
     let begin = Instant::now();
     let mut simulator = Simulator::start(source, &Options::default()).expect("starts");
     let mut notes = simulator.take_notes().expect("first to ask");
@@ -75,22 +64,15 @@ fn steps_keep_pace_over_a_stall() {
         assert_eq!(notes.blocking_recv(), Some(expected));
     }
     let took = begin.elapsed();
-    assert!(
-        took >= Duration::from_millis(599),
-        "no step before its time: {took:?}"
-    );
-    assert!(
-        took < Duration::from_millis(1250),
-        "the stall of 700 ms is made up: {took:?}"
-    );
+    assert!(took >= Duration::from_millis(599), "no step before its time: {took:?}");
+    assert!(took < Duration::from_millis(1250), "the stall of 700 ms is made up: {took:?}");
     simulator.stop();
     while notes.blocking_recv().is_some() {}
 }
 
 #[test]
 fn notes_nobody_reads_are_dropped_and_counted() {
-    let simulator =
-        Simulator::start(counting(Vec::new()), &Options { notes_max: 2 }).expect("starts");
+    let simulator = Simulator::start(counting(Vec::new()), &Options { notes_max: 2 }).expect("starts");
     let patience = Instant::now() + Duration::from_secs(10);
     while simulator.pace().notes_dropped < 3 {
         assert!(Instant::now() < patience);
@@ -118,10 +100,7 @@ fn addresses_come_in_the_order_of_the_links_and_go_with_the_simulator() {
     let begin = Instant::now();
     simulator.stop();
     assert!(begin.elapsed() < Duration::from_secs(5));
-    assert!(
-        std::net::TcpStream::connect(plant).is_err(),
-        "port is closed"
-    );
+    assert!(std::net::TcpStream::connect(plant).is_err(), "port is closed");
 }
 
 #[test]
@@ -144,13 +123,9 @@ fn a_device_on_the_wrong_kind_of_link_is_refused_by_name() {
 
 #[test]
 fn starts_from_within_an_event_loop() {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .build()
-        .expect("event loop");
+    let runtime = tokio::runtime::Builder::new_current_thread().build().expect("event loop");
     runtime.block_on(async {
         let links = vec![link("ups-a1", Carrier::Snmp, Reached::Agent)];
-        Simulator::start(counting(links), &Options::default())
-            .expect("starts")
-            .stop();
+        Simulator::start(counting(links), &Options::default()).expect("starts").stop();
     });
 }

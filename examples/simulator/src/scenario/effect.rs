@@ -60,10 +60,9 @@ pub fn apply(fault: Fault, on: bool, upset: &mut Upset, cards: &mut Cards, links
         Fault::SensorOpen(p) => cards.set_sensor_fault(p, if on { SensorFault::Open } else { SensorFault::None }),
         Fault::SensorShort(p) => cards.set_sensor_fault(p, if on { SensorFault::Short } else { SensorFault::None }),
         Fault::SensorFrozen(p) => cards.set_sensor_fault(p, if on { SensorFault::Frozen } else { SensorFault::None }),
-        Fault::SensorDrift(p) => cards.set_sensor_fault(
-            p,
-            if on { SensorFault::Drift { per_s: DRIFT_PER_S } } else { SensorFault::None },
-        ),
+        Fault::SensorDrift(p) => {
+            cards.set_sensor_fault(p, if on { SensorFault::Drift { per_s: DRIFT_PER_S } } else { SensorFault::None })
+        }
         Fault::DeviceSilent(d) => cards.set_manner(d, if on { Manner::Silent } else { Manner::Well }),
         Fault::DeviceSlow(d) => cards.set_manner(d, if on { Manner::Slow { delay_ms: SLOW_MS } } else { Manner::Well }),
         Fault::DeviceGarbage(d) => cards.set_manner(d, if on { Manner::Garbage } else { Manner::Well }),

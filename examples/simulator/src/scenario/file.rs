@@ -94,7 +94,10 @@ fn timed_fault(item: toml::Table) -> Result<TimedFault, String> {
     if let Some(until_s) = row.until_s
         && !(until_s.is_finite() && until_s > row.at_s)
     {
-        return Err(format!("until_s = {until_s} is not after at_s = {}; leave it out for a fault that stays", row.at_s));
+        return Err(format!(
+            "until_s = {until_s} is not after at_s = {}; leave it out for a fault that stays",
+            row.at_s
+        ));
     }
     let fault = Fault::from_name(&row.name, row.target.as_deref()).map_err(|e: FaultError| e.to_string())?;
     Ok(TimedFault { at_s: row.at_s, until_s: row.until_s, fault })
@@ -138,6 +141,14 @@ mod tests {
         let error = parse("own.toml", "[[fault]]\nat_s = = 3\n").expect_err("no TOML");
         assert!(error.to_string().starts_with("own.toml:2:8: "), "{error}");
         assert!(matches!(read("./no-such-file.toml"), Err(ScenarioError::Unreadable { .. })));
+    }
+
+    #[test]
+    fn the_example_beside_the_demo_is_a_good_one() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../saltmarsh/both-pumps.toml");
+        let scenario = Scenario::load(path).expect("the example loads");
+        assert_eq!(scenario.faults.len(), 2);
+        assert!(!scenario.summary.is_empty());
     }
 
     #[test]

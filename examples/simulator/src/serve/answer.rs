@@ -20,11 +20,7 @@ pub(crate) enum Table {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Query {
     /// Functions 01–04.
-    Read {
-        table: Table,
-        start: u16,
-        count: u16,
-    },
+    Read { table: Table, start: u16, count: u16 },
     /// Function 43, MEI type 14.
     Identify { code: u8, object: u8 },
     /// A function that would change the device.
@@ -92,16 +88,10 @@ impl Query {
 /// The answer of the device called `name` that shows `bank`.
 pub(crate) fn answer(bank: &Bank, name: &str, query: Query) -> Result<Answer, Exception> {
     match query {
-        Query::Read {
-            table,
-            start,
-            count,
-        } => match table {
+        Query::Read { table, start, count } => match table {
             Table::Coils => slice(&bank.coils, start, count, BITS_MAX).map(Answer::Bits),
             Table::Discrete => slice(&bank.discrete, start, count, BITS_MAX).map(Answer::Bits),
-            Table::Holding => {
-                slice(&bank.holding, start, count, REGISTERS_MAX).map(Answer::Registers)
-            }
+            Table::Holding => slice(&bank.holding, start, count, REGISTERS_MAX).map(Answer::Registers),
             Table::Input => slice(&bank.input, start, count, REGISTERS_MAX).map(Answer::Registers),
         },
         Query::Identify { code, object } => identify(name, code, object),
@@ -151,11 +141,7 @@ fn identify(name: &str, code: u8, object: u8) -> Result<Answer, Exception> {
     ];
     let objects: Vec<_> = match code {
         0x01..=0x03 => {
-            let from = if all.iter().any(|(id, _)| *id == object) {
-                object
-            } else {
-                0
-            };
+            let from = if all.iter().any(|(id, _)| *id == object) { object } else { 0 };
             all.into_iter().filter(|(id, _)| *id >= from).collect()
         }
         0x04 => {
@@ -175,48 +161,21 @@ mod tests {
     use super::*;
 
     fn bank() -> Bank {
-        Bank {
-            coils: vec![true; 3],
-            holding: (0..200).collect(),
-            ..Bank::default()
-        }
+        Bank { coils: vec![true; 3], holding: (0..200).collect(), ..Bank::default() }
     }
 
     fn read(table: Table, start: u16, count: u16) -> Result<Answer, Exception> {
-        answer(
-            &bank(),
-            "unit",
-            Query::Read {
-                table,
-                start,
-                count,
-            },
-        )
+        answer(&bank(), "unit", Query::Read { table, start, count })
     }
 
     #[test]
     fn limits_of_a_read() {
-        assert_eq!(
-            read(Table::Holding, 198, 2),
-            Ok(Answer::Registers(vec![198, 199]))
-        );
-        assert_eq!(
-            read(Table::Holding, 199, 2),
-            Err(Exception::IllegalDataAddress)
-        );
-        assert_eq!(
-            read(Table::Holding, 65535, 125),
-            Err(Exception::IllegalDataAddress)
-        );
+        assert_eq!(read(Table::Holding, 198, 2), Ok(Answer::Registers(vec![198, 199])));
+        assert_eq!(read(Table::Holding, 199, 2), Err(Exception::IllegalDataAddress));
+        assert_eq!(read(Table::Holding, 65535, 125), Err(Exception::IllegalDataAddress));
         assert_eq!(read(Table::Holding, 0, 0), Err(Exception::IllegalDataValue));
-        assert_eq!(
-            read(Table::Holding, 0, 126),
-            Err(Exception::IllegalDataValue)
-        );
-        assert_eq!(
-            read(Table::Coils, 0, 2001),
-            Err(Exception::IllegalDataValue)
-        );
+        assert_eq!(read(Table::Holding, 0, 126), Err(Exception::IllegalDataValue));
+        assert_eq!(read(Table::Coils, 0, 2001), Err(Exception::IllegalDataValue));
         assert_eq!(read(Table::Coils, 0, 3), Ok(Answer::Bits(vec![true; 3])));
         assert_eq!(read(Table::Input, 0, 1), Err(Exception::IllegalDataAddress));
     }

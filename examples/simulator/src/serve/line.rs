@@ -54,13 +54,8 @@ struct Foreign {
 
 impl Line {
     pub(crate) fn new(baud: u32, slaves: Slaves) -> Self {
-        let character =
-            Duration::from_nanos(BITS_A_CHARACTER * 1_000_000_000 / u64::from(baud.max(1)));
-        let silence = if baud > 19_200 {
-            Duration::from_micros(1750)
-        } else {
-            character * 7 / 2
-        };
+        let character = Duration::from_nanos(BITS_A_CHARACTER * 1_000_000_000 / u64::from(baud.max(1)));
+        let silence = if baud > 19_200 { Duration::from_micros(1750) } else { character * 7 / 2 };
         Self {
             character,
             silence,
@@ -102,8 +97,7 @@ impl Line {
             return;
         }
         let (slaves, mut replies) = (&mut self.slaves, Vec::new());
-        self.framer
-            .push(bytes, &mut |frame| slaves.hear(frame, &mut replies));
+        self.framer.push(bytes, &mut |frame| slaves.hear(frame, &mut replies));
         self.answer(end, replies);
     }
 
@@ -114,11 +108,7 @@ impl Line {
             self.master_silent();
         }
         self.foreign(now, second_master);
-        while let Some(character) = self
-            .to_come
-            .front()
-            .filter(|character| character.end <= now)
-        {
+        while let Some(character) = self.to_come.front().filter(|character| character.end <= now) {
             heard.push(character.byte);
             self.to_come.pop_front();
         }
@@ -126,20 +116,9 @@ impl Line {
 
     /// When [`Line::advance`] has something to do next, if at most `together` characters may be handed over at once.
     pub(crate) fn next_at(&self, together: usize) -> Option<Duration> {
-        let silence = self
-            .framer
-            .waiting()
-            .then_some(self.heard_until + self.silence);
+        let silence = self.framer.waiting().then_some(self.heard_until + self.silence);
         let foreign_end = self.foreign_now.as_ref().map(|foreign| foreign.end);
-        [
-            self.run_end(together),
-            silence,
-            foreign_end,
-            self.foreign_next,
-        ]
-        .into_iter()
-        .flatten()
-        .min()
+        [self.run_end(together), silence, foreign_end, self.foreign_next].into_iter().flatten().min()
     }
 
     /// Forgets everything on the line: it was cut.
@@ -156,9 +135,7 @@ impl Line {
     fn master_silent(&mut self) {
         let end = self.heard_until;
         let (slaves, mut replies) = (&mut self.slaves, Vec::new());
-        let nothing = self
-            .framer
-            .silence(&mut |frame| slaves.hear(frame, &mut replies));
+        let nothing = self.framer.silence(&mut |frame| slaves.hear(frame, &mut replies));
         if nothing {
             self.slaves.undecodable();
         }
@@ -168,8 +145,7 @@ impl Line {
     /// Puts the devices' answers to a request that ended at `end` on the line.
     fn answer(&mut self, end: Duration, replies: Vec<Reply>) {
         for reply in replies {
-            let begin =
-                end + self.silence + TURNAROUND + reply.late + self.character * reply.chars_late;
+            let begin = end + self.silence + TURNAROUND + reply.late + self.character * reply.chars_late;
             self.put(begin, &reply.frame);
         }
     }
@@ -185,9 +161,7 @@ impl Line {
             let begin = end - self.character;
             let before = self.to_come.partition_point(|other| other.end <= begin);
             match self.to_come.get_mut(before) {
-                Some(other) if other.end < end + self.character => {
-                    other.byte &= byte.rotate_left(1)
-                }
+                Some(other) if other.end < end + self.character => other.byte &= byte.rotate_left(1),
                 _ => self.to_come.insert(before, Character { end, byte }),
             }
         }
@@ -196,10 +170,7 @@ impl Line {
     /// Garbles what others say between `begin` and `end`; true if there was anything.
     fn garble(&mut self, begin: Duration, end: Duration) -> bool {
         let from = self.to_come.partition_point(|other| other.end <= begin);
-        let hit = self
-            .to_come
-            .range_mut(from..)
-            .take_while(|other| other.end < end + self.character);
+        let hit = self.to_come.range_mut(from..).take_while(|other| other.end < end + self.character);
         hit.fold(false, |_, other| {
             other.byte &= 0x55;
             true
@@ -242,10 +213,7 @@ impl Line {
         self.foreign_count = self.foreign_count.wrapping_add(1);
         let mut frame = with_crc(vec![unit, 0x03, 0, 0, 0, 2]);
         let (begin, end) = (now, now + self.span(frame.len()));
-        let busy = self
-            .to_come
-            .iter()
-            .any(|other| other.end > begin && other.end < end + self.character);
+        let busy = self.to_come.iter().any(|other| other.end > begin && other.end < end + self.character);
         let master_speaks = self.heard_until > begin;
         self.put(begin, &frame);
         if busy || master_speaks {

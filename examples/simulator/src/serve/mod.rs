@@ -81,11 +81,7 @@ pub(crate) fn units(link: &SimLink) -> Result<Vec<Unit>, String> {
     link.devices
         .iter()
         .map(|device| match device.reached {
-            Reached::Unit(unit) => Ok(Unit {
-                unit,
-                name: device.name.clone(),
-                bank: device.bank.clone(),
-            }),
+            Reached::Unit(unit) => Ok(Unit { unit, name: device.name.clone(), bank: device.bank.clone() }),
             Reached::Agent => Err(device.name.clone()),
         })
         .collect()

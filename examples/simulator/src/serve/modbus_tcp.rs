@@ -14,9 +14,7 @@ use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio::time::sleep;
-use tokio_modbus::prelude::{
-    ConformityLevel, DeviceIdObject, ReadCode, ReadDeviceIdentificationResponse,
-};
+use tokio_modbus::prelude::{ConformityLevel, DeviceIdObject, ReadCode, ReadDeviceIdentificationResponse};
 use tokio_modbus::server::Service;
 use tokio_modbus::server::tcp::Server;
 use tokio_modbus::{ExceptionCode, Request, Response, SlaveRequest};
@@ -40,17 +38,8 @@ struct Connection {
 }
 
 /// Serves until the task is dropped. `up` false closes every connection and resets new ones.
-pub(crate) async fn serve(
-    listener: TcpListener,
-    units: Vec<Unit>,
-    traffic: Arc<Traffic>,
-    up: watch::Receiver<bool>,
-) {
-    let gateway = Arc::new(Gateway {
-        units,
-        traffic,
-        turn: AtomicU32::new(0),
-    });
+pub(crate) async fn serve(listener: TcpListener, units: Vec<Unit>, traffic: Arc<Traffic>, up: watch::Receiver<bool>) {
+    let gateway = Arc::new(Gateway { units, traffic, turn: AtomicU32::new(0) });
     let server = Server::new(listener);
     let on_connected = |stream: tokio::net::TcpStream, _| {
         let (gateway, up) = (Arc::clone(&gateway), up.clone());
@@ -93,12 +82,7 @@ impl Service for Connection {
         if query == Query::Write {
             traffic.write_attempt();
         }
-        let Some(unit) = self
-            .gateway
-            .units
-            .iter()
-            .find(|unit| unit.unit == request.slave)
-        else {
+        let Some(unit) = self.gateway.units.iter().find(|unit| unit.unit == request.slave) else {
             traffic.unknown_unit();
             return Box::pin(async { Err(ExceptionCode::GatewayTargetDevice) });
         };
@@ -106,9 +90,7 @@ impl Service for Connection {
             let bank = unit.bank.lock();
             (answer(&bank, &unit.name, query), bank.manner.clone())
         };
-        let said = said
-            .map_err(code)
-            .map(|said| Some(response(&request.request, said)));
+        let said = said.map_err(code).map(|said| Some(response(&request.request, said)));
         let mut late = Duration::ZERO;
         let said = match manner {
             Manner::Well => said,
@@ -118,8 +100,7 @@ impl Service for Connection {
                 said
             }
             Manner::Garbage => {
-                self.spoil
-                    .next(self.gateway.turn.fetch_add(1, Ordering::Relaxed));
+                self.spoil.next(self.gateway.turn.fetch_add(1, Ordering::Relaxed));
                 said
             }
             Manner::Doubled => Err(ExceptionCode::GatewayTargetDevice),
@@ -134,20 +115,13 @@ impl Service for Connection {
 }
 
 fn query(request: &Request<'_>) -> Query {
-    let read = |table, start, count| Query::Read {
-        table,
-        start,
-        count,
-    };
+    let read = |table, start, count| Query::Read { table, start, count };
     match *request {
         Request::ReadCoils(start, count) => read(Table::Coils, start, count),
         Request::ReadDiscreteInputs(start, count) => read(Table::Discrete, start, count),
         Request::ReadHoldingRegisters(start, count) => read(Table::Holding, start, count),
         Request::ReadInputRegisters(start, count) => read(Table::Input, start, count),
-        Request::ReadDeviceIdentification(code, object) => Query::Identify {
-            code: code.value(),
-            object,
-        },
+        Request::ReadDeviceIdentification(code, object) => Query::Identify { code: code.value(), object },
         Request::WriteSingleCoil(..)
         | Request::WriteMultipleCoils(..)
         | Request::WriteSingleRegister(..)
@@ -163,23 +137,17 @@ fn response(request: &Request<'_>, said: Answer) -> Response {
     match (request, said) {
         (Request::ReadCoils(..), Answer::Bits(bits)) => Response::ReadCoils(bits),
         (_, Answer::Bits(bits)) => Response::ReadDiscreteInputs(bits),
-        (Request::ReadHoldingRegisters(..), Answer::Registers(registers)) => {
-            Response::ReadHoldingRegisters(registers)
-        }
+        (Request::ReadHoldingRegisters(..), Answer::Registers(registers)) => Response::ReadHoldingRegisters(registers),
         (_, Answer::Registers(registers)) => Response::ReadInputRegisters(registers),
         (_, Answer::Identification { code, objects }) => {
             Response::ReadDeviceIdentification(ReadDeviceIdentificationResponse {
-                read_code: ReadCode::try_from_value(code)
-                    .expect("invariant: the code came in as a read code"),
+                read_code: ReadCode::try_from_value(code).expect("invariant: the code came in as a read code"),
                 conformity_level: ConformityLevel::BasicIdentification,
                 more_follows: false,
                 next_object_id: 0,
                 device_id_objects: objects
                     .into_iter()
-                    .map(|(id, text)| DeviceIdObject {
-                        id,
-                        value: text.into(),
-                    })
+                    .map(|(id, text)| DeviceIdObject { id, value: text.into() })
                     .collect(),
             })
         }

@@ -89,8 +89,7 @@ impl Framer {
 
     /// The line has been silent for 3.5 characters: what is held is a frame or it is nothing. True if it is nothing.
     pub(crate) fn silence(&mut self, found: &mut impl FnMut(&[u8])) -> bool {
-        let whole = matches!(request_length(&self.heard), Length::BySilence)
-            && checked(&self.heard).is_some();
+        let whole = matches!(request_length(&self.heard), Length::BySilence) && checked(&self.heard).is_some();
         if whole {
             found(&self.heard);
         }
@@ -144,11 +143,7 @@ fn request_length(heard: &[u8]) -> Length {
 
 impl Slaves {
     pub(crate) fn new(units: Vec<Unit>, traffic: Arc<Traffic>) -> Self {
-        Self {
-            units,
-            traffic,
-            turn: 0,
-        }
+        Self { units, traffic, turn: 0 }
     }
 
     /// Counts bytes that made no frame.
@@ -187,13 +182,9 @@ impl Slaves {
             let bank = unit.bank.lock();
             (answer(&bank, &unit.name, query), bank.manner.clone())
         };
-        let encode =
-            |said: Result<Answer, Exception>| with_crc(encode_answer(address, function, said));
-        let well = |late_ms: u32, frame| Reply {
-            late: Duration::from_millis(u64::from(late_ms)),
-            chars_late: 0,
-            frame,
-        };
+        let encode = |said: Result<Answer, Exception>| with_crc(encode_answer(address, function, said));
+        let well =
+            |late_ms: u32, frame| Reply { late: Duration::from_millis(u64::from(late_ms)), chars_late: 0, frame };
         match manner {
             Manner::Well => replies.push(well(0, encode(said))),
             Manner::Silent => {}
@@ -205,11 +196,7 @@ impl Slaves {
             Manner::Doubled => {
                 self.turn = self.turn.wrapping_add(1);
                 replies.push(well(0, encode(said.clone())));
-                replies.push(Reply {
-                    late: Duration::ZERO,
-                    chars_late: self.turn % 3,
-                    frame: encode(said.map(twin)),
-                });
+                replies.push(Reply { late: Duration::ZERO, chars_late: self.turn % 3, frame: encode(said.map(twin)) });
             }
         }
     }
@@ -217,20 +204,13 @@ impl Slaves {
 
 /// Unit, function and data of an answer or of an exception, without checksum.
 fn encode_answer(unit: u8, function: u8, said: Result<Answer, Exception>) -> Vec<u8> {
-    let length = |count: usize| {
-        u8::try_from(count).expect("invariant: read limits keep every count under 251")
-    };
+    let length = |count: usize| u8::try_from(count).expect("invariant: read limits keep every count under 251");
     let mut frame = vec![unit, function];
     match said {
         Ok(Answer::Bits(bits)) => {
             frame.push(length(bits.len().div_ceil(8)));
             for eight in bits.chunks(8) {
-                frame.push(
-                    eight
-                        .iter()
-                        .rev()
-                        .fold(0, |byte, &bit| byte << 1 | u8::from(bit)),
-                );
+                frame.push(eight.iter().rev().fold(0, |byte, &bit| byte << 1 | u8::from(bit)));
             }
         }
         Ok(Answer::Registers(registers)) => {
@@ -292,10 +272,7 @@ fn garbage(mut frame: Vec<u8>, turn: u32) -> Vec<u8> {
             with_crc(frame)
         }
         // nothing of a frame
-        _ => frame
-            .iter()
-            .map(|byte| byte.rotate_left(3) ^ 0xA5)
-            .collect(),
+        _ => frame.iter().map(|byte| byte.rotate_left(3) ^ 0xA5).collect(),
     }
 }
 

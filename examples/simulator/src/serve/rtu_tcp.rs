@@ -109,11 +109,7 @@ fn welcome(stream: TcpStream, number: u64, to_line: mpsc::Sender<Heard>) -> io::
     stream.set_nodelay(true)?;
     let (read_half, out) = stream.into_split();
     let reader = Reader(tokio::spawn(read(read_half, number, to_line)).abort_handle());
-    Ok(Client {
-        number,
-        out,
-        _reader: reader,
-    })
+    Ok(Client { number, out, _reader: reader })
 }
 
 async fn read(mut stream: OwnedReadHalf, number: u64, to_line: mpsc::Sender<Heard>) {

@@ -52,11 +52,7 @@ pub(crate) fn start(name: &str, line: Line, switches: Switches) -> io::Result<Se
     let path = ptsname(&terminal, Vec::new())?
         .into_string()
         .map_err(|_| io::Error::other("the terminal's name is not text"))?;
-    let slave = open(
-        &path,
-        OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC,
-        Mode::empty(),
-    )?;
+    let slave = open(&path, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())?;
     let mut settings = tcgetattr(&slave)?;
     settings.make_raw();
     tcsetattr(&slave, OptionalActions::Now, &settings)?;
@@ -64,13 +60,11 @@ pub(crate) fn start(name: &str, line: Line, switches: Switches) -> io::Result<Se
     fcntl_setfl(&terminal, fcntl_getfl(&terminal)? | OFlags::NONBLOCK)?;
 
     let link = name.to_owned();
-    let thread = std::thread::Builder::new()
-        .name(format!("line-{name}"))
-        .spawn(move || {
-            if let Err(error) = carry(&terminal, line, &switches) {
-                tracing::warn!(link, %error, "serial line ended");
-            }
-        })?;
+    let thread = std::thread::Builder::new().name(format!("line-{name}")).spawn(move || {
+        if let Err(error) = carry(&terminal, line, &switches) {
+            tracing::warn!(link, %error, "serial line ended");
+        }
+    })?;
     Ok(SerialLine { path, thread })
 }
 

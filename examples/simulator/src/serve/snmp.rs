@@ -15,8 +15,7 @@ use std::time::Duration;
 
 use async_snmp::agent::Agent;
 use async_snmp::handler::{
-    BoxFuture, GetNextResult, GetResult, HandlerResult, MibHandler, RequestContext, SetTestError,
-    SetTestResult,
+    BoxFuture, GetNextResult, GetResult, HandlerResult, MibHandler, RequestContext, SetTestError, SetTestResult,
 };
 use async_snmp::{Oid, Value, VarBind};
 use tokio::net::UdpSocket;
@@ -61,18 +60,8 @@ impl Drop for Client {
 
 impl SnmpAgent {
     /// Binds the public port and the agent behind it.
-    pub(crate) async fn bind(
-        bank: SharedBank,
-        traffic: Arc<Traffic>,
-        up: Arc<AtomicBool>,
-    ) -> io::Result<Self> {
-        let shared = Arc::new(Shared {
-            bank,
-            traffic,
-            up,
-            late: AtomicU32::new(0),
-            turn: AtomicU32::new(0),
-        });
+    pub(crate) async fn bind(bank: SharedBank, traffic: Arc<Traffic>, up: Arc<AtomicBool>) -> io::Result<Self> {
+        let shared = Arc::new(Shared { bank, traffic, up, late: AtomicU32::new(0), turn: AtomicU32::new(0) });
         let agent = Agent::builder()
             .bind("127.0.0.1:0")
             .community("public")
@@ -83,11 +72,7 @@ impl SnmpAgent {
             .await
             .map_err(io::Error::other)?;
         let front = Arc::new(UdpSocket::bind("127.0.0.1:0").await?);
-        Ok(Self {
-            agent,
-            front,
-            shared,
-        })
+        Ok(Self { agent, front, shared })
     }
 
     /// Where clients ask.
@@ -97,11 +82,7 @@ impl SnmpAgent {
 
     /// Serves until the task is dropped.
     pub(crate) async fn serve(self) {
-        let Self {
-            agent,
-            front,
-            shared,
-        } = self;
+        let Self { agent, front, shared } = self;
         let behind = agent.local_addr();
         tokio::select! {
             result = agent.run() => if let Err(error) = result {
@@ -138,10 +119,7 @@ async fn carry_in(front: &Arc<UdpSocket>, behind: SocketAddr, shared: &Arc<Share
             match welcome(front, from, behind, shared).await {
                 Ok(client) => {
                     if clients.len() >= CLIENTS_MAX
-                        && let Some(oldest) = clients
-                            .iter()
-                            .min_by_key(|(_, client)| client.heard)
-                            .map(|(at, _)| *at)
+                        && let Some(oldest) = clients.iter().min_by_key(|(_, client)| client.heard).map(|(at, _)| *at)
                     {
                         clients.remove(&oldest);
                     }
@@ -160,11 +138,7 @@ async fn carry_in(front: &Arc<UdpSocket>, behind: SocketAddr, shared: &Arc<Share
         if late_ms == 0 {
             lost_if(client.inner.send(&buffer[..length]).await);
         } else if shared.late.fetch_add(1, Ordering::Relaxed) < LATE_MAX {
-            let (inner, datagram, shared) = (
-                Arc::clone(&client.inner),
-                buffer[..length].to_vec(),
-                Arc::clone(shared),
-            );
+            let (inner, datagram, shared) = (Arc::clone(&client.inner), buffer[..length].to_vec(), Arc::clone(shared));
             tokio::spawn(async move {
                 sleep(Duration::from_millis(u64::from(late_ms))).await;
                 lost_if(inner.send(&datagram).await);
@@ -184,26 +158,12 @@ async fn welcome(
 ) -> io::Result<Client> {
     let inner = Arc::new(UdpSocket::bind("127.0.0.1:0").await?);
     inner.connect(behind).await?;
-    let back = tokio::spawn(carry_back(
-        Arc::clone(&inner),
-        Arc::clone(front),
-        from,
-        Arc::clone(shared),
-    ));
-    Ok(Client {
-        inner,
-        back: back.abort_handle(),
-        heard: Instant::now(),
-    })
+    let back = tokio::spawn(carry_back(Arc::clone(&inner), Arc::clone(front), from, Arc::clone(shared)));
+    Ok(Client { inner, back: back.abort_handle(), heard: Instant::now() })
 }
 
 /// Carries the agent's answers to one client.
-async fn carry_back(
-    inner: Arc<UdpSocket>,
-    front: Arc<UdpSocket>,
-    to: SocketAddr,
-    shared: Arc<Shared>,
-) {
+async fn carry_back(inner: Arc<UdpSocket>, front: Arc<UdpSocket>, to: SocketAddr, shared: Arc<Shared>) {
     let mut buffer = vec![0u8; DATAGRAM_MAX];
     loop {
         let length = match inner.recv(&mut buffer).await {
@@ -218,14 +178,9 @@ async fn carry_back(
         }
         let manner = shared.bank.lock().manner.clone();
         match manner {
-            Manner::Well | Manner::Silent | Manner::Slow { .. } => {
-                lost_if(front.send_to(&buffer[..length], to).await)
-            }
+            Manner::Well | Manner::Silent | Manner::Slow { .. } => lost_if(front.send_to(&buffer[..length], to).await),
             Manner::Garbage => {
-                let bad = garbage(
-                    &buffer[..length],
-                    shared.turn.fetch_add(1, Ordering::Relaxed),
-                );
+                let bad = garbage(&buffer[..length], shared.turn.fetch_add(1, Ordering::Relaxed));
                 lost_if(front.send_to(&bad, to).await);
             }
             // Two hosts with one address: both answer.
@@ -248,16 +203,9 @@ fn lost_if(sent: io::Result<usize>) {
 fn garbage(answer: &[u8], turn: u32) -> Vec<u8> {
     match turn % 3 {
         0 => answer[..answer.len() / 2].to_vec(),
-        1 => answer
-            .iter()
-            .map(|byte| byte.rotate_left(3) ^ 0xA5)
-            .collect(),
+        1 => answer.iter().map(|byte| byte.rotate_left(3) ^ 0xA5).collect(),
         // outer tag and lengths right, everything inside not: still bytes of BER, no message
-        _ => answer
-            .iter()
-            .enumerate()
-            .map(|(at, byte)| if at < 2 { *byte } else { !byte })
-            .collect(),
+        _ => answer.iter().enumerate().map(|(at, byte)| if at < 2 { *byte } else { !byte }).collect(),
     }
 }
 
@@ -265,20 +213,12 @@ fn garbage(answer: &[u8], turn: u32) -> Vec<u8> {
 struct Variables(Arc<Shared>);
 
 impl MibHandler for Variables {
-    fn get<'a>(
-        &'a self,
-        _: &'a RequestContext,
-        oid: &'a Oid,
-    ) -> BoxFuture<'a, HandlerResult<GetResult>> {
+    fn get<'a>(&'a self, _: &'a RequestContext, oid: &'a Oid) -> BoxFuture<'a, HandlerResult<GetResult>> {
         let found = self.0.bank.lock().variables.get(oid.arcs()).map(value);
         Box::pin(async move { Ok(found.map_or(GetResult::NoSuchObject, GetResult::Value)) })
     }
 
-    fn get_next<'a>(
-        &'a self,
-        _: &'a RequestContext,
-        oid: &'a Oid,
-    ) -> BoxFuture<'a, HandlerResult<GetNextResult>> {
+    fn get_next<'a>(&'a self, _: &'a RequestContext, oid: &'a Oid) -> BoxFuture<'a, HandlerResult<GetNextResult>> {
         let after = (Bound::Excluded(oid.arcs()), Bound::Unbounded);
         let next = self
             .0
@@ -291,12 +231,7 @@ impl MibHandler for Variables {
         Box::pin(async move { Ok(next.map_or(GetNextResult::EndOfMibView, GetNextResult::Value)) })
     }
 
-    fn test_set<'a>(
-        &'a self,
-        _: &'a RequestContext,
-        _: &'a Oid,
-        _: &'a Value,
-    ) -> BoxFuture<'a, SetTestResult> {
+    fn test_set<'a>(&'a self, _: &'a RequestContext, _: &'a Oid, _: &'a Value) -> BoxFuture<'a, SetTestResult> {
         self.0.traffic.write_attempt();
         Box::pin(async { Err(SetTestError::NotWritable) })
     }

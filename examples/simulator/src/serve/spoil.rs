@@ -44,10 +44,7 @@ pub(crate) struct Wire {
 
 impl fmt::Debug for Wire {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
-        formatter
-            .debug_struct("Wire")
-            .field("stream", &self.stream)
-            .finish_non_exhaustive()
+        formatter.debug_struct("Wire").field("stream", &self.stream).finish_non_exhaustive()
     }
 }
 
@@ -59,14 +56,7 @@ impl Wire {
             // An error means that the simulator is gone, which cuts the link as well.
             let _gone = up.wait_for(|up| !up).await.is_err();
         });
-        Self {
-            stream,
-            spoil,
-            cut,
-            instead: Vec::new(),
-            sent: 0,
-            stands_for: 0,
-        }
+        Self { stream, spoil, cut, instead: Vec::new(), sent: 0, stands_for: 0 }
     }
 
     fn check_cut(&mut self, context: &mut Context<'_>) -> io::Result<()> {
@@ -80,11 +70,7 @@ impl Wire {
 }
 
 impl AsyncRead for Wire {
-    fn poll_read(
-        self: Pin<&mut Self>,
-        context: &mut Context<'_>,
-        buffer: &mut ReadBuf<'_>,
-    ) -> Poll<io::Result<()>> {
+    fn poll_read(self: Pin<&mut Self>, context: &mut Context<'_>, buffer: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
         let wire = self.get_mut();
         wire.check_cut(context)?;
         Pin::new(&mut wire.stream).poll_read(context, buffer)
@@ -92,11 +78,7 @@ impl AsyncRead for Wire {
 }
 
 impl AsyncWrite for Wire {
-    fn poll_write(
-        self: Pin<&mut Self>,
-        context: &mut Context<'_>,
-        answer: &[u8],
-    ) -> Poll<io::Result<usize>> {
+    fn poll_write(self: Pin<&mut Self>, context: &mut Context<'_>, answer: &[u8]) -> Poll<io::Result<usize>> {
         let wire = self.get_mut();
         wire.check_cut(context)?;
         if wire.instead.is_empty() {
@@ -135,16 +117,14 @@ fn spoilt(answer: &[u8], way: u32) -> Vec<u8> {
         }
     };
     match way {
-        1 => flip(1, 0x40),                    // another transaction
-        2 => flip(2, 0x4D),                    // not Modbus
-        3 => flip(6, 0x1F),                    // another unit
-        4 => flip(7, 0x07),                    // another function
-        5 => flip(8, 0x02),                    // byte count that does not fit
-        6 => bytes.truncate(answer.len() / 2), // cut short: the rest never comes
-        7 => flip(5, 0x10),                    // length that does not fit
-        _ => bytes
-            .iter_mut()
-            .for_each(|byte| *byte = byte.rotate_left(3) ^ 0xA5), // nothing of a frame
+        1 => flip(1, 0x40),                                                        // another transaction
+        2 => flip(2, 0x4D),                                                        // not Modbus
+        3 => flip(6, 0x1F),                                                        // another unit
+        4 => flip(7, 0x07),                                                        // another function
+        5 => flip(8, 0x02),                                                        // byte count that does not fit
+        6 => bytes.truncate(answer.len() / 2),                                     // cut short: the rest never comes
+        7 => flip(5, 0x10),                                                        // length that does not fit
+        _ => bytes.iter_mut().for_each(|byte| *byte = byte.rotate_left(3) ^ 0xA5), // nothing of a frame
     }
     bytes
 }

@@ -10,9 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
-use lapwing_simulator::bank::{
-    Bank, Carrier, Manner, Reached, SharedBank, SimDevice, SimLink, Variable,
-};
+use lapwing_simulator::bank::{Bank, Carrier, Manner, Reached, SharedBank, SimDevice, SimLink, Variable};
 use lapwing_simulator::runtime::{Options, Simulator, Source};
 use serde_json::{Value, json};
 
@@ -43,8 +41,7 @@ impl Module {
             up: Arc::new(AtomicBool::new(true)),
             second_master: Arc::default(),
         };
-        let simulator = Simulator::start(ByHand(vec![link.clone()]), &Options::default())
-            .expect("simulator starts");
+        let simulator = Simulator::start(ByHand(vec![link.clone()]), &Options::default()).expect("simulator starts");
         Self { simulator, link }
     }
 
@@ -73,11 +70,7 @@ pub(crate) fn unit(number: u8) -> SimDevice {
         input: (0..5).map(|n| 1000 * base + n).collect(),
         ..Bank::default()
     };
-    SimDevice {
-        name: format!("unit-{number:02}"),
-        reached: Reached::Unit(number),
-        bank,
-    }
+    SimDevice { name: format!("unit-{number:02}"), reached: Reached::Unit(number), bank }
 }
 
 /// A card with a few variables of RFC 1628 and their system group.
@@ -85,14 +78,8 @@ pub(crate) fn card() -> SimDevice {
     let bank = SharedBank::default();
     let ups = |tail: &[u32]| [&[1, 3, 6, 1, 2, 1, 33, 1][..], tail].concat();
     bank.lock().variables = [
-        (
-            vec![1, 3, 6, 1, 2, 1, 1, 1, 0],
-            Variable::Text("invented card".to_owned()),
-        ),
-        (
-            vec![1, 3, 6, 1, 2, 1, 1, 2, 0],
-            Variable::Oid(vec![1, 3, 6, 1, 2, 1, 33]),
-        ),
+        (vec![1, 3, 6, 1, 2, 1, 1, 1, 0], Variable::Text("invented card".to_owned())),
+        (vec![1, 3, 6, 1, 2, 1, 1, 2, 0], Variable::Oid(vec![1, 3, 6, 1, 2, 1, 33])),
         (vec![1, 3, 6, 1, 2, 1, 1, 3, 0], Variable::TimeTicks(4200)),
         (ups(&[2, 3, 0]), Variable::Integer(-4)),
         (ups(&[2, 4, 0]), Variable::Gauge(3_000_000_000)),
@@ -102,11 +89,7 @@ pub(crate) fn card() -> SimDevice {
         (ups(&[4, 4, 1, 2, 10]), Variable::Integer(232)),
     ]
     .into();
-    SimDevice {
-        name: "ups-a1".to_owned(),
-        reached: Reached::Agent,
-        bank,
-    }
+    SimDevice { name: "ups-a1".to_owned(), reached: Reached::Agent, bank }
 }
 
 /// pymodbus in a process of its own; ends with the value.
@@ -139,12 +122,8 @@ impl Client {
     }
 
     pub(crate) fn read(&mut self, call: &str, unit: u8, address: u16, count: u16) -> Value {
-        let mut answer =
-            self.ask(json!({"call": call, "unit": unit, "address": address, "count": count}));
-        answer
-            .as_object_mut()
-            .expect("an answer is an object")
-            .remove("ms");
+        let mut answer = self.ask(json!({"call": call, "unit": unit, "address": address, "count": count}));
+        answer.as_object_mut().expect("an answer is an object").remove("ms");
         answer
     }
 
@@ -155,8 +134,7 @@ impl Client {
     fn answer(&mut self) -> Value {
         let mut line = String::new();
         self.from.read_line(&mut line).expect("client answers");
-        serde_json::from_str(&line)
-            .expect("client answers in JSON; the tests need pymodbus and pyserial")
+        serde_json::from_str(&line).expect("client answers in JSON; the tests need pymodbus and pyserial")
     }
 }
 
@@ -169,30 +147,15 @@ impl Drop for Client {
 
 /// The four read functions, limits, refusals and identification, as every carrier has to give them.
 pub(crate) fn check_functions(client: &mut Client, module: &Module) {
-    assert_eq!(
-        client.holding(1, 3, 3),
-        json!({"registers": [103, 104, 105]})
-    );
+    assert_eq!(client.holding(1, 3, 3), json!({"registers": [103, 104, 105]}));
     assert_eq!(client.holding(2, 0, 1), json!({"registers": [200]}));
-    assert_eq!(
-        client.read("read_input_registers", 2, 1, 2),
-        json!({"registers": [2001, 2002]})
-    );
-    assert_eq!(
-        client.read("read_coils", 1, 0, 10),
-        json!({"bits": [1, 0, 0, 1, 0, 0, 1, 0, 0, 1]})
-    );
-    assert_eq!(
-        client.read("read_discrete_inputs", 1, 1, 3),
-        json!({"bits": [0, 1, 0]})
-    );
+    assert_eq!(client.read("read_input_registers", 2, 1, 2), json!({"registers": [2001, 2002]}));
+    assert_eq!(client.read("read_coils", 1, 0, 10), json!({"bits": [1, 0, 0, 1, 0, 0, 1, 0, 0, 1]}));
+    assert_eq!(client.read("read_discrete_inputs", 1, 1, 3), json!({"bits": [0, 1, 0]}));
     let longest = client.holding(1, 0, 125);
     assert_eq!(longest["registers"].as_array().map(Vec::len), Some(125));
     assert_eq!(client.holding(1, 149, 2), json!({"exception": 2}));
-    assert_eq!(
-        client.read("read_input_registers", 1, 5, 1),
-        json!({"exception": 2})
-    );
+    assert_eq!(client.read("read_input_registers", 1, 5, 1), json!({"exception": 2}));
 
     let before = module.bank(0).lock().clone();
     for (call, value) in [
@@ -206,11 +169,7 @@ pub(crate) fn check_functions(client: &mut Client, module: &Module) {
     }
     assert_eq!(module.simulator.traffic().write_attempts, 4);
     let after = module.bank(0).lock().clone();
-    assert_eq!(
-        (before.holding, before.coils),
-        (after.holding, after.coils),
-        "a write changes nothing"
-    );
+    assert_eq!((before.holding, before.coils), (after.holding, after.coils), "a write changes nothing");
 
     let identity = client.ask(json!({"call": "read_device_information", "unit": 2, "code": 1}));
     assert_eq!(

@@ -88,13 +88,20 @@ fn absent_patterns_are_compared_before_anything_else() {
         (Layout::Enum, &[0xFFFF], 0xFFFF),
     ];
     for (how, registers, pattern) in cases {
-        assert_eq!(decode(&words(registers), &layout(how), 0, &[1, pattern]), Err(Status::BAD_NOT_CONNECTED), "{how:?}");
+        assert_eq!(
+            decode(&words(registers), &layout(how), 0, &[1, pattern]),
+            Err(Status::BAD_NOT_CONNECTED),
+            "{how:?}"
+        );
     }
     let masked = Decode { mask: Some(0x00FF), ..layout(Layout::U16) };
     assert_eq!(decode(&words(&[0x8000]), &masked, 0, &[0x8000]), Err(Status::BAD_NOT_CONNECTED));
     assert_eq!(decode(&words(&[0x8100]), &masked, 0, &[0x0000]), Ok(0), "the mask comes after the comparison");
     assert_eq!(decode(&Raw::Whole(-1), &layout(Layout::I32), 0, &[u64::MAX]), Err(Status::BAD_NOT_CONNECTED));
-    assert_eq!(decode(&Raw::Real(-999.0), &layout(Layout::F64), 0, &[(-999.0_f64).to_bits()]), Err(Status::BAD_NOT_CONNECTED));
+    assert_eq!(
+        decode(&Raw::Real(-999.0), &layout(Layout::F64), 0, &[(-999.0_f64).to_bits()]),
+        Err(Status::BAD_NOT_CONNECTED)
+    );
 }
 
 #[test]
@@ -220,7 +227,10 @@ fn what_does_not_fit_is_out_of_range() {
 
 #[test]
 fn faults_pass_through_and_are_always_bad() {
-    assert_eq!(decode(&Raw::Fault(Status::BAD_NO_COMMUNICATION), &Decode::default(), 0, &[]), Err(Status::BAD_NO_COMMUNICATION));
+    assert_eq!(
+        decode(&Raw::Fault(Status::BAD_NO_COMMUNICATION), &Decode::default(), 0, &[]),
+        Err(Status::BAD_NO_COMMUNICATION)
+    );
     assert_eq!(decode(&Raw::Fault(Status::GOOD), &Decode::default(), 0, &[]), Err(Status::BAD));
 }
 
@@ -247,7 +257,8 @@ const ALL: [Layout; 17] = [
 /// Whole numbers as a device would send them.
 fn encode(value: i64, count: usize, word_order: WordOrder, byte_order: ByteOrder) -> Vec<u16> {
     let bytes = value.to_be_bytes();
-    let mut registers: Vec<u16> = bytes.chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).skip(4 - count).collect();
+    let mut registers: Vec<u16> =
+        bytes.chunks(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).skip(4 - count).collect();
     if byte_order == ByteOrder::Little {
         registers.iter_mut().for_each(|word| *word = word.swap_bytes());
     }
@@ -266,7 +277,11 @@ fn orders() -> impl Strategy<Value = (WordOrder, ByteOrder)> {
 
 fn any_raw() -> impl Strategy<Value = Raw> {
     prop_oneof![
-        (any::<[u16; 8]>(), 0_u8..=9, any::<i16>()).prop_map(|(words, len, scale_factor)| Raw::Words { words, len, scale_factor }),
+        (any::<[u16; 8]>(), 0_u8..=9, any::<i16>()).prop_map(|(words, len, scale_factor)| Raw::Words {
+            words,
+            len,
+            scale_factor
+        }),
         any::<bool>().prop_map(Raw::Bit),
         any::<i64>().prop_map(Raw::Whole),
         any::<f64>().prop_map(Raw::Real),

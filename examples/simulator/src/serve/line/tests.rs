@@ -10,15 +10,8 @@ use crate::serve::{Traffic, Unit};
 fn line(baud: u32) -> (Line, SharedBank) {
     let bank = SharedBank::default();
     bank.lock().holding = vec![7, 8, 9, 10];
-    let unit = Unit {
-        unit: 1,
-        name: "fan-01".to_owned(),
-        bank: bank.clone(),
-    };
-    (
-        Line::new(baud, Slaves::new(vec![unit], Arc::new(Traffic::default()))),
-        bank,
-    )
+    let unit = Unit { unit: 1, name: "fan-01".to_owned(), bank: bank.clone() };
+    (Line::new(baud, Slaves::new(vec![unit], Arc::new(Traffic::default()))), bank)
 }
 
 fn ask(count: u8) -> Vec<u8> {
@@ -31,10 +24,7 @@ fn hear(line: &mut Line, until: Duration, second_master: bool) -> (Vec<u8>, Dura
     while let Some(at) = line.next_at(3).filter(|at| *at <= until) {
         let before = heard.len();
         line.advance(at, second_master, &mut heard);
-        assert!(
-            heard.len() - before <= 3,
-            "at most three characters at once"
-        );
+        assert!(heard.len() - before <= 3, "at most three characters at once");
         if heard.len() > before {
             last = at;
         }
@@ -55,10 +45,7 @@ fn an_exchange_takes_its_time_on_the_line() {
     assert_eq!(checked(&heard), Some(&[1, 3, 4, 0, 7, 0, 8][..]));
     // 8 characters out, 3.5 silent, turnaround, 9 characters back, at 11 bits each
     let expected = ms(100) + TURNAROUND + Duration::from_secs_f64(20.5 * 11.0 / 19_200.0);
-    assert!(
-        last.abs_diff(expected) < Duration::from_micros(10),
-        "{last:?} {expected:?}"
-    );
+    assert!(last.abs_diff(expected) < Duration::from_micros(10), "{last:?} {expected:?}");
     assert_eq!(line.next_at(3), None);
 }
 
@@ -67,14 +54,8 @@ fn silence_above_19200_baud_is_fixed() {
     let (mut line, _) = line(115_200);
     line.master_sends(ms(1), &ask(1));
     let (_, last) = hear(&mut line, ms(100), false);
-    let expected = ms(1)
-        + TURNAROUND
-        + Duration::from_micros(1750)
-        + Duration::from_secs_f64(15.0 * 11.0 / 115_200.0);
-    assert!(
-        last.abs_diff(expected) < Duration::from_micros(10),
-        "{last:?} {expected:?}"
-    );
+    let expected = ms(1) + TURNAROUND + Duration::from_micros(1750) + Duration::from_secs_f64(15.0 * 11.0 / 115_200.0);
+    assert!(last.abs_diff(expected) < Duration::from_micros(10), "{last:?} {expected:?}");
 }
 
 #[test]
@@ -111,18 +92,10 @@ fn an_answer_that_meets_a_request_garbles_both() {
     let begin = line.to_come.front().expect("late answer is to come").end;
     line.master_sends(begin, &ask(1));
     let (heard, _) = hear(&mut line, ms(1000), false);
-    assert_eq!(
-        heard.len(),
-        13,
-        "only the late answer was on the line, the new request got none"
-    );
+    assert_eq!(heard.len(), 13, "only the late answer was on the line, the new request got none");
     assert_eq!(checked(&heard), None);
     line.master_sends(ms(1100), &ask(1));
-    assert_eq!(
-        hear(&mut line, ms(1200), false).0.len(),
-        7,
-        "the line is well again"
-    );
+    assert_eq!(hear(&mut line, ms(1200), false).0.len(), 7, "the line is well again");
 }
 
 #[test]
@@ -132,11 +105,7 @@ fn two_devices_with_one_address_garble_each_other() {
     for turn in 0..6 {
         line.master_sends(ms(turn * 100), &ask(3));
         let (heard, _) = hear(&mut line, ms(turn * 100 + 90), false);
-        assert!(
-            (11..=13).contains(&heard.len()),
-            "{} characters",
-            heard.len()
-        );
+        assert!((11..=13).contains(&heard.len()), "{} characters", heard.len());
         assert_eq!(checked(&heard), None);
     }
 }
@@ -149,21 +118,10 @@ fn another_master_is_heard_and_answered() {
     let (mut rest, _) = hear(&mut line, ms(500), true);
     heard.append(&mut rest);
     assert_eq!(&heard[..8], &ask(2), "its request");
-    assert_eq!(
-        checked(&heard[8..]),
-        Some(&[1, 3, 4, 0, 7, 0, 8][..]),
-        "and the answer to it"
-    );
-    assert!(
-        hear(&mut line, ms(800), true).0.len() >= 8,
-        "again, 700 ms later"
-    );
+    assert_eq!(checked(&heard[8..]), Some(&[1, 3, 4, 0, 7, 0, 8][..]), "and the answer to it");
+    assert!(hear(&mut line, ms(800), true).0.len() >= 8, "again, 700 ms later");
     line.advance(ms(900), false, &mut heard);
-    assert_eq!(
-        hear(&mut line, ms(3000), false).0,
-        [],
-        "silent once it is gone"
-    );
+    assert_eq!(hear(&mut line, ms(3000), false).0, [], "silent once it is gone");
 }
 
 #[test]
@@ -200,9 +158,5 @@ fn a_flood_of_requests_to_a_slow_device_stays_small() {
     bank.lock().manner = Manner::Well;
     line.advance(ms(900_000), false, &mut heard);
     line.master_sends(ms(900_001), &ask(1));
-    assert_eq!(
-        hear(&mut line, ms(900_200), false).0.len(),
-        7,
-        "the line is well again"
-    );
+    assert_eq!(hear(&mut line, ms(900_200), false).0.len(), 7, "the line is well again");
 }

@@ -8,11 +8,7 @@ fn slaves() -> (Slaves, SharedBank, Arc<Traffic>) {
     bank.lock().holding = vec![0x0102, 0x0304, 0xFFFF];
     bank.lock().coils = vec![true, false, true, true, false, false, false, false, true];
     let traffic = Arc::new(Traffic::default());
-    let unit = Unit {
-        unit: 0x11,
-        name: "fan-01".to_owned(),
-        bank: bank.clone(),
-    };
+    let unit = Unit { unit: 0x11, name: "fan-01".to_owned(), bank: bank.clone() };
     (Slaves::new(vec![unit], Arc::clone(&traffic)), bank, traffic)
 }
 
@@ -62,9 +58,7 @@ fn reads_and_refusals() {
     let mut one = |pdu: &[u8]| {
         let mut replies = said(&mut slaves, &request(pdu));
         assert_eq!(replies.len(), 1, "{pdu:?}");
-        checked(&replies.remove(0).frame)
-            .expect("checksum right")
-            .to_vec()
+        checked(&replies.remove(0).frame).expect("checksum right").to_vec()
     };
     assert_eq!(one(&[3, 0, 1, 0, 2]), [0x11, 3, 4, 3, 4, 0xFF, 0xFF]);
     assert_eq!(one(&[1, 0, 0, 0, 9]), [0x11, 1, 2, 0b0000_1101, 1]);
@@ -73,10 +67,7 @@ fn reads_and_refusals() {
     assert_eq!(one(&[6, 0, 0, 0, 1]), [0x11, 0x86, 1]);
     assert_eq!(one(&[16, 0, 0, 0, 1, 2, 0, 1]), [0x11, 0x90, 1]);
     assert_eq!(one(&[100, 9]), [0x11, 0xE4, 1]);
-    assert_eq!(
-        one(&[43, 14, 4, 1]),
-        [&[0x11, 43, 14, 4, 0x81, 0, 0, 1, 1, 6][..], b"fan-01"].concat()
-    );
+    assert_eq!(one(&[43, 14, 4, 1]), [&[0x11, 43, 14, 4, 0x81, 0, 0, 1, 1, 6][..], b"fan-01"].concat());
     assert_eq!(traffic.count().write_attempts, 2);
     assert_eq!(said(&mut slaves, &with_crc(vec![0x12, 3, 0, 0, 0, 1])), []);
     assert_eq!(said(&mut slaves, &with_crc(vec![0, 3, 0, 0, 0, 1])), []);
@@ -89,11 +80,7 @@ fn a_truncated_or_damaged_request_is_not_answered() {
     for frame in requests() {
         assert_eq!(said(&mut slaves, &frame).len(), 1, "{frame:02X?}");
         for length in 0..frame.len() {
-            assert_eq!(
-                said(&mut slaves, &frame[..length]),
-                [],
-                "{frame:02X?} cut to {length}"
-            );
+            assert_eq!(said(&mut slaves, &frame[..length]), [], "{frame:02X?} cut to {length}");
         }
         for bit in 0..frame.len() * 8 {
             let mut damaged = frame.clone();
@@ -132,8 +119,7 @@ fn bytes_at_random_never_panic() {
         state
     };
     for round in 0..20_000u32 {
-        bank.lock().manner =
-            [Manner::Well, Manner::Garbage, Manner::Doubled][round as usize % 3].clone();
+        bank.lock().manner = [Manner::Well, Manner::Garbage, Manner::Doubled][round as usize % 3].clone();
         let mut bytes: Vec<u8> = (0..random() % 300).map(|_| random() as u8).collect();
         if round % 2 == 0 && bytes.len() > 2 {
             bytes[0] = 0x11;
@@ -167,10 +153,7 @@ fn manners() {
 
     bank.lock().manner = Manner::Slow { delay_ms: 450 };
     let late = said(&mut slaves, &ask).remove(0);
-    assert_eq!(
-        (late.late, &late.frame),
-        (Duration::from_millis(450), &right)
-    );
+    assert_eq!((late.late, &late.frame), (Duration::from_millis(450), &right));
 
     bank.lock().manner = Manner::Doubled;
     let both = said(&mut slaves, &ask);
@@ -186,9 +169,5 @@ fn manners() {
         assert_ne!(bad, right);
         kinds.insert(bad);
     }
-    assert_eq!(
-        kinds.len(),
-        7,
-        "seven kinds of bad answer, each in its turn"
-    );
+    assert_eq!(kinds.len(), 7, "seven kinds of bad answer, each in its turn");
 }

@@ -1,0 +1,90 @@
+//! Efficiency of a module over a year: energy and water ratios of ISO/IEC 30134.
+//!
+//! PUE (part 2) is the ratio of ENERGIES summed over the same twelve months, never a mean of ratios nor a ratio of
+//! powers. Where the IT energy is metered (UPS output, PDU output, equipment input: categories 1 to 3) is the caller's to
+//! state. Part 9 (water) from memory. Energies kWh, water L. Never panics.
+
+use super::{NoNumber, finite, not_negative};
+
+/// Energies by month or other part of the period, summed: total over IT.
+///
+/// # Errors
+/// `DomainError` for no or unequal numbers of parts, negative energies, or a total below the IT energy (the meters
+/// disagree); `Undefined` without IT energy.
+pub fn pue(e_total_kwh: &[f64], e_it_kwh: &[f64]) -> Result<f64, NoNumber> {
+    if e_total_kwh.len() != e_it_kwh.len() {
+        return Err(NoNumber::DomainError { input: "e_total_kwh" });
+    }
+    let (total, it) = (sum("e_total_kwh", e_total_kwh)?, sum("e_it_kwh", e_it_kwh)?);
+    let ratio = by_it(total, it)?;
+    if ratio < 1.0 { Err(NoNumber::DomainError { input: "e_total_kwh" }) } else { Ok(ratio) }
+}
+
+/// Partial PUE of a bounded zone: (its overhead + IT)/IT.
+///
+/// # Errors
+/// `DomainError` for negative energies, `Undefined` without IT energy.
+pub fn ppue(e_it_kwh: f64, e_sub_overhead_kwh: f64) -> Result<f64, NoNumber> {
+    let it = not_negative("e_it_kwh", e_it_kwh)?;
+    by_it(it + not_negative("e_sub_overhead_kwh", e_sub_overhead_kwh)?, it)
+}
+
+/// Water usage effectiveness, L/kWh: water by IT energy, both summed.
+///
+/// # Errors
+/// `DomainError` for no or unequal numbers of parts or negative numbers; `Undefined` without IT energy.
+pub fn wue(water_l: &[f64], e_it_kwh: &[f64]) -> Result<f64, NoNumber> {
+    if water_l.len() != e_it_kwh.len() {
+        return Err(NoNumber::DomainError { input: "water_l" });
+    }
+    by_it(sum("water_l", water_l)?, sum("e_it_kwh", e_it_kwh)?)
+}
+
+fn by_it(what: f64, it: f64) -> Result<f64, NoNumber> {
+    if it == 0.0 {
+        return Err(NoNumber::Undefined("there is no IT energy"));
+    }
+    finite("e_it_kwh", what / it)
+}
+
+fn sum(input: &'static str, parts: &[f64]) -> Result<f64, NoNumber> {
+    if parts.is_empty() {
+        return Err(NoNumber::DomainError { input });
+    }
+    parts.iter().try_fold(0.0, |sum, part| finite(input, sum + not_negative(input, *part)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::checks::relative;
+    use super::*;
+
+    #[test]
+    fn published_rows() {
+        relative(
+            "O070",
+            pue(&[52_000.0, 47_000.0, 51_000.0], &[40_000.0, 38_000.0, 39_000.0]),
+            1.282_051_282_051_3,
+            1e-12,
+        );
+        relative("O071", ppue(400.0, 22.0), 1.055, 1e-12);
+        assert_eq!(pue(&[0.4], &[0.0]).map_err(NoNumber::word), Err("undefined"), "O072");
+        relative("water", wue(&[100.0, 80.0], &[50.0, 50.0]), 1.8, 1e-12);
+    }
+
+    #[test]
+    fn unsound_inputs() {
+        for (total, it) in [
+            (&[][..], &[][..]),
+            (&[2.0], &[1.0, 1.0]),
+            (&[-2.0], &[1.0]),
+            (&[1.0], &[2.0]),
+            (&[f64::NAN], &[1.0]),
+            (&[f64::MAX, f64::MAX], &[1.0, 1.0]),
+        ] {
+            assert_eq!(pue(total, it).map_err(NoNumber::word), Err("domain_error"), "{total:?} {it:?}");
+        }
+        assert_eq!(ppue(0.0, 1.0).map_err(NoNumber::word), Err("undefined"));
+        assert!(wue(&[1.0], &[]).is_err());
+    }
+}

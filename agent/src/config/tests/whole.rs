@@ -1,0 +1,264 @@
+//! The small configuration as a Plan: order, numbers, alarms, digests.
+
+use std::time::Duration;
+
+use lapwing_engine::spec::{Condition, Layout, Span};
+use lapwing_protocol::{Decimal, Impact, Priority};
+
+use super::{Copy, Loaded, Overrides, load, small};
+use crate::plan::{Ask, Constant, Encoding, Parity, Plan, Table, Transport};
+
+fn loaded() -> Loaded {
+    load(&small().join("module.toml"), std::iter::empty(), &Overrides::default())
+        .unwrap_or_else(|mistakes| panic!("{mistakes}"))
+}
+
+fn at(plan: &Plan, path: &str) -> usize {
+    plan.points.iter().position(|point| point.path == path).unwrap_or_else(|| panic!("no {path}"))
+}
+
+#[test]
+fn every_span_fits_its_table() {
+    let plan = loaded().plan;
+    assert_eq!(plan.points.len(), plan.engine.points.len());
+    assert_eq!(plan.alarms.len(), plan.engine.alarms.len());
+    let mut next = 0;
+    for (number, transaction) in (0..).zip(&plan.transactions) {
+        assert_eq!(transaction.points.first, next, "points stand in scan order");
+        next += transaction.points.count;
+        let asked = match &transaction.ask {
+            Ask::Modbus { slices, .. } => slices.len(),
+            Ask::Snmp { oids } => oids.len(),
+        };
+        assert_eq!(asked, transaction.points.count as usize);
+        let device = &plan.devices[transaction.device as usize];
+        assert!(number >= device.transactions.first && number < device.transactions.first + device.transactions.count);
+        assert!(transaction.phase < transaction.period);
+        for point in transaction.points.first..transaction.points.first + transaction.points.count {
+            assert_eq!(plan.points[point as usize].device, Some(transaction.device));
+        }
+    }
+    for (number, (point, spec)) in (0..).zip(plan.points.iter().zip(&plan.engine.points)) {
+        assert_eq!(point.exponent, spec.exponent);
+        for alarm in spec.alarms.first..spec.alarms.first + spec.alarms.count {
+            assert_eq!(plan.engine.alarms[alarm as usize].point, number);
+            assert_eq!(plan.alarms[alarm as usize].point, number);
+        }
+    }
+    let with_alarms: u32 = plan.engine.points.iter().map(|spec| spec.alarms.count).sum();
+    assert_eq!(with_alarms as usize, plan.alarms.len(), "no alarm is outside its point's stretch");
+}
+
+#[test]
+fn points_stand_as_they_are_read() {
+    let plan = loaded().plan;
+    let paths: Vec<&str> = plan.points.iter().map(|point| point.path.as_str()).collect();
+    assert_eq!(
+        paths,
+        [
+            "coil/water/supply/temperature",
+            "coil/water/return/temperature",
+            "cold-aisle/temperature",
+            "cold-aisle/humidity",
+            "coil/water/flow",
+            "fan/01/state",
+            "fan/01/mode",
+            "fan/01/speed",
+            "fan/02/state",
+            "fan/02/mode",
+            "fan/02/speed",
+            "ups/a1/battery/voltage",
+            "ups/a1/output/source",
+            "ups/a1/battery/charge",
+            "coil/margin",
+            "coil/water/heat",
+            "agent/link/plant/state",
+            "agent/link/fans/state",
+            "agent/device/fan-1/state",
+            "agent/device/fan-2/state",
+            "agent/link/ups-a1/state",
+        ]
+        .map(String::from),
+        "{paths:#?}"
+    );
+}
+
+#[test]
+fn settings_are_as_written_or_default() {
+    let plan = loaded().plan;
+    assert_eq!(
+        (plan.module.site.as_str(), plan.module.name.as_str(), plan.module.altitude_m),
+        ("saltmarsh", "m1", 9.0)
+    );
+    assert_eq!(plan.mqtt.broker, ("127.0.0.1".into(), 1883));
+    assert_eq!(
+        (plan.mqtt.base.as_str(), plan.mqtt.client_id.as_str(), plan.mqtt.frames),
+        ("lapwing", "saltmarsh-m1", Encoding::Cbor)
+    );
+    assert_eq!(plan.mqtt.frame_period, Duration::from_secs(1));
+    assert_eq!(plan.mqtt.points, ["coil/**"]);
+    assert_eq!((plan.store.dir.to_str(), plan.store.max_mib), (Some("data"), 512));
+    assert_eq!(plan.http.listen.map(|listen| listen.port()), Some(8467));
+    assert_eq!(plan.log.level, "info");
+}
+
+#[test]
+fn links_and_devices() {
+    let plan = loaded().plan;
+    assert_eq!(plan.links[0].transport, Transport::ModbusTcp { host: "127.0.0.1".into(), port: 15_020 });
+    assert_eq!(
+        plan.links[1].transport,
+        Transport::Serial { path: "/dev/ttyUSB0".into(), baud: 19_200, parity: Parity::Even, stop_bits: 1 }
+    );
+    assert_eq!(
+        plan.links[2].transport,
+        Transport::Snmp { host: "127.0.0.1".into(), port: 16_101, community: "saltmarsh".into() }
+    );
+    assert_eq!(plan.links[1].devices, Span { first: 1, count: 2 });
+    let [plant, fan_1, fan_2, ups] = plan.devices.as_slice() else { panic!("four devices") };
+    assert_eq!((plant.timeout, plant.late_max), (Duration::from_millis(300), Duration::from_millis(900)));
+    assert_eq!((fan_1.unit, fan_1.timeout, fan_2.timeout), (11, Duration::from_millis(100), Duration::from_secs(1)));
+    assert_eq!(ups.unit, 0);
+    // A link with one device has one state, a link with several has one for each as well.
+    assert_eq!(plant.state_point, plan.links[0].state_point);
+    assert_eq!(fan_1.state_point as usize, at(&plan, "agent/device/fan-1/state"));
+    assert_ne!(fan_1.state_point, plan.links[1].state_point);
+}
+
+#[test]
+fn numbers_stand_in_steps() {
+    let plan = loaded().plan;
+    let supply = at(&plan, "coil/water/supply/temperature");
+    let spec = &plan.engine.points[supply];
+    assert_eq!((spec.exponent, spec.valid, spec.max_age_ms), (-1, Some((-200, 900)), 3300));
+    assert_eq!(spec.decode.layout, Layout::I16);
+    assert_eq!(spec.decode.scale, Decimal::new(1, -1));
+    let absent = spec.decode.absent;
+    assert_eq!(plan.engine.absent[absent.first as usize..(absent.first + absent.count) as usize], [0x8000, 0xFFFF]);
+    assert_eq!(plan.points[supply].valid, Some((Decimal::new(-200, -1), Decimal::new(900, -1))));
+    assert_eq!(plan.points[supply].response, Some(Duration::from_secs(8)));
+    // Kelvins at a hundredth: the offset has as many places as the scale.
+    assert_eq!(plan.points[at(&plan, "cold-aisle/temperature")].exponent, -2);
+    let flow = &plan.engine.points[at(&plan, "coil/water/flow")];
+    assert_eq!((flow.exponent, flow.rate_max), (-2, Some(500)));
+    let mode = &plan.engine.points[at(&plan, "fan/01/mode")];
+    assert_eq!((mode.decode.layout, mode.decode.mask, mode.decode.shift), (Layout::Bit, Some(4), 2));
+    assert_eq!(plan.points[at(&plan, "cold-aisle/humidity")].scan_period, Duration::from_secs(10), "by quantity");
+    assert_eq!(plan.points[at(&plan, "fan/01/speed")].scan_period, Duration::from_millis(500));
+}
+
+#[test]
+fn a_value_and_its_scale_factor_come_from_one_answer() {
+    let plan = loaded().plan;
+    let humidity = u32::try_from(at(&plan, "cold-aisle/humidity")).expect("small");
+    let transaction = plan.transactions.iter().find(|t| t.points.first == humidity).expect("its transaction");
+    match &transaction.ask {
+        Ask::Modbus { table, start, count, slices } => {
+            assert_eq!((*table, *start, *count), (Table::Holding, 3, 4));
+            assert_eq!((slices[0].offset, slices[0].words, slices[0].scale_factor), (0, 1, Some(3)));
+        }
+        Ask::Snmp { .. } => panic!("a Modbus device"),
+    }
+}
+
+#[test]
+fn derived_points_have_converted_inputs() {
+    let plan = loaded().plan;
+    let [margin, heat] = plan.derived.as_slice() else { panic!("two derived points") };
+    let arguments: Vec<&str> = margin.from.iter().map(|input| input.argument.as_str()).collect();
+    assert_eq!(arguments, ["t_surface_c", "t_air_c", "rh"]);
+    assert_eq!((margin.from[2].factor, margin.from[2].offset), (0.01, 0.0), "a percentage where a fraction is wanted");
+    assert!((heat.from[0].factor - 3.6).abs() < 1e-12, "L/s where m3/h is wanted");
+    assert_eq!((heat.from[1].factor, heat.from[1].offset), (1.0, 0.0));
+    assert_eq!(
+        heat.with,
+        [("p_pa".to_string(), Constant::Number(300_000.0)), ("meter".to_string(), Constant::Word("supply".into()))]
+    );
+    let point = &plan.points[heat.point as usize];
+    assert_eq!((point.quantity.as_str(), point.unit.as_str(), point.exponent), ("power", "kW", -1));
+    assert_eq!(plan.engine.points[heat.point as usize].max_age_ms, 0);
+}
+
+#[test]
+fn alarms_come_out_whole() {
+    let plan = loaded().plan;
+    let alarm = |id: &str| {
+        let at = plan.alarms.iter().position(|alarm| alarm.id == id).unwrap_or_else(|| panic!("no {id}"));
+        (&plan.alarms[at], &plan.engine.alarms[at])
+    };
+    let (warm, spec) = alarm("supply-water-warm");
+    assert_eq!(spec.condition, Condition::High { limit: 210, deadband: 5 });
+    assert_eq!((spec.on_delay_ms, spec.off_delay_ms, spec.latching, spec.max_shelf_ms), (5000, 0, false, 28_800_000));
+    assert_eq!((warm.limit, warm.limit_unit.as_deref()), (Some(Decimal::new(210, -1)), None));
+    assert_eq!((warm.priority, warm.impact, warm.own), (Priority::High, Impact::Degraded, false));
+    assert_eq!(warm.text, "Supply water {value} is above {limit} at TT-101");
+    assert_eq!(warm.respond_within, Some(Duration::from_secs(180)));
+    let (rising, spec) = alarm("supply-water-rising");
+    assert_eq!(spec.condition, Condition::Rise { per_min: 30, deadband: 0 });
+    assert_eq!((rising.limit, rising.limit_unit.as_deref()), (Some(Decimal::new(30, -1)), Some("K/min")));
+    let window = plan.engine.points[rising.point as usize].window.expect("a window");
+    assert_eq!(plan.engine.windows[window as usize].over_ms, 20_000);
+    let (fan, spec) = alarm("fan-01-failed");
+    assert_eq!(spec.condition, Condition::State { states: 0b1 });
+    assert_eq!((fan.text.as_str(), fan.response.as_str()), ("Fan 01 is {state}", "Check fan 01 at fan wall."));
+    // The plain one replaces what the pattern would make.
+    assert_eq!(alarm("fan-02-failed").0.text, "Fan 02 is {state}; it is the spare");
+    assert_eq!(plan.alarms.iter().filter(|alarm| alarm.id == "fan-02-failed").count(), 1);
+}
+
+#[test]
+fn faults_have_one_alarm_each() {
+    let plan = loaded().plan;
+    let own: Vec<&str> = plan.alarms.iter().filter(|alarm| alarm.own).map(|alarm| alarm.id.as_str()).collect();
+    for id in [
+        "fault/link/plant",
+        "fault/link/fans",
+        "fault/link/ups-a1",
+        "fault/device/fan-1",
+        "fault/device/fan-2",
+        "fault/point/coil/water/flow",
+    ] {
+        assert!(own.contains(&id), "{id} in {own:?}");
+    }
+    // One device on the link: the link's alarm says it. A configured alarm for bad measurement: no second one.
+    for id in
+        ["fault/device/coil-plant", "fault/device/ups-a1", "fault/point/cold-aisle/humidity", "fault/point/coil/margin"]
+    {
+        assert!(!own.contains(&id), "{id}");
+    }
+    assert_eq!(own.len(), 3 + 2 + 14 - 1);
+    let point = plan
+        .alarms
+        .iter()
+        .position(|alarm| alarm.id == "fault/point/coil/water/supply/temperature")
+        .expect("it is there");
+    assert_eq!(plan.engine.alarms[point].condition, Condition::BadMeasurement);
+    assert_eq!(plan.engine.alarms[point].on_delay_ms, 2000);
+    assert!(plan.alarms[point].text.contains("TT-101") && plan.alarms[point].text.contains("coil bay, left"));
+}
+
+#[test]
+fn digests_follow_what_they_stand_for() {
+    let digest = |copy: &Copy, id: &str| {
+        let plan = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
+        (plan.digest, plan.alarms.iter().find(|alarm| alarm.id == id).map(|alarm| alarm.digest).expect("it is there"))
+    };
+    let before = digest(&Copy::new(), "supply-water-warm");
+    assert_eq!(digest(&Copy::new(), "supply-water-warm"), before, "the directory's name does not count");
+    let text = digest(&Copy::new().with("module.toml", "is above {limit}", "exceeds {limit}"), "supply-water-warm");
+    assert_ne!(text.0, before.0);
+    assert_eq!(text.1, before.1, "words are no condition");
+    let limit = digest(&Copy::new().with("module.toml", "high = 21.0", "high = 21.5"), "supply-water-warm");
+    assert_ne!(limit.1, before.1);
+    let map = digest(&Copy::new().with("maps/coil.toml", "TT-101", "TT-102"), "supply-water-warm");
+    assert_ne!(map.0, before.0);
+}
+
+#[test]
+fn files_and_findings() {
+    let loaded = loaded();
+    let names: Vec<_> =
+        loaded.files.iter().map(|file| file.strip_prefix(small()).expect("below").to_str().expect("text")).collect();
+    assert_eq!(names, ["module.toml", "maps/coil.toml", "maps/fan.toml", "maps/ups.toml"]);
+    assert_eq!(loaded.findings, [], "a good configuration gives no finding");
+}

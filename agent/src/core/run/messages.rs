@@ -1,0 +1,216 @@
+//! What the core does with each message: readings to the engine, states of links and devices, notices of the publisher.
+//!
+//! Part of the loop in `run`; waits only for first contact with the broker, at the start. Never panics.
+
+use super::*;
+
+impl Core<'_> {
+    /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
+    pub(super) fn first_contact(&mut self) -> Vec<Message> {
+        let (until, mut early) = (Instant::now() + CONTACT, Vec::new());
+        while let Ok(message) = self.receiver.recv_timeout(until.saturating_duration_since(Instant::now())) {
+            match message {
+                Message::Broker(Notice::Remembered(payload)) => {
+                    self.remembered(payload.as_deref());
+                    break;
+                }
+                Message::Broker(Notice::Down(why)) => {
+                    early.push(Message::Broker(Notice::Down(why)));
+                    break;
+                }
+                Message::Stop => {
+                    early.push(Message::Stop);
+                    break;
+                }
+                other @ (Message::Field(_) | Message::Broker(_) | Message::Fault) => early.push(other),
+            }
+        }
+        early
+    }
+
+    /// A higher number at the broker for this log means that the store is an older copy: its numbers were given before.
+    pub(super) fn remembered(&mut self, payload: Option<&[u8]>) {
+        let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
+        let ahead =
+            last.as_ref().is_some_and(|last| last.log == self.ledger.head().log && last.seq > self.restored_from);
+        if ahead {
+            let before = self.ledger.head().log.clone();
+            match self.ledger.move_to_new_log(self.restored_from) {
+                Ok(()) => {
+                    self.frames.move_to(&self.ledger.head().log);
+                    (self.new_log)(&self.ledger.head().log);
+                    let text = "The store is an older copy than what was already published: a new event log has begun."
+                        .to_owned();
+                    let detail = StoreChange {
+                        change: "new log".into(),
+                        log_before: Some(before),
+                        reason: Some("older copy restored".into()),
+                    };
+                    self.event(text, Detail::Store(detail), None);
+                    self.publish_all_alarms();
+                }
+                Err(error) => {
+                    tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
+                }
+            }
+        }
+        self.released = true;
+        self.publisher.release();
+    }
+
+    /// Takes this message and those behind it, up to a burst. Returns whether to go on.
+    pub(super) fn take_burst(&mut self, first: Message) -> bool {
+        let mut next = Some(first);
+        for _ in 0..BURST {
+            let Some(message) = next else { return true };
+            if matches!(message, Message::Stop) {
+                return false;
+            }
+            self.take(message);
+            next = self.receiver.try_recv().ok();
+        }
+        match next {
+            Some(Message::Stop) => false,
+            Some(message) => {
+                self.take(message);
+                true
+            }
+            None => true,
+        }
+    }
+
+    pub(super) fn take(&mut self, message: Message) {
+        match message {
+            Message::Field(message) => self.field(message),
+            Message::Broker(notice) => self.broker(notice),
+            Message::Fault => {
+                self.fault_at = Some(self.clock.now());
+                self.tell(Told::Fault);
+            }
+            Message::Stop => {}
+        }
+        self.moved();
+        self.ledger.close();
+    }
+
+    pub(super) fn field(&mut self, message: FieldMessage) {
+        let now = self.clock.now();
+        match message {
+            FieldMessage::Batch(batch) => {
+                let at = self.clock.at(batch.at).min(now);
+                let (due, good) = self.judge.batch(now, at, batch.transaction, &batch.raws);
+                self.figures.batch(due, good, now.since(at));
+                self.publish_readings(now);
+            }
+            FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
+            FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
+            FieldMessage::Late { transaction, skipped } => {
+                let points = usize::try_from(transaction)
+                    .ok()
+                    .and_then(|t| self.plan.transactions.get(t))
+                    .map_or(0, |t| t.points.count);
+                self.figures.skipped(u64::from(skipped), u64::from(skipped) * u64::from(points));
+            }
+        }
+    }
+
+    pub(super) fn link_state(&mut self, now: Millis, link: u32, up: bool, why: String, _at: Instant) {
+        let Some(about) = usize::try_from(link).ok().and_then(|l| self.plan.links.get(l)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
+        let text = if up {
+            format!("The link {} works.", about.name)
+        } else {
+            format!("The link {} has failed: {why}.", about.name)
+        };
+        let detail = LinkChange { link: about.name.clone(), up, reason: (!why.is_empty()).then_some(why) };
+        self.event(text, Detail::Link(detail), None);
+        self.set_own(now, about.state_point, up);
+    }
+
+    pub(super) fn device_state(&mut self, now: Millis, device: u32, up: bool, why: String, _at: Instant) {
+        let Some(about) = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d)) else { return };
+        if !self.changed(about.state_point, up) {
+            return;
+        }
+        let link = usize::try_from(about.link)
+            .ok()
+            .and_then(|l| self.plan.links.get(l))
+            .map_or_else(String::new, |link| link.name.clone());
+        let text = if up {
+            format!("The device {} on the link {link} answers.", about.name)
+        } else {
+            format!("The device {} on the link {link} does not answer: {why}.", about.name)
+        };
+        let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
+        self.event(text, Detail::Device(detail), None);
+        self.set_own(now, about.state_point, up);
+    }
+
+    /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
+    pub(super) fn changed(&mut self, state_point: u32, up: bool) -> bool {
+        let reading = self.judge.reading(state_point);
+        if reading.status.is_bad() && up {
+            self.set_own(self.clock.now(), state_point, up);
+            return false;
+        }
+        reading.status.is_bad() || reading.value != i64::from(!up)
+    }
+
+    pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
+        self.judge.own(now, state_point, i64::from(!up));
+        self.publish_readings(now);
+    }
+
+    pub(super) fn broker(&mut self, notice: Notice) {
+        match notice {
+            Notice::Remembered(payload) => self.remembered(payload.as_deref()),
+            Notice::Connected => {
+                if std::mem::take(&mut self.broker_down) {
+                    let detail = AgentChange { change: "broker reached".into(), version: None, reason: None };
+                    self.event(
+                        "The broker is reached again; what waited is being sent.".into(),
+                        Detail::Agent(detail),
+                        None,
+                    );
+                }
+            }
+            Notice::Down(why) => {
+                self.broker_down = true;
+                let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why.clone()) };
+                self.event(
+                    format!("The broker is not reached: {why}. Events wait on disk."),
+                    Detail::Agent(detail),
+                    None,
+                );
+            }
+            Notice::SetAside { what, why } => {
+                let detail = AgentChange {
+                    change: "packet refused".into(),
+                    version: None,
+                    reason: Some(format!("{what}: {why}")),
+                };
+                self.event(format!("A packet was set aside: {what}: {why}."), Detail::Agent(detail), None);
+            }
+        }
+    }
+
+    /// Publishes what the last step has read.
+    pub(super) fn publish_readings(&mut self, now: Millis) {
+        for &point in self.judge.read() {
+            let Ok(index) = usize::try_from(point) else { continue };
+            let Some(&id) = self.ids.get(index) else { continue };
+            let reading = self.judge.reading(point);
+            let value = (!reading.status.is_bad()).then_some(reading.value);
+            let t = self.clock.wall(reading.at);
+            self.frames.push(id, t, value, reading.status);
+            if self.singles.due(index, value, reading.status, now)
+                && let Some(said) = point_value(self.plan, index, t, value, reading.status, self.plan.module.mode)
+                && let Ok(payload) = serde_json::to_vec(&said)
+            {
+                refused(self.publisher.point(format!("point/{}", self.plan.points[index].path), payload));
+            }
+        }
+    }
+}

@@ -1,0 +1,110 @@
+//! Runs one measurement by name and prints its results, one JSON line each: `lapwing-bench NAME`, `all` or `--list`.
+//!
+//! A line is `{"name":…,"value":…,"unit":…,"peer":…,"peer_value":…,"ratio":…}`: what was measured, and the peer or limit
+//! it stands against, measured in the same run wherever it can be. Nothing here asserts a time: numbers are for people.
+//! Build with `--release` before believing a number. Panics when something cannot be set up.
+
+mod demo;
+mod judging;
+mod latency;
+mod modbus_server;
+mod mqtt;
+mod size;
+
+use std::process::ExitCode;
+
+use serde::Serialize;
+
+/// One result.
+#[derive(Debug, Serialize)]
+struct Line<'a> {
+    name: &'a str,
+    value: f64,
+    unit: &'a str,
+    peer: &'a str,
+    peer_value: Option<f64>,
+    ratio: Option<f64>,
+}
+
+/// Prints one result; the ratio is value by peer.
+fn report(name: &str, value: f64, unit: &str, peer: &str, peer_value: Option<f64>) {
+    let ratio = peer_value.filter(|peer| *peer != 0.0).map(|peer| rounded(value / peer));
+    let line = Line { name, value: rounded(value), unit, peer, peer_value: peer_value.map(rounded), ratio };
+    println!("{}", serde_json::to_string(&line).expect("invariant: plain numbers and texts"));
+}
+
+/// Four digits that count.
+fn rounded(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let step = 10_f64.powi(3 - value.abs().log10().floor() as i32);
+    (value * step).round() / step
+}
+
+/// The value below which a share of the samples lies.
+///
+/// # Panics
+/// Without samples.
+fn quantile(samples: &mut [f64], share: f64) -> f64 {
+    assert!(!samples.is_empty(), "nothing was measured");
+    samples.sort_by(f64::total_cmp);
+    let at = ((samples.len() - 1) as f64 * share).round() as usize;
+    samples[at]
+}
+
+/// A measurement.
+struct Bench {
+    name: &'static str,
+    says: &'static str,
+    run: fn(),
+    /// Part of `all`.
+    usual: bool,
+}
+
+const BENCHES: &[Bench] = &[
+    Bench { name: "judging", says: "one reading judged, against a string-keyed table", run: judging::run, usual: true },
+    Bench { name: "latency", says: "change at the wire to event at a subscriber", run: latency::run, usual: true },
+    Bench {
+        name: "demo",
+        says: "the agent on the demo: memory, processor, good readings, bytes, start",
+        run: demo::run,
+        usual: true,
+    },
+    Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },
+    Bench { name: "size-edge", says: "the package's binary (builds it, minutes)", run: size::edge, usual: false },
+];
+
+fn main() -> ExitCode {
+    let name = std::env::args().nth(1).unwrap_or_default();
+    let chosen: Vec<&Bench> =
+        BENCHES.iter().filter(|bench| bench.name == name || (name == "all" && bench.usual)).collect();
+    if chosen.is_empty() {
+        eprintln!("lapwing-bench NAME, with one of:");
+        for bench in BENCHES {
+            eprintln!("  {:10} {}", bench.name, bench.says);
+        }
+        eprintln!("  {:10} those that build nothing", "all");
+        return if name == "--list" { ExitCode::SUCCESS } else { ExitCode::from(2) };
+    }
+    if cfg!(debug_assertions) {
+        eprintln!("built without --release: the numbers below are no measure");
+    }
+    for bench in chosen {
+        (bench.run)();
+    }
+    ExitCode::SUCCESS
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn digits_and_quantiles() {
+        assert!((rounded(0.001_234_56) - 0.001_235).abs() < 1e-12);
+        assert!((rounded(123_456.0) - 123_500.0).abs() < 1e-6);
+        let mut samples: Vec<f64> = (0..=100).map(f64::from).rev().collect();
+        assert!((quantile(&mut samples, 0.99) - 99.0).abs() < 1e-12);
+    }
+}

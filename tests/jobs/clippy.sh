@@ -1,0 +1,1 @@
+exec cargo clippy --locked --workspace --all-targets --quiet -- -D warnings

@@ -1,0 +1,1 @@
+RUSTDOCFLAGS="-D warnings" exec cargo doc --locked --workspace --no-deps --document-private-items --quiet

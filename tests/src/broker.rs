@@ -1,0 +1,79 @@
+//! mosquitto on a port of its own, which a test may end and start again.
+//!
+//! It keeps sessions on disk and saves them every second, so that a subscriber whose session is durable misses nothing
+//! that was acknowledged more than a second before the end.
+
+use std::process::Command;
+use std::time::Duration;
+
+use crate::place::{TempDir, free_tcp_port, program};
+use crate::process::Process;
+
+/// A running or ended broker; the port stays the same.
+#[derive(Debug)]
+pub struct Broker {
+    home: TempDir,
+    port: u16,
+    process: Option<Process>,
+}
+
+impl Broker {
+    /// Starts one and waits until it listens.
+    #[must_use]
+    pub fn start() -> Self {
+        let mut broker = Self::prepared();
+        broker.go();
+        broker
+    }
+
+    /// One that does not run yet.
+    #[must_use]
+    pub fn prepared() -> Self {
+        let home = TempDir::new("broker");
+        let port = free_tcp_port();
+        home.write(
+            "mosquitto.conf",
+            &format!(
+                "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\n\
+                 persistence_location {}/\nautosave_interval 1\nmax_queued_messages 0\nlog_dest stderr\n\
+                 log_type all\nconnection_messages true\n",
+                home.path().display()
+            ),
+        );
+        Self { home, port, process: None }
+    }
+
+    /// Its port.
+    #[must_use]
+    pub fn port(&self) -> u16 {
+        self.port
+    }
+
+    /// As configuration wants it.
+    #[must_use]
+    pub fn address(&self) -> String {
+        format!("127.0.0.1:{}", self.port)
+    }
+
+    /// Starts it (again) and waits until it listens.
+    ///
+    /// # Panics
+    /// When it does not come up.
+    pub fn go(&mut self) {
+        let process = Process::start(
+            "mosquitto",
+            Command::new(program("mosquitto")).arg("-c").arg(self.home.join("mosquitto.conf")),
+        );
+        process
+            .err
+            .wait("running broker", 0, Duration::from_secs(10), |line| line.text.contains("running").then_some(()));
+        self.process = Some(process);
+    }
+
+    /// Ends it as a power cut would.
+    pub fn kill(&mut self) {
+        if let Some(mut process) = self.process.take() {
+            process.kill();
+        }
+    }
+}
