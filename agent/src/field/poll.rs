@@ -16,6 +16,7 @@ use lapwing_protocol::Status;
 
 use super::failure::{Failure, Meaning};
 use super::health::{Change, Health};
+use super::pieces::Pieces;
 use super::request::{Answer, Read, raws};
 use super::schedule::{Schedule, Timing};
 use super::stats::{DeviceCounters, FieldStats, LinkCounters, count};
@@ -56,9 +57,17 @@ pub(super) struct Job {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Kind {
-    Scan { attempt: u8 },
+    Scan {
+        attempt: u8,
+    },
     Try,
-    Probe { second: bool },
+    Probe {
+        second: bool,
+    },
+    /// A part of a transaction that was refused as a whole; `sent`: when the first part had been asked.
+    Piece {
+        sent: Option<Instant>,
+    },
 }
 
 /// The state of one link's polling.
@@ -101,6 +110,10 @@ struct Slot {
     faulted: bool,
     /// Its last answer was a refusal.
     refused: bool,
+    /// How it is read since it was refused as a whole.
+    pieces: Option<Pieces>,
+    /// It was refused piece by piece as well.
+    all_refused: bool,
 }
 
 impl Poll {
@@ -111,7 +124,14 @@ impl Poll {
             let device = &plan.devices[index as usize];
             let first_slot = slots.len();
             for transaction in device.transactions.first..device.transactions.first + device.transactions.count {
-                slots.push(Slot { transaction, device: devices.len(), faulted: false, refused: false });
+                slots.push(Slot {
+                    transaction,
+                    device: devices.len(),
+                    faulted: false,
+                    refused: false,
+                    pieces: None,
+                    all_refused: false,
+                });
                 timings.push(timing(&plan.transactions[transaction as usize]));
             }
             late.push(match trust {
@@ -184,7 +204,7 @@ impl Poll {
                 self.connect_begun = t;
                 return Step::Connect;
             }
-            if let Some(Job { slot, kind: Kind::Scan { .. }, .. }) = self.again.take() {
+            if let Some(Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. }) = self.again.take() {
                 self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
             }
             while let Some(scan) = self.schedule.take(t) {
@@ -208,13 +228,13 @@ impl Poll {
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
             if well {
-                return Step::Ask(self.job(slot, Kind::Scan { attempt: 0 }));
+                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }));
             }
             self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.job(slot, Kind::Try));
+                return Step::Ask(self.scan(slot, Kind::Try));
             }
         }
         if let Some(job) = self.next_try(t) {
@@ -227,6 +247,10 @@ impl Poll {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
         self.health.connected(t);
+        // The device may be another one now.
+        for slot in &mut self.slots {
+            (slot.pieces, slot.all_refused) = (None, false);
+        }
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
 
@@ -249,6 +273,7 @@ impl Poll {
         self.count_exchange(&job, sent, now, &outcome);
         match outcome {
             Ok(raws) => self.good(job, sent, now, raws),
+            Err(failure @ Failure::Plan(_)) => self.fault(job.slot, failure.status(), now),
             Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
             Err(failure) => self.failed(job, sent, now, &failure),
         }
@@ -270,12 +295,38 @@ impl Poll {
             }
         }
         self.answered(job.device, now);
-        if job.instead.is_none() && !matches!(job.kind, Kind::Probe { .. }) {
-            if let Kind::Scan { .. } = job.kind {
-                count(&self.counters(job.device).scans_good, 1);
+        match job.kind {
+            Kind::Scan { .. } | Kind::Try => {
+                if let Kind::Scan { .. } = job.kind {
+                    count(&self.counters(job.device).scans_good, 1);
+                }
+                self.slots[job.slot].faulted = false;
+                self.batch(job.slot, half_way(sent, now), raws);
             }
-            self.slots[job.slot].faulted = false;
-            self.batch(job.slot, sent + now.saturating_duration_since(sent) / 2, raws);
+            Kind::Piece { sent: first } => {
+                if let Some(pieces) = &mut self.slots[job.slot].pieces {
+                    pieces.answered(&raws);
+                }
+                self.next_piece(job, first.unwrap_or(sent), now);
+            }
+            Kind::Probe { .. } => {}
+        }
+    }
+
+    /// Goes on with the pieces of a transaction, or delivers what they brought.
+    fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
+        let slot = &mut self.slots[job.slot];
+        match slot.pieces.as_mut().and_then(Pieces::finished) {
+            None => self.again = Some(self.piece(job.slot, Some(first_sent))),
+            Some(Some(raws)) => {
+                slot.faulted = false;
+                count(&self.counters(job.device).scans_good, 1);
+                self.batch(job.slot, half_way(first_sent, now), raws);
+            }
+            Some(None) => {
+                (slot.pieces, slot.all_refused) = (None, true);
+                self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
+            }
         }
     }
 
@@ -291,7 +342,23 @@ impl Poll {
             return;
         }
         self.answered(job.device, now);
-        self.fault(job.slot, failure.status(), sent);
+        if let Kind::Piece { sent: first } = job.kind
+            && let Some(pieces) = &mut self.slots[job.slot].pieces
+        {
+            pieces.refused(failure.status());
+            return self.next_piece(job, first.unwrap_or(sent), now);
+        }
+        let slot = &self.slots[job.slot];
+        if Meaning::may_fit_in_pieces(failure)
+            && !slot.all_refused
+            && let Ask::Modbus { table, start, count, slices } = self.ask(&job)
+            && let Some(pieces) = Pieces::of(*table, *start, *count, slices)
+        {
+            self.slots[job.slot].pieces = Some(pieces);
+            self.again = Some(self.piece(job.slot, None));
+            return;
+        }
+        self.fault(job.slot, failure.status(), now);
     }
 
     fn failed(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
@@ -301,6 +368,12 @@ impl Poll {
         device.status = failure.status();
         device.try_slot = job.slot;
         self.health.failed(job.device, sent_ms, t, failure.to_string());
+        if let Kind::Piece { .. } = job.kind {
+            if let Some(pieces) = &mut self.slots[job.slot].pieces {
+                pieces.begin();
+            }
+            self.fault(job.slot, failure.status(), now);
+        }
         if let Kind::Scan { attempt } = job.kind {
             // On a shared link the neighbours go first and the device is tried again a little later.
             let alone = self.devices.len() == 1 && self.trust == Trust::Named;
@@ -325,6 +398,9 @@ impl Poll {
     }
 
     fn take(&self, job: &Job, answer: Answer<'_>) -> Result<Vec<Raw>, Failure> {
+        if let (Kind::Piece { .. }, Some(pieces), Some(read)) = (job.kind, &self.slots[job.slot].pieces, job.instead) {
+            return raws(answer, usize::from(read.count()), &pieces.slices());
+        }
         match (job.instead, self.ask(job)) {
             (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
             (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
@@ -339,7 +415,7 @@ impl Poll {
         }
         self.tried = true;
         match self.trust {
-            Trust::Named => Some(self.job(self.devices[device].try_slot, Kind::Try)),
+            Trust::Named => Some(self.scan(self.devices[device].try_slot, Kind::Try)),
             Trust::Unnamed => Some(self.probes(device).0),
         }
     }
@@ -351,7 +427,8 @@ impl Poll {
     fn probes(&self, device: usize) -> (Job, Option<Job>) {
         let state = &self.devices[device];
         let reads = |slot: usize| {
-            let job = self.job(slot, Kind::Probe { second: false });
+            let mut job = self.job(slot, Kind::Probe { second: false });
+            job.instead = self.slots[slot].pieces.as_ref().and_then(Pieces::read);
             Some((job, self.read(&job).ok()?))
         };
         let mut known: Vec<(Job, Read)> = state.slots.clone().filter_map(reads).collect();
@@ -365,11 +442,21 @@ impl Poll {
             .iter()
             .find(|(job, read)| read.byte_count() != first_read.byte_count() && !self.slots[job.slot].refused);
         if let Some(&(job, _)) = other {
-            return (first, Some(second(job, None)));
+            return (first, Some(second(job, job.instead)));
         }
         let fewer = if first_read.is_bits() { first_read.count().saturating_sub(8) } else { first_read.count() - 1 };
         let part = Read::new(first_read.table(), first_read.start(), fewer).ok();
         (first, part.map(|part| second(first, Some(part))))
+    }
+
+    /// A read of a transaction: as a whole, or in the pieces it has come to.
+    fn scan(&self, slot: usize, kind: Kind) -> Job {
+        if self.slots[slot].pieces.is_some() { self.piece(slot, None) } else { self.job(slot, kind) }
+    }
+
+    fn piece(&self, slot: usize, sent: Option<Instant>) -> Job {
+        let instead = self.slots[slot].pieces.as_ref().and_then(Pieces::read);
+        Job { instead, ..self.job(slot, Kind::Piece { sent }) }
     }
 
     fn job(&self, slot: usize, kind: Kind) -> Job {
@@ -439,7 +526,7 @@ impl Poll {
                 count(&counters.garbled, 1);
                 false
             }
-            Err(Failure::Closed(_) | Failure::NoConnection(_) | Failure::HeldBack | Failure::Plan(_)) => false,
+            Err(Failure::Closed(_) | Failure::NoConnection(_) | Failure::Plan(_)) => false,
         };
         if answered {
             count(&counters.answers, 1);
@@ -455,6 +542,10 @@ impl Poll {
     fn millis(&self, at: Instant) -> Millis {
         Millis(ms(at.saturating_duration_since(self.epoch)))
     }
+}
+
+fn half_way(sent: Instant, now: Instant) -> Instant {
+    sent + now.saturating_duration_since(sent) / 2
 }
 
 fn ms(duration: Duration) -> u64 {
