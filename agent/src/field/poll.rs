@@ -5,22 +5,27 @@
 //! device that is held back delivers its fault at once and costs no line time. Never panics.
 //!
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
-//! after two probes whose answers differ in length: see [`Trust`].
+//! after two probes whose answers differ in length: see [`Trust`]. `choose` makes the exchanges, `outcome` draws the
+//! conclusions, `report` delivers and counts.
+
+mod choose;
+mod outcome;
+mod report;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use lapwing_engine::spec::{Millis, Raw};
+use lapwing_engine::spec::Millis;
 use lapwing_protocol::Status;
 
-use super::failure::{Failure, Meaning};
-use super::health::{Change, Health};
+use super::failure::Failure;
+use super::health::Health;
 use super::pieces::Pieces;
-use super::request::{Answer, Read, raws};
+use super::request::Read;
 use super::schedule::{Schedule, Timing};
-use super::stats::{DeviceCounters, FieldStats, LinkCounters, count};
-use super::{Batch, Deliver, FieldMessage};
+use super::stats::{FieldStats, LinkCounters, count};
+use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
 
 /// What a link's answers prove by themselves.
@@ -112,8 +117,8 @@ struct Slot {
     refused: bool,
     /// How it is read since it was refused as a whole.
     pieces: Option<Pieces>,
-    /// It was refused piece by piece as well.
-    all_refused: bool,
+    /// When it was last found that pieces of it, or all, are refused.
+    refused_at: Option<Millis>,
 }
 
 impl Poll {
@@ -130,7 +135,7 @@ impl Poll {
                     faulted: false,
                     refused: false,
                     pieces: None,
-                    all_refused: false,
+                    refused_at: None,
                 });
                 timings.push(timing(&plan.transactions[transaction as usize]));
             }
@@ -228,13 +233,13 @@ impl Poll {
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
             if well {
-                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }));
+                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }, t));
             }
             self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.scan(slot, Kind::Try));
+                return Step::Ask(self.scan(slot, Kind::Try, t));
             }
         }
         if let Some(job) = self.next_try(t) {
@@ -249,7 +254,7 @@ impl Poll {
         self.health.connected(t);
         // The device may be another one now.
         for slot in &mut self.slots {
-            (slot.pieces, slot.all_refused) = (None, false);
+            (slot.pieces, slot.refused_at) = (None, None);
         }
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
@@ -267,285 +272,14 @@ impl Poll {
         self.health.lost(t);
     }
 
-    /// The outcome of a job whose request ended at `sent`, known at `now`.
-    pub(super) fn done(&mut self, job: Job, sent: Instant, now: Instant, outcome: Result<Answer<'_>, Failure>) {
-        let outcome = outcome.and_then(|answer| self.take(&job, answer));
-        self.count_exchange(&job, sent, now, &outcome);
-        match outcome {
-            Ok(raws) => self.good(job, sent, now, raws),
-            Err(failure @ Failure::Plan(_)) => self.fault(job.slot, failure.status(), now),
-            Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
-            Err(failure) => self.failed(job, sent, now, &failure),
-        }
-        let t = self.millis(now);
-        self.review(t, now);
-    }
-
-    fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        self.slots[job.slot].refused = false;
-        if let Kind::Probe { second: false } = job.kind {
-            if let Some(second) = self.probes(job.device).1 {
-                self.again = Some(second);
-                return;
-            }
-            if !std::mem::replace(&mut self.devices[job.device].half_proved, true) {
-                let t = self.millis(now);
-                self.health.undecided(job.device, t);
-                return;
-            }
-        }
-        self.answered(job.device, now);
-        match job.kind {
-            Kind::Scan { .. } | Kind::Try => {
-                if let Kind::Scan { .. } = job.kind {
-                    count(&self.counters(job.device).scans_good, 1);
-                }
-                self.slots[job.slot].faulted = false;
-                self.batch(job.slot, half_way(sent, now), raws);
-            }
-            Kind::Piece { sent: first } => {
-                if let Some(pieces) = &mut self.slots[job.slot].pieces {
-                    pieces.answered(&raws);
-                }
-                self.next_piece(job, first.unwrap_or(sent), now);
-            }
-            Kind::Probe { .. } => {}
-        }
-    }
-
-    /// Goes on with the pieces of a transaction, or delivers what they brought.
-    fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
-        let slot = &mut self.slots[job.slot];
-        match slot.pieces.as_mut().and_then(Pieces::finished) {
-            None => self.again = Some(self.piece(job.slot, Some(first_sent))),
-            Some(Some(raws)) => {
-                slot.faulted = false;
-                count(&self.counters(job.device).scans_good, 1);
-                self.batch(job.slot, half_way(first_sent, now), raws);
-            }
-            Some(None) => {
-                (slot.pieces, slot.all_refused) = (None, true);
-                self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
-            }
-        }
-    }
-
-    /// The device is alive and says no.
-    fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        self.slots[job.slot].refused = true;
-        let t = self.millis(now);
-        if let Kind::Probe { .. } = job.kind {
-            // A refusal carries no length and may itself be late: it proves nothing.
-            self.devices[job.device].half_proved = false;
-            self.devices[job.device].status = failure.status();
-            self.health.undecided(job.device, t);
-            return;
-        }
-        self.answered(job.device, now);
-        if let Kind::Piece { sent: first } = job.kind
-            && let Some(pieces) = &mut self.slots[job.slot].pieces
-        {
-            pieces.refused(failure.status());
-            return self.next_piece(job, first.unwrap_or(sent), now);
-        }
-        let slot = &self.slots[job.slot];
-        if Meaning::may_fit_in_pieces(failure)
-            && !slot.all_refused
-            && let Ask::Modbus { table, start, count, slices } = self.ask(&job)
-            && let Some(pieces) = Pieces::of(*table, *start, *count, slices)
-        {
-            self.slots[job.slot].pieces = Some(pieces);
-            self.again = Some(self.piece(job.slot, None));
-            return;
-        }
-        self.fault(job.slot, failure.status(), now);
-    }
-
-    fn failed(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        let (sent_ms, t) = (self.millis(sent), self.millis(now));
-        let device = &mut self.devices[job.device];
-        device.half_proved = false;
-        device.status = failure.status();
-        device.try_slot = job.slot;
-        self.health.failed(job.device, sent_ms, t, failure.to_string());
-        if let Kind::Piece { .. } = job.kind {
-            if let Some(pieces) = &mut self.slots[job.slot].pieces {
-                pieces.begin();
-            }
-            self.fault(job.slot, failure.status(), now);
-        }
-        if let Kind::Scan { attempt } = job.kind {
-            // On a shared link the neighbours go first and the device is tried again a little later.
-            let alone = self.devices.len() == 1 && self.trust == Trust::Named;
-            if alone && attempt < self.link().retries {
-                self.again = Some(Job { kind: Kind::Scan { attempt: attempt + 1 }, ..job });
-            } else {
-                self.fault(job.slot, failure.status(), now);
-            }
-        }
-    }
-
-    fn answered(&mut self, device: usize, now: Instant) {
-        let t = self.millis(now);
-        let mut changes = Vec::new();
-        let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
-        self.devices[device].half_proved = false;
-        self.tell(changes, now);
-        if was_suspect {
-            let back = self.devices[device].slots.clone().filter(|&slot| self.slots[slot].faulted);
-            self.recover.extend(back);
-        }
-    }
-
-    fn take(&self, job: &Job, answer: Answer<'_>) -> Result<Vec<Raw>, Failure> {
-        if let (Kind::Piece { .. }, Some(pieces), Some(read)) = (job.kind, &self.slots[job.slot].pieces, job.instead) {
-            return raws(answer, usize::from(read.count()), &pieces.slices());
-        }
-        match (job.instead, self.ask(job)) {
-            (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
-            (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
-            (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
-        }
-    }
-
-    fn next_try(&mut self, now: Millis) -> Option<Job> {
-        let (at, device) = self.health.next_try()?;
-        if at > now {
-            return None;
-        }
-        self.tried = true;
-        match self.trust {
-            Trust::Named => Some(self.scan(self.devices[device].try_slot, Kind::Try)),
-            Trust::Unnamed => Some(self.probes(device).0),
-        }
-    }
-
-    /// Two reads whose answers differ in length, both inside what the plan reads anyway.
-    ///
-    /// A device of which only single registers (or up to eight bits) are read offers no second length: there the same
-    /// probe must fit twice, with the time for late answers in between.
-    fn probes(&self, device: usize) -> (Job, Option<Job>) {
-        let state = &self.devices[device];
-        let reads = |slot: usize| {
-            let mut job = self.job(slot, Kind::Probe { second: false });
-            job.instead = self.slots[slot].pieces.as_ref().and_then(Pieces::read);
-            Some((job, self.read(&job).ok()?))
-        };
-        let mut known: Vec<(Job, Read)> = state.slots.clone().filter_map(reads).collect();
-        // Refused ones last: they prove nothing; short ones first: they cost least.
-        known.sort_by_key(|(job, read)| (self.slots[job.slot].refused, read.byte_count()));
-        let Some(&(first, first_read)) = known.first() else {
-            return (self.job(state.try_slot, Kind::Probe { second: false }), None);
-        };
-        let second = |job: Job, instead| Job { kind: Kind::Probe { second: true }, instead, ..job };
-        let other = known
-            .iter()
-            .find(|(job, read)| read.byte_count() != first_read.byte_count() && !self.slots[job.slot].refused);
-        if let Some(&(job, _)) = other {
-            return (first, Some(second(job, job.instead)));
-        }
-        let fewer = if first_read.is_bits() { first_read.count().saturating_sub(8) } else { first_read.count() - 1 };
-        let part = Read::new(first_read.table(), first_read.start(), fewer).ok();
-        (first, part.map(|part| second(first, Some(part))))
-    }
-
-    /// A read of a transaction: as a whole, or in the pieces it has come to.
-    fn scan(&self, slot: usize, kind: Kind) -> Job {
-        if self.slots[slot].pieces.is_some() { self.piece(slot, None) } else { self.job(slot, kind) }
-    }
-
-    fn piece(&self, slot: usize, sent: Option<Instant>) -> Job {
-        let instead = self.slots[slot].pieces.as_ref().and_then(Pieces::read);
-        Job { instead, ..self.job(slot, Kind::Piece { sent }) }
-    }
-
-    fn job(&self, slot: usize, kind: Kind) -> Job {
-        let Slot { transaction, device, .. } = self.slots[slot];
-        Job { transaction, instead: None, device, slot, kind }
-    }
-
     fn earliest(&self, at: Option<Millis>) -> Option<Instant> {
         let next = at.into_iter().chain(self.schedule.next_due()).min()?;
         self.epoch.checked_add(Duration::from_millis(next.0))
     }
 
-    fn review(&mut self, t: Millis, now: Instant) {
-        let mut changes = Vec::new();
-        self.health.review(t, &mut |change| changes.push(change));
-        self.tell(changes, now);
-    }
-
-    fn tell(&self, changes: Vec<Change>, at: Instant) {
-        for change in changes {
-            (self.deliver)(match change {
-                Change::Link { up, why } => FieldMessage::LinkState { link: self.link, up, why, at },
-                Change::Device { device, up, why } => {
-                    FieldMessage::DeviceState { device: self.devices[device].index, up, why, at }
-                }
-            });
-        }
-    }
-
-    fn fault(&mut self, slot: usize, status: Status, at: Instant) {
-        self.slots[slot].faulted = true;
-        let points = self.plan.transactions[self.slots[slot].transaction as usize].points.count;
-        self.batch(slot, at, vec![Raw::Fault(status); points as usize]);
-    }
-
-    fn batch(&self, slot: usize, at: Instant, mut raws: Vec<Raw>) {
-        let transaction = self.slots[slot].transaction;
-        // One raw value a point, whatever the plan's slices say.
-        let points = self.plan.transactions[transaction as usize].points.count;
-        raws.resize(points as usize, Raw::Fault(Status::BAD_CONFIGURATION_ERROR));
-        (self.deliver)(FieldMessage::Batch(Batch { transaction, at, raws }));
-    }
-
-    fn count_scan(&self, slot: usize, skipped: u32, well: bool) {
-        let counters = self.counters(self.slots[slot].device);
-        count(&counters.scans_due, 1 + u64::from(skipped));
-        count(&counters.scans_skipped, u64::from(skipped));
-        if well && skipped > 0 {
-            (self.deliver)(FieldMessage::Late { transaction: self.slots[slot].transaction, skipped });
-        }
-    }
-
-    fn count_exchange(&self, job: &Job, sent: Instant, now: Instant, outcome: &Result<Vec<Raw>, Failure>) {
-        let counters = self.counters(job.device);
-        count(&counters.requests, 1);
-        let answered = match outcome {
-            Ok(_) => true,
-            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::AgentFailure) => {
-                count(&counters.exceptions, 1);
-                true
-            }
-            Err(Failure::Silence { .. }) => {
-                count(&counters.timeouts, 1);
-                false
-            }
-            Err(Failure::Garbled(_)) => {
-                count(&counters.garbled, 1);
-                false
-            }
-            Err(Failure::Closed(_) | Failure::NoConnection(_) | Failure::Plan(_)) => false,
-        };
-        if answered {
-            count(&counters.answers, 1);
-            let us = u64::try_from(now.saturating_duration_since(sent).as_micros()).unwrap_or(u64::MAX);
-            counters.latency_us.store(us, std::sync::atomic::Ordering::Relaxed);
-        }
-    }
-
-    fn counters(&self, device: usize) -> &DeviceCounters {
-        &self.stats.devices[self.devices[device].index as usize]
-    }
-
     fn millis(&self, at: Instant) -> Millis {
         Millis(ms(at.saturating_duration_since(self.epoch)))
     }
-}
-
-fn half_way(sent: Instant, now: Instant) -> Instant {
-    sent + now.saturating_duration_since(sent) / 2
 }
 
 fn ms(duration: Duration) -> u64 {

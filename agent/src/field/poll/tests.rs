@@ -1,6 +1,9 @@
 //! A link's decisions without a wire: a driver played by hand, on a clock that is only a number.
 
+use lapwing_engine::spec::Raw;
+
 use super::*;
+use crate::field::request::Answer;
 use crate::field::testing::*;
 use crate::plan::{Table, Transport};
 
@@ -278,4 +281,23 @@ fn a_block_refused_throughout_is_asked_as_a_whole_and_not_taken_apart_again() {
 
 fn good_points(bench: &Bench) -> usize {
     batches(&bench.inbox.all(), 0).len()
+}
+
+#[test]
+fn after_ten_minutes_a_block_is_asked_as_a_whole_again() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 0, 2), Trust::Named);
+    let job = bench.next();
+    bench.fail(job, Failure::Exception { code: 2 });
+    let job = bench.next();
+    bench.fail(job, Failure::Exception { code: 2 });
+    let job = bench.next();
+    bench.answer(job);
+    let job = bench.next();
+    assert_eq!(bench.reads(&job), (1, 1));
+    bench.answer(job);
+    bench.now_ms += 600_000;
+    let job = bench.next();
+    assert_eq!(bench.reads(&job), (0, 2));
+    bench.answer(job);
+    assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
 }
