@@ -1,16 +1,16 @@
 //! `lapwing calc NAME key=value …` and `lapwing calc --jsonl`: the engineering functions, one or many.
 //!
 //! A line `{"id": …, "function": …, "inputs": {…}}` in, a line `{"id": …, "value": …, "unit": …}` out; where there is no
-//! number, `value` is `domain_error`, `undefined`, `none` or `not_available` and `why` says why. One by one, an input is
-//! `key=value` with the value as JSON or as a plain word. Exit code 1 when a single function gave no number, 2 when it
-//! could not be tried. Never panics.
+//! number, `value` is `domain_error`, `undefined`, `none` or `not_available` and `why` says why; a doubtful one carries
+//! `"quality": "uncertain"` and `why`. One by one, an input is `key=value` with the value as JSON or as a plain word. Exit
+//! code 1 when a single function gave no number, 2 when it could not be tried. Never panics.
 
 use std::io::{BufRead, Write};
 
 use serde_json::{Map, Value, json};
 
 use super::{CalcArgs, End};
-use crate::compute::{self, Answer, Function, NotTried};
+use crate::compute::{self, Answer, Calculation, Function, NotTried};
 
 /// Computes.
 pub(super) fn calc(args: &CalcArgs) -> End {
@@ -22,6 +22,9 @@ pub(super) fn calc(args: &CalcArgs) -> End {
             let inputs: Vec<String> =
                 function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
             println!("{} ({}): {}", function.name, inputs.join(", "), function.unit);
+        }
+        for calculation in Calculation::all() {
+            println!("{} ({}): {}", calculation.name, calculation.takes, calculation.unit);
         }
         return End::Done;
     };
@@ -35,12 +38,15 @@ pub(super) fn calc(args: &CalcArgs) -> End {
         inputs.insert(key.to_owned(), value);
     }
     match compute::answer(name, &inputs) {
-        Ok(Answer::Value { value, unit }) => {
+        Ok(Answer::Value { value, unit, doubt, .. }) => {
             let shown = match &value {
                 Value::String(word) => word.clone(),
                 other => other.to_string(),
             };
-            println!("{shown} {unit}");
+            println!("{}", format!("{shown} {unit}").trim_end());
+            if let Some(doubt) = doubt {
+                eprintln!("Uncertain: {doubt}.");
+            }
             End::Done
         }
         Ok(Answer::NoNumber { word, why }) => {
@@ -88,7 +94,10 @@ fn reply(line: &str) -> Result<Value, (Value, NotTried)> {
     let inputs =
         request.get("inputs").and_then(Value::as_object).ok_or_else(|| wrong("it has no object \"inputs\""))?;
     match compute::answer(name, inputs) {
-        Ok(Answer::Value { value, unit }) => Ok(json!({ "id": id, "value": value, "unit": unit })),
+        Ok(Answer::Value { value, unit, doubt: None, .. }) => Ok(json!({ "id": id, "value": value, "unit": unit })),
+        Ok(Answer::Value { value, unit, doubt: Some(why), .. }) => {
+            Ok(json!({ "id": id, "value": value, "unit": unit, "quality": "uncertain", "why": why }))
+        }
         Ok(Answer::NoNumber { word, why }) => Ok(json!({ "id": id, "value": word, "why": why })),
         Err(error) => Err((id, error)),
     }

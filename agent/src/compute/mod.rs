@@ -1,19 +1,22 @@
 //! The engineering functions by name: what each takes, in which units, and how it is computed.
 //!
-//! One table serves `lapwing calc`, derived points and the check of their configuration. The physics is the engine's;
-//! this only brings inputs to it and its answer back. Units are UCUM codes. An input outside a function's domain is no
-//! number, said by a word: `domain_error`, `undefined`, `none` or `not_available`. Never panics.
+//! A [`Function`] can make a derived point: its table serves `lapwing calc`, derived points and the check of their
+//! configuration. A [`Calculation`] is for `lapwing calc` alone, because what it takes or answers is no point. The physics
+//! is the engine's; this only brings inputs to it and its answer back. Units are UCUM codes. An input outside a
+//! function's domain is no number, said by a word: `domain_error`, `undefined`, `none` or `not_available`. Never panics.
 
+mod calculation;
 mod given;
 mod table;
 
 use lapwing_protocol::Quantity;
 use serde_json::{Map, Value};
 
+pub use calculation::Calculation;
 pub use given::Given;
 
 /// One function.
-#[derive(Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct Function {
     /// Name, as in `lapwing calc`.
     pub name: &'static str,
@@ -21,10 +24,27 @@ pub struct Function {
     pub arguments: &'static [Argument],
     /// What it answers.
     pub quantity: Quantity,
-    /// UCUM unit of the answer; of an object's parts, in order, with commas.
+    /// UCUM unit of the answer; of an answer of several parts, that of the part a point takes.
     pub unit: &'static str,
     /// How it is computed.
-    run: fn(&Given<'_>) -> Result<Value, NoNumber>,
+    run: fn(&Given<'_>) -> Result<Computed, NoNumber>,
+}
+
+/// An answer before it has its unit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Computed {
+    /// The value.
+    value: Value,
+    /// The number a point takes.
+    number: f64,
+    /// Why it is doubtful, if it is.
+    doubt: Option<&'static str>,
+}
+
+impl From<f64> for Computed {
+    fn from(number: f64) -> Self {
+        Self { value: number.into(), number, doubt: None }
+    }
 }
 
 /// One argument.
@@ -82,8 +102,12 @@ pub enum Answer {
     Value {
         /// The value.
         value: Value,
-        /// Its unit.
+        /// Its unit; empty where it has none.
         unit: &'static str,
+        /// The number a point takes, of an answer of several parts too; `None` if a point can take none.
+        number: Option<f64>,
+        /// Why it is doubtful, if it is: a point's quality is uncertain then.
+        doubt: Option<&'static str>,
     },
     /// No number, and why.
     NoNumber {
@@ -135,6 +159,16 @@ pub enum NotTried {
         /// What was given.
         found: String,
     },
+    /// Inputs of a calculation that do not fit.
+    #[error("{name}: {why}; it takes {takes}")]
+    Unfit {
+        /// Which calculation.
+        name: &'static str,
+        /// What does not fit.
+        why: String,
+        /// What it takes.
+        takes: &'static str,
+    },
     /// A line that is no request.
     #[error("not a request: {why}; write {{\"id\": …, \"function\": …, \"inputs\": {{…}}}}")]
     NotARequest {
@@ -147,7 +181,7 @@ impl Function {
     /// Every function.
     #[must_use]
     pub const fn all() -> &'static [Self] {
-        table::FUNCTIONS
+        &table::FUNCTIONS
     }
 
     /// The function of a name.
@@ -163,7 +197,9 @@ impl Function {
     pub fn answer(&self, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
         let given = Given::check(self, inputs)?;
         Ok(match (self.run)(&given) {
-            Ok(value) => Answer::Value { value, unit: self.unit },
+            Ok(Computed { value, number, doubt }) => {
+                Answer::Value { value, unit: self.unit, number: Some(number), doubt }
+            }
             Err(NoNumber { word, why }) => Answer::NoNumber { word, why },
         })
     }
@@ -187,12 +223,18 @@ impl Argument {
 /// # Errors
 /// When there is no such function or an input does not fit.
 pub fn answer(name: &str, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
-    let function =
-        Function::named(name).ok_or_else(|| NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) })?;
-    function.answer(inputs)
+    if let Some(function) = Function::named(name) {
+        return function.answer(inputs);
+    }
+    match Calculation::all().iter().find(|calculation| calculation.name == name) {
+        Some(calculation) => calculation.answer(inputs),
+        None => Err(NotTried::NoFunction { name: name.to_owned(), nearest: nearest(name) }),
+    }
 }
 
 fn nearest(name: &str) -> Option<&'static str> {
-    let scored = Function::all().iter().map(|function| (strsim::jaro_winkler(name, function.name), function.name));
+    let functions = Function::all().iter().map(|function| function.name);
+    let names = functions.chain(Calculation::all().iter().map(|calculation| calculation.name));
+    let scored = names.map(|known| (strsim::jaro_winkler(name, known), known));
     scored.filter(|(score, _)| *score > 0.8).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, name)| name)
 }

@@ -23,7 +23,7 @@ pub(crate) enum Wrong {
     #[error("`{key}` is missing")]
     MissingKey { key: &'static str, example: &'static str },
     #[error("wrong type: {found} where {expected} belongs")]
-    WrongType { expected: &'static str, found: String, mend: String },
+    OtherType { expected: &'static str, found: String, mend: String },
     #[error("{value} is outside {low} to {high}")]
     OutOfRange { value: String, low: String, high: String },
     #[error("`{value}` is none of: {}", known.join(", "))]
@@ -76,7 +76,7 @@ pub(crate) enum Wrong {
     #[error("the point names both a register and an OID")]
     TwoSources,
     #[error("the map reads {found}, but device `{device}` is on an {link} link")]
-    WrongSource { found: &'static str, device: String, link: &'static str },
+    OtherSource { found: &'static str, device: String, link: &'static str },
     #[error("unknown quantity `{quantity}`")]
     UnknownQuantity { quantity: String, near: Option<String>, known: Vec<&'static str> },
     #[error("unknown unit `{unit}`")]
@@ -141,6 +141,8 @@ pub(crate) enum Wrong {
     NothingMatches { pattern: String, near: Option<String>, incomplete: bool },
     #[error("`{pattern}` is no pattern: {why}")]
     BadPattern { pattern: String, why: String },
+    #[error("`{pattern}` is no pattern of points: {why}")]
+    BadPointPattern { pattern: String, why: String },
     #[error("two conditions in one alarm, `{first}` and `{second}`")]
     TwoConditions { first: &'static str, second: &'static str },
     #[error("the alarm has no condition")]
@@ -187,7 +189,7 @@ impl Wrong {
             Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
             Self::UnknownKey { near, known, .. } | Self::UnknownTable { near, known, .. } => did_you_mean(near.as_ref(), "remove it", known),
             Self::MissingKey { key, example } => format!("add {key} = {example}"),
-            Self::WrongType { mend, .. } => mend.clone(),
+            Self::OtherType { mend, .. } => mend.clone(),
             Self::OutOfRange { low, high, .. } => format!("write a number from {low} to {high}"),
             Self::NotOneOf { near, .. } => did_you_mean(near.as_ref(), "choose one of them", &[]),
             Self::BadDuration { .. } => "write a whole number and its unit: \"300ms\", \"5s\", \"3m\", \"1h\" or \"1d\"".into(),
@@ -219,7 +221,7 @@ impl Wrong {
             Self::ReadsForbidden { .. } => "leave the point out, or take its registers out of `forbid`".into(),
             Self::NoSource => "add register = \"holding:0\" or oid = \"1.3.6.1.…\"".into(),
             Self::TwoSources => "keep one of them".into(),
-            Self::WrongSource { .. } => "use a map of the link's own protocol, or another link".into(),
+            Self::OtherSource { .. } => "use a map of the link's own protocol, or another link".into(),
             Self::UnknownQuantity { near, known, .. } => did_you_mean(near.as_ref(), "choose one", known),
             Self::UnknownUnit { near, .. } => did_you_mean(near.as_ref(), "use the unit's UCUM code", &[]),
             Self::UnitNotOfQuantity { units, .. } => format!("choose one of: {}", units.join(", ")),
@@ -258,6 +260,7 @@ impl Wrong {
                 near.unwrap_or_else(|| "check its segments: {name} and * stand for one each".into()) + maps_first(*incomplete)
             }
             Self::BadPattern { .. } => "write segments between slashes; {name} captures one segment, * stands for one".into(),
+            Self::BadPointPattern { .. } => "write a path with * in a segment and ** for any number of them, such as \"coil/**\"".into(),
             Self::TwoConditions { .. } => "keep one; the other is an alarm of its own".into(),
             Self::NoCondition => "add one of high, low, rise_per_min, fall_per_min, state, bad_measurement = true".into(),
             Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
@@ -290,7 +293,7 @@ impl Wrong {
             Self::UnknownKey { .. } => "unknown_key",
             Self::UnknownTable { .. } => "unknown_table",
             Self::MissingKey { .. } => "missing_key",
-            Self::WrongType { .. } => "wrong_type",
+            Self::OtherType { .. } => "wrong_type",
             Self::OutOfRange { .. } => "out_of_range",
             Self::NotOneOf { .. } => "not_one_of",
             Self::BadDuration { .. } => "bad_duration",
@@ -315,7 +318,7 @@ impl Wrong {
             Self::ReadsForbidden { .. } => "reads_forbidden",
             Self::NoSource => "no_source",
             Self::TwoSources => "two_sources",
-            Self::WrongSource { .. } => "wrong_source",
+            Self::OtherSource { .. } => "wrong_source",
             Self::UnknownQuantity { .. } => "unknown_quantity",
             Self::UnknownUnit { .. } => "unknown_unit",
             Self::UnitNotOfQuantity { .. } => "unit_not_of_quantity",
@@ -347,6 +350,7 @@ impl Wrong {
             Self::UnknownPoint { .. } => "unknown_point",
             Self::NothingMatches { .. } => "nothing_matches",
             Self::BadPattern { .. } => "bad_pattern",
+            Self::BadPointPattern { .. } => "bad_point_pattern",
             Self::TwoConditions { .. } => "two_conditions",
             Self::NoCondition => "no_condition",
             Self::SameAlarmId { .. } => "same_alarm_id",

@@ -84,11 +84,14 @@ impl Derivation {
             return Some((derived.point, 0, status, oldest));
         }
         let (value, status) = match function.map(|function| function.answer(&inputs)) {
-            Some(Ok(Answer::Value { value, .. })) => {
-                match value.as_f64().map(|number| Decimal::quantise(number, exponent)) {
-                    Some(Ok(decimal)) => (decimal.mantissa, status),
+            Some(Ok(Answer::Value { number, doubt, .. })) => {
+                match number.map(|number| Decimal::quantise(number, exponent)) {
+                    Some(Ok(decimal)) => (
+                        decimal.mantissa,
+                        if doubt.is_some() { status.worst(Status::UNCERTAIN_UNITS_EXCEEDED) } else { status },
+                    ),
                     Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
-                    None => (0, Status::BAD_CONFIGURATION_ERROR), // an answer of several parts is no point
+                    None => (0, Status::BAD_CONFIGURATION_ERROR), // no number for a point; functions always have one
                 }
             }
             Some(Ok(Answer::NoNumber { .. })) => (0, Status::BAD_OUT_OF_RANGE),

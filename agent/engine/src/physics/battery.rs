@@ -38,7 +38,7 @@ pub fn runtime_const_power_min(kw: f64, table: &[(f64, f64)]) -> Result<Runtime,
     let Some([low, high]) = table.array_windows().find(|[_, high]| kw <= high.0) else { return Err(bad_table) };
     let part = libm::log(kw / low.0) / libm::log(high.0 / low.0);
     let minutes = low.1 * libm::exp(part * libm::log(high.1 / low.1));
-    Ok(Runtime { minutes, within_table: true })
+    Ok(Runtime { minutes: finite("table_kw_min", minutes)?, within_table: true })
 }
 
 /// Hours at a constant current by Peukert's law, t = H (C/(I H))ᵏ, from the capacity at the H-hour rate. k is 1.05–1.3

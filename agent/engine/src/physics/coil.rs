@@ -6,7 +6,7 @@
 //! Never panics.
 
 use super::air::temperature;
-use super::{NoNumber, not_negative, positive, within};
+use super::{NoNumber, finite, not_negative, positive, within};
 
 /// How the two streams run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +45,7 @@ pub fn lmtd(th_in: f64, th_out: f64, tc_in: f64, tc_out: f64) -> Result<f64, NoN
     // x/ln(1 + x) by its series where the quotient would be 0/0.
     let x = one / other - 1.0;
     let mean = if libm::fabs(x) < 1e-6 { 1.0 + x / 2.0 } else { x / libm::log1p(x) };
-    Ok(other * mean)
+    finite("th_out", other * mean)
 }
 
 /// Heat conductance of the surface, kW/K: Q/LMTD, counterflow (correction factor 1). A trend at equal flows only.
@@ -53,7 +53,7 @@ pub fn lmtd(th_in: f64, th_out: f64, tc_in: f64, tc_out: f64) -> Result<f64, NoN
 /// # Errors
 /// As `lmtd`; `DomainError` for negative heat.
 pub fn coil_ua_counterflow(q_kw: f64, th_in: f64, th_out: f64, tc_in: f64, tc_out: f64) -> Result<f64, NoNumber> {
-    Ok(not_negative("q_kw", q_kw)? / lmtd(th_in, th_out, tc_in, tc_out)?)
+    finite("q_kw", not_negative("q_kw", q_kw)? / lmtd(th_in, th_out, tc_in, tc_out)?)
 }
 
 /// Air-side effectiveness: how much of the way to the water's inlet temperature the air was cooled.
@@ -61,11 +61,12 @@ pub fn coil_ua_counterflow(q_kw: f64, th_in: f64, th_out: f64, tc_in: f64, tc_ou
 /// # Errors
 /// `DomainError` for temperatures outside −100…200 °C, `Undefined` when air and water come in equally warm.
 pub fn coil_air_effectiveness(ta_in: f64, ta_out: f64, tw_in: f64) -> Result<f64, NoNumber> {
-    let (ta_in, ta_out, tw_in) = (temperature("ta_in", ta_in)?, temperature("ta_out", ta_out)?, temperature("tw_in", tw_in)?);
+    let (ta_in, ta_out, tw_in) =
+        (temperature("ta_in", ta_in)?, temperature("ta_out", ta_out)?, temperature("tw_in", tw_in)?);
     if ta_in == tw_in {
         return Err(NoNumber::Undefined("air and water come in equally warm"));
     }
-    Ok((ta_in - ta_out) / (ta_in - tw_in))
+    finite("tw_in", (ta_in - ta_out) / (ta_in - tw_in))
 }
 
 fn counterflow(ntu: f64, cr: f64) -> f64 {

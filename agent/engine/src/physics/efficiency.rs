@@ -61,7 +61,12 @@ mod tests {
 
     #[test]
     fn published_rows() {
-        relative("O070", pue(&[52_000.0, 47_000.0, 51_000.0], &[40_000.0, 38_000.0, 39_000.0]), 1.282_051_282_051_3, 1e-12);
+        relative(
+            "O070",
+            pue(&[52_000.0, 47_000.0, 51_000.0], &[40_000.0, 38_000.0, 39_000.0]),
+            1.282_051_282_051_3,
+            1e-12,
+        );
         relative("O071", ppue(400.0, 22.0), 1.055, 1e-12);
         assert_eq!(pue(&[0.4], &[0.0]).map_err(NoNumber::word), Err("undefined"), "O072");
         relative("water", wue(&[100.0, 80.0], &[50.0, 50.0]), 1.8, 1e-12);
@@ -69,7 +74,14 @@ mod tests {
 
     #[test]
     fn unsound_inputs() {
-        for (total, it) in [(&[][..], &[][..]), (&[2.0], &[1.0, 1.0]), (&[-2.0], &[1.0]), (&[1.0], &[2.0]), (&[f64::NAN], &[1.0]), (&[f64::MAX, f64::MAX], &[1.0, 1.0])] {
+        for (total, it) in [
+            (&[][..], &[][..]),
+            (&[2.0], &[1.0, 1.0]),
+            (&[-2.0], &[1.0]),
+            (&[1.0], &[2.0]),
+            (&[f64::NAN], &[1.0]),
+            (&[f64::MAX, f64::MAX], &[1.0, 1.0]),
+        ] {
             assert_eq!(pue(total, it).map_err(NoNumber::word), Err("domain_error"), "{total:?} {it:?}");
         }
         assert_eq!(ppue(0.0, 1.0).map_err(NoNumber::word), Err("undefined"));

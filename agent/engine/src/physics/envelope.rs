@@ -73,11 +73,13 @@ mod tests {
 
     #[test]
     fn published_rows() {
-        let got = ashrae_roc_ok(Equipment::SolidState, &T, &[22.0, 23.0, 25.5, 26.8, 27.2, 30.0, 32.0, 34.0, 36.0]).expect("sound");
+        let got = ashrae_roc_ok(Equipment::SolidState, &T, &[22.0, 23.0, 25.5, 26.8, 27.2, 30.0, 32.0, 34.0, 36.0])
+            .expect("sound");
         absolute("O073", Ok(got.d15), 4.8, 1e-9);
         absolute("O073", Ok(got.d60), 14.0, 1e-9);
         assert!(got.pass && !got.has_gap);
-        let got = ashrae_roc_ok(Equipment::Tape, &T, &[22.0, 23.0, 25.5, 26.8, 27.2, 27.4, 27.6, 27.3, 27.0]).expect("sound");
+        let got =
+            ashrae_roc_ok(Equipment::Tape, &T, &[22.0, 23.0, 25.5, 26.8, 27.2, 27.4, 27.6, 27.3, 27.0]).expect("sound");
         absolute("O074", Ok(got.d60), 5.6, 1e-9);
         assert!(!got.pass);
     }
@@ -94,7 +96,13 @@ mod tests {
 
     #[test]
     fn unsound_inputs() {
-        for (t, inlet) in [(&[][..], &[][..]), (&[0.0], &[20.0, 21.0]), (&[1.0, 0.0], &[20.0, 21.0]), (&[0.0], &[300.0]), (&[f64::NAN], &[20.0])] {
+        for (t, inlet) in [
+            (&[][..], &[][..]),
+            (&[0.0], &[20.0, 21.0]),
+            (&[1.0, 0.0], &[20.0, 21.0]),
+            (&[0.0], &[300.0]),
+            (&[f64::NAN], &[20.0]),
+        ] {
             assert_eq!(ashrae_roc_ok(Equipment::Tape, t, inlet).map_err(NoNumber::word), Err("domain_error"));
         }
     }

@@ -5,7 +5,7 @@
 //! standard-rated breaker under continuous load (NEC 210.20(A), 215.3), 1.00 for a fully rated one or under
 //! IEC 60364-4-43. Single-corded loads do not transfer; leave them out. Currents and rating in A. Never panics.
 
-use super::{NoNumber, not_negative, positive};
+use super::{NoNumber, finite, not_negative, positive};
 
 /// What one side would carry alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -19,7 +19,7 @@ pub struct Failover {
 /// The worst phase after the loss of a side.
 ///
 /// # Errors
-/// `DomainError` for no phases, unequal numbers of them, negative currents, or a rating or part that is not positive.
+/// `DomainError` for no phases, unequal numbers of them, negative or too large currents, or a rating or part that is not positive.
 pub fn failover_utilisation(a: &[f64], b: &[f64], rating_a: f64, limit_frac: f64) -> Result<Failover, NoNumber> {
     let rating_a = positive("rating_a", rating_a)?;
     let limit_frac = positive("limit_frac", limit_frac)?;
@@ -30,6 +30,7 @@ pub fn failover_utilisation(a: &[f64], b: &[f64], rating_a: f64, limit_frac: f64
     for (a, b) in a.iter().zip(b) {
         max_frac = max_frac.max((not_negative("a", *a)? + not_negative("b", *b)?) / rating_a);
     }
+    let max_frac = finite("a", max_frac)?;
     Ok(Failover { max_frac, pass: max_frac <= limit_frac })
 }
 

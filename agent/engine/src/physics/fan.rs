@@ -48,6 +48,9 @@ mod tests {
         assert_eq!(fan_affinity(from, 0.0, 1.0), Err(NoNumber::DomainError { input: "n1" }));
         assert_eq!(fan_affinity(from, 1.0, -1.0), Err(NoNumber::DomainError { input: "n2" }));
         assert_eq!(fan_affinity(from, 1e-200, 1e200), Err(NoNumber::DomainError { input: "n2" }));
-        assert_eq!(fan_affinity(FanPoint { dp: f64::NAN, ..from }, 1.0, 1.0), Err(NoNumber::DomainError { input: "dp1" }));
+        assert_eq!(
+            fan_affinity(FanPoint { dp: f64::NAN, ..from }, 1.0, 1.0),
+            Err(NoNumber::DomainError { input: "dp1" })
+        );
     }
 }

@@ -7,7 +7,7 @@
 //! m³/s, heat kW with its sign kept. Never panics.
 
 use super::air::{sat_vap_pres, temperature};
-use super::{NoNumber, KELVIN, not_negative, positive, within};
+use super::{KELVIN, NoNumber, finite, not_negative, positive, within};
 
 /// Gas constant of dry air, J/(kg K).
 const R_DRY: f64 = 287.042;
@@ -57,7 +57,8 @@ pub fn wet_bulb(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let w = hum_ratio(t_c, rh, p_pa)?;
     // A bulb so warm that water boils off it is warmer than the wet bulb.
     let at = |twb_c: f64| hum_ratio_sat(twb_c, p_pa).map_or(f64::INFINITY, |ws| at_wet_bulb(t_c, twb_c, ws));
-    let (mut low, mut high) = if t_c >= 0.0 && w >= at(0.0) { (0.0, t_c) } else { (-100.0, t_c.min(-f64::MIN_POSITIVE)) };
+    let (mut low, mut high) =
+        if t_c >= 0.0 && w >= at(0.0) { (0.0, t_c) } else { (-100.0, t_c.min(-f64::MIN_POSITIVE)) };
     if w < at(low) {
         return Err(NoNumber::DomainError { input: "t_c" });
     }
@@ -72,9 +73,9 @@ pub fn wet_bulb(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// Enthalpy of a kg of dry air and its water, kJ, zero for dry air at 0 °C.
 ///
 /// # Errors
-/// `DomainError` outside −100…200 °C or for a negative humidity ratio.
+/// `DomainError` outside −100…200 °C or for a humidity ratio outside 0…1.
 pub fn enthalpy(t_c: f64, w: f64) -> Result<f64, NoNumber> {
-    let (t_c, w) = (temperature("t_c", t_c)?, not_negative("w", w)?);
+    let (t_c, w) = (temperature("t_c", t_c)?, ratio(w)?);
     Ok(1.006 * t_c + w * (2501.0 + 1.86 * t_c))
 }
 
@@ -89,9 +90,9 @@ pub fn enthalpy_from_wb(t_c: f64, twb_c: f64, p_pa: f64) -> Result<f64, NoNumber
 /// Density of moist air, (1 + W)/v.
 ///
 /// # Errors
-/// `DomainError` outside −100…200 °C, for a negative humidity ratio or a pressure that is not positive.
+/// `DomainError` outside −100…200 °C, for a humidity ratio outside 0…1, or a pressure that is not positive or too large.
 pub fn density_moist(t_c: f64, w: f64, p_pa: f64) -> Result<f64, NoNumber> {
-    Ok((1.0 + not_negative("w", w)?) / volume(t_c, w, p_pa)?)
+    finite("p_pa", (1.0 + ratio(w)?) / volume(t_c, w, p_pa)?)
 }
 
 /// The same from relative humidity.
@@ -106,12 +107,12 @@ pub fn density_moist_rh(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// Negative when the air is warmed.
 ///
 /// # Errors
-/// As `hum_ratio` at the inlet; `DomainError` for a negative flow or an outlet outside −100…200 °C.
+/// As `hum_ratio` at the inlet; `DomainError` for a negative or too large flow, or an outlet outside −100…200 °C.
 pub fn air_sensible_kw(flow_m3s: f64, t_in_c: f64, t_out_c: f64, rh_in: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let flow = not_negative("flow_m3s", flow_m3s)?;
     let (t_in, t_out) = (temperature("t_in_c", t_in_c)?, temperature("t_out_c", t_out_c)?);
     let w = hum_ratio(t_in, within("rh_in", rh_in, 0.0, 1.0)?, p_pa)?;
-    Ok(flow / volume(t_in, w, p_pa)? * (1.006 + 1.86 * w) * (t_in - t_out))
+    finite("flow_m3s", flow / volume(t_in, w, p_pa)? * (1.006 + 1.86 * w) * (t_in - t_out))
 }
 
 /// Air flow for a heat by the rule 1.08 · CFM · ΔT(°F) = BTU/h (0.075 lb/ft³ · 0.24 · 60; standard air at sea level),
@@ -124,7 +125,12 @@ pub fn cfm_for_kw(kw: f64, dt_f: f64) -> Result<f64, NoNumber> {
     if dt_f == 0.0 {
         return Err(NoNumber::Undefined("without a temperature difference no flow carries heat"));
     }
-    Ok(kw * 3_412.142 / (1.08 * dt_f))
+    finite("kw", kw * 3_412.142 / (1.08 * dt_f))
+}
+
+/// Where there is more water than air, the air of a module it is not.
+fn ratio(w: f64) -> Result<f64, NoNumber> {
+    within("w", w, 0.0, 1.0)
 }
 
 /// Volume of moist air for a kg of dry air, m³.
@@ -185,7 +191,14 @@ mod tests {
 
     #[test]
     fn what_no_air_is() {
-        for (t, rh, p) in [(101.0, 1.0, SEA), (25.0, 1.1, SEA), (25.0, -0.1, SEA), (25.0, 0.5, 0.0), (f64::NAN, 0.5, SEA), (25.0, 0.5, f64::INFINITY)] {
+        for (t, rh, p) in [
+            (101.0, 1.0, SEA),
+            (25.0, 1.1, SEA),
+            (25.0, -0.1, SEA),
+            (25.0, 0.5, 0.0),
+            (f64::NAN, 0.5, SEA),
+            (25.0, 0.5, f64::INFINITY),
+        ] {
             assert_eq!(hum_ratio(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
             assert_eq!(wet_bulb(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
         }

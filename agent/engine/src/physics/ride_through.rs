@@ -6,7 +6,7 @@
 //! at a load test. Heat kW, capacities kJ/K, heat transfer kW/K, volumes m³, densities kg/m³, specific heats
 //! kJ/(kg K), times s. Never panics.
 
-use super::{NoNumber, not_negative, positive};
+use super::{NoNumber, finite, not_negative, positive};
 
 /// Rate of rise of the air alone, K/s: the upper bound.
 ///
@@ -56,7 +56,10 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
 }
 
 fn rate(q_kw: f64, (name, volume): (&'static str, f64), rho: f64, cp: f64) -> Result<f64, NoNumber> {
-    Ok(not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?))
+    finite(
+        "q_kw",
+        not_negative("q_kw", q_kw)? / (positive(name, volume)? * positive("rho", rho)? * positive("cp", cp)?),
+    )
 }
 
 #[cfg(test)]
@@ -85,8 +88,14 @@ mod tests {
     fn edges() {
         assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, 0.0), Ok(0.0));
         assert_eq!(two_node_time_to_rise(0.0, 140.0, 7650.0, 25.5, 20.0).map_err(NoNumber::word), Err("none"));
-        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0), Err(NoNumber::DomainError { input: "ha_kw_k" }));
-        assert_eq!(two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0), Err(NoNumber::DomainError { input: "dt_k" }));
+        assert_eq!(
+            two_node_time_to_rise(420.0, 140.0, 7650.0, 0.0, 20.0),
+            Err(NoNumber::DomainError { input: "ha_kw_k" })
+        );
+        assert_eq!(
+            two_node_time_to_rise(420.0, 140.0, 7650.0, 25.5, -1.0),
+            Err(NoNumber::DomainError { input: "dt_k" })
+        );
         assert_eq!(air_only_rate(420.0, 0.0, 1.16, 1.007), Err(NoNumber::DomainError { input: "volume_m3" }));
         assert_eq!(loop_rate(f64::NAN, 5.0, 998.0, 4.186), Err(NoNumber::DomainError { input: "q_kw" }));
         assert_eq!(air_only_rate(0.0, 120.0, 1.16, 1.007), Ok(0.0));

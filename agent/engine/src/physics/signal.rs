@@ -70,7 +70,9 @@ pub fn scale_4_20(ma: f64, lo: f64, hi: f64) -> Result<f64, NoNumber> {
         return Err(NoNumber::DomainError { input: "hi" });
     }
     match ne43_class(ma)? {
-        Ne43::GoodUnderrange | Ne43::Good | Ne43::GoodOverrange | Ne43::Uncertain => finite("hi", lo + (ma - 4.0) / 16.0 * (hi - lo)),
+        Ne43::GoodUnderrange | Ne43::Good | Ne43::GoodOverrange | Ne43::Uncertain => {
+            finite("hi", lo + (ma - 4.0) / 16.0 * (hi - lo))
+        }
         Ne43::FailureLow => Err(NoNumber::NotAvailable("the loop current says failure, low")),
         Ne43::FailureHigh => Err(NoNumber::NotAvailable("the loop current says failure, high")),
     }
@@ -122,9 +124,19 @@ mod tests {
     #[test]
     fn every_band_and_its_ends() {
         let rows = [
-            (0.0, "failure_low"), (3.5, "failure_low"), (3.6, "failure_low"), (3.7, "uncertain"), (3.8, "good_underrange"),
-            (3.9, "good_underrange"), (4.0, "good"), (20.0, "good"), (20.1, "good_overrange"), (20.5, "good_overrange"),
-            (20.6, "uncertain"), (21.0, "failure_high"), (24.0, "failure_high"),
+            (0.0, "failure_low"),
+            (3.5, "failure_low"),
+            (3.6, "failure_low"),
+            (3.7, "uncertain"),
+            (3.8, "good_underrange"),
+            (3.9, "good_underrange"),
+            (4.0, "good"),
+            (20.0, "good"),
+            (20.1, "good_overrange"),
+            (20.5, "good_overrange"),
+            (20.6, "uncertain"),
+            (21.0, "failure_high"),
+            (24.0, "failure_high"),
         ];
         for (ma, name) in rows {
             assert_eq!(ne43_class(ma).map(Ne43::name), Ok(name), "{ma}");
@@ -145,10 +157,14 @@ mod tests {
     fn votes() {
         let all = vote_2oo3_median([Some(24.9), Some(25.1), Some(31.0)], 1.0);
         assert_eq!(all, Ok(Vote { value: 25.1, degraded: false, outlier: Some(2) }), "O090");
-        for v in [[1.0, 2.0, 3.0], [1.0, 3.0, 2.0], [2.0, 1.0, 3.0], [2.0, 3.0, 1.0], [3.0, 1.0, 2.0], [3.0, 2.0, 1.0]] {
+        for v in [[1.0, 2.0, 3.0], [1.0, 3.0, 2.0], [2.0, 1.0, 3.0], [2.0, 3.0, 1.0], [3.0, 1.0, 2.0], [3.0, 2.0, 1.0]]
+        {
             assert_eq!(vote_2oo3_median(v.map(Some), 5.0), Ok(Vote { value: 2.0, degraded: false, outlier: None }));
         }
-        assert_eq!(vote_2oo3_median([Some(24.0), None, Some(26.0)], 5.0), Ok(Vote { value: 25.0, degraded: true, outlier: None }));
+        assert_eq!(
+            vote_2oo3_median([Some(24.0), None, Some(26.0)], 5.0),
+            Ok(Vote { value: 25.0, degraded: true, outlier: None })
+        );
         assert_eq!(vote_2oo3_median([None, None, Some(26.0)], 5.0).map_err(NoNumber::word), Err("not_available"));
         assert!(vote_2oo3_median([Some(f64::NAN), None, Some(26.0)], 5.0).is_err());
     }

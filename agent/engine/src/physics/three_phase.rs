@@ -91,7 +91,8 @@ pub fn neutral_current(i: &[f64]) -> Result<f64, NoNumber> {
 /// # Errors
 /// `DomainError` for negative currents.
 pub fn min_ocpd_a(continuous_a: f64, noncontinuous_a: f64) -> Result<f64, NoNumber> {
-    let (continuous, other) = (not_negative("continuous_a", continuous_a)?, not_negative("noncontinuous_a", noncontinuous_a)?);
+    let (continuous, other) =
+        (not_negative("continuous_a", continuous_a)?, not_negative("noncontinuous_a", noncontinuous_a)?);
     finite("continuous_a", other + 1.25 * continuous)
 }
 
@@ -108,7 +109,12 @@ mod tests {
     #[test]
     fn published_power() {
         relative("O051", three_phase_kw(415.0, 180.0, 0.98), 126.796_511_418_89, 1e-9);
-        relative("O052", three_phase_kw_per_phase(&[239.0, 240.0, 241.0], &[100.0, 60.0, 0.0], &[0.98, 0.97, 0.0]), 37.39, 1e-9);
+        relative(
+            "O052",
+            three_phase_kw_per_phase(&[239.0, 240.0, 241.0], &[100.0, 60.0, 0.0], &[0.98, 0.97, 0.0]),
+            37.39,
+            1e-9,
+        );
         relative("250 A at 400 V", three_phase_kw(400.0, 250.0, 1.0), 173.2, 1e-4);
     }
 
@@ -139,7 +145,10 @@ mod tests {
                 assert_eq!(f(v).map_err(NoNumber::word), Err("domain_error"), "{v:?}");
             }
         }
-        assert!(three_phase_kw_per_phase(&[], &[], &[]).is_err() && three_phase_kw_per_phase(&[1.0], &[1.0], &[2.0]).is_err());
+        assert!(
+            three_phase_kw_per_phase(&[], &[], &[]).is_err()
+                && three_phase_kw_per_phase(&[1.0], &[1.0], &[2.0]).is_err()
+        );
         assert!(three_phase_kw(f64::MAX, f64::MAX, 1.0).is_err() && min_ocpd_a(f64::MAX, f64::MAX).is_err());
     }
 

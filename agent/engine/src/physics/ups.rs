@@ -181,8 +181,16 @@ mod tests {
     #[test]
     fn no_object_twice() {
         for (at, (arcs, _, object)) in OBJECTS.iter().enumerate() {
-            assert!(OBJECTS[..at].iter().all(|(other, _, known)| other != arcs && known.name != object.name), "{}", object.name);
-            assert!(object.least < object.most && lapwing_protocol::Unit::parse(object.unit).is_some(), "{}", object.name);
+            assert!(
+                OBJECTS[..at].iter().all(|(other, _, known)| other != arcs && known.name != object.name),
+                "{}",
+                object.name
+            );
+            assert!(
+                object.least < object.most && lapwing_protocol::Unit::parse(object.unit).is_some(),
+                "{}",
+                object.name
+            );
         }
     }
 }

@@ -48,7 +48,7 @@ pub fn water_enthalpy(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// return is colder than the supply; exactly zero without flow.
 ///
 /// # Errors
-/// As `water_density`; `DomainError` for a negative flow.
+/// As `water_density`; `DomainError` for a negative or too large flow.
 pub fn water_heat_kw(
     flow_m3h: f64,
     t_supply_c: f64,
@@ -63,7 +63,7 @@ pub fn water_heat_kw(
     };
     let supply = water_enthalpy(t_supply_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_supply_c" })?;
     let back = water_enthalpy(t_return_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_return_c" })?;
-    Ok(flow * water_density(t_meter_c, p_pa)? * (back - supply))
+    finite("flow_m3h", flow * water_density(t_meter_c, p_pa)? * (back - supply))
 }
 
 /// Heat by the rule 500 · gal/min · ΔT(°F), BTU/h (8.33 lb/gal · 60 min/h · 1 BTU/(lb °F) = 499.8; common practice, no
