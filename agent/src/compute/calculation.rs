@@ -26,8 +26,11 @@ pub struct Calculation {
     /// UCUM unit of the answer; of an answer of several parts, theirs with commas; empty where it has none.
     pub unit: &'static str,
     /// How it is computed; says what is wrong with the inputs.
-    run: fn(&Map<String, Value>) -> Result<Result<Found, NoNumber>, String>,
+    run: fn(&Map<String, Value>) -> Outcome,
 }
+
+/// An answer or why there is no number; or what is wrong with the inputs.
+type Outcome = Result<Result<Found, NoNumber>, String>;
 
 /// An answer before it has its unit.
 struct Found {
@@ -99,10 +102,7 @@ const fn joined() -> [Calculation; COUNT] {
 }
 
 /// Brings inputs into the struct a calculation declares, and computes.
-fn typed<T: DeserializeOwned>(
-    inputs: &Map<String, Value>,
-    run: fn(T) -> Result<Found, NoNumber>,
-) -> Result<Result<Found, NoNumber>, String> {
+fn typed<T: DeserializeOwned>(inputs: &Map<String, Value>, run: fn(T) -> Result<Found, NoNumber>) -> Outcome {
     T::deserialize(Value::Object(inputs.clone())).map(run).map_err(|error| error.to_string())
 }
 

@@ -1,9 +1,44 @@
-//! Where a straight line leads: a slope that spikes cannot bend, how well a slope is known, and when a limit is met.
+//! Straight lines: least squares, a slope that spikes cannot bend, how well a slope is known, and when a limit is met.
 //!
-//! The least-squares slope itself is `trend::slope`'s, in exact integers. For a room that warms ever more slowly a line
+//! The running slope of a point is `trend::slope`'s, in exact integers; here are samples given all at once. For a room that warms ever more slowly a line
 //! runs ahead, which is the safe side. Times s, slopes by second. Never panics.
 
 use super::{NoNumber, finite, not_negative, positive, within};
+
+/// A least-squares line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Its slope.
+    pub slope: f64,
+    /// Standard error of the slope, √(SSE/(N − 2)/Sxx).
+    pub standard_error: f64,
+}
+
+/// Least-squares line through samples of any spacing and order, in centred sums.
+///
+/// # Errors
+/// `DomainError` for unequal numbers, NaN and infinities or too large numbers; `Undefined` with fewer than three samples
+/// or all at one time.
+pub fn least_squares(t_s: &[f64], y: &[f64]) -> Result<Line, NoNumber> {
+    if t_s.len() != y.len() {
+        return Err(NoNumber::DomainError { input: "y" });
+    }
+    if t_s.len() < 3 {
+        return Err(NoNumber::Undefined("a slope needs at least 3 samples"));
+    }
+    #[allow(clippy::cast_precision_loss)] // no slice has 2^53 samples
+    let n = t_s.len() as f64;
+    let mean = |input, values: &[f64]| values.iter().try_fold(0.0, |mean, value| Ok(mean + finite(input, *value)? / n));
+    let (t_mean, y_mean) = (mean("t_s", t_s)?, mean("y", y)?);
+    let off = || t_s.iter().zip(y).map(|(t, v)| (t - t_mean, v - y_mean));
+    let (sxx, sxy) = off().fold((0.0, 0.0), |(sxx, sxy), (t, v)| (sxx + t * t, sxy + t * v));
+    if t_s.iter().all(|t| t == &t_s[0]) || sxx == 0.0 {
+        return Err(NoNumber::Undefined("all samples are at one time"));
+    }
+    let slope = finite("y", sxy / sxx)?;
+    let sse: f64 = off().map(|(t, v)| (v - slope * t) * (v - slope * t)).sum();
+    Ok(Line { slope, standard_error: finite("y", libm::sqrt(sse / (n - 2.0) / sxx))? })
+}
 
 /// Pairs of `n` samples: what `theil_sen` needs room for.
 #[must_use]
@@ -75,6 +110,26 @@ mod tests {
     use super::*;
 
     const T: [f64; 8] = [0.0, 1.0, 2.5, 3.1, 5.0, 6.2, 8.0, 10.0];
+
+    #[test]
+    fn published_line() {
+        let y = [25.0, 25.42, 25.95, 26.31, 26.98, 27.49, 28.25, 29.02];
+        let line = least_squares(&T, &y).expect("sound");
+        relative("O091", Ok(line.slope), 0.402_693_382_484_1, 1e-9);
+        relative("O092", Ok(line.standard_error), 0.004_302_407_447_779_3, 1e-9);
+        // The same line an epoch later: centred sums do not care.
+        let later = T.map(|t| t + 1.76e9);
+        relative("epoch seconds", least_squares(&later, &y).map(|line| line.slope), 0.402_693_382_484_1, 1e-6);
+        assert_eq!(least_squares(&[5.0; 3], &[1.0, 2.0, 3.0]).map_err(NoNumber::word), Err("undefined"), "O094");
+        assert_eq!(least_squares(&[1.0, 2.0], &[1.0, 2.0]).map_err(NoNumber::word), Err("undefined"));
+        for (t, y) in [
+            ([0.0, 1.0, f64::NAN], [0.0; 3]),
+            ([0.0, 1.0, 2.0], [f64::INFINITY; 3]),
+            ([0.0, 1.0, 2.0], [f64::MAX, f64::MIN, f64::MAX]),
+        ] {
+            assert_eq!(least_squares(&t, &y).map_err(NoNumber::word), Err("domain_error"), "{t:?} {y:?}");
+        }
+    }
 
     #[test]
     fn published_rows() {

@@ -42,7 +42,7 @@ mod tests {
 
     #[test]
     fn published_times() {
-        absolute("O098", rtu_t35_us(9600.0, 11.0), 4010.416_666_666_7, 1e-6);
+        absolute("O098", rtu_t35_us(9600.0, 11.0), 4_010.416_666_666_7, 1e-6);
         absolute("O099", rtu_t35_us(38_400.0, 11.0), 1750.0, 0.0);
         absolute("19200", rtu_t35_us(19_200.0, 11.0), 2005.208, 1e-3);
         relative("O108", rtu_poll_ms(9600.0, 11.0, 125.0), 309.375, 1e-9);
