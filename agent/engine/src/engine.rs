@@ -262,6 +262,9 @@ impl<'a> Engine<'a> {
             && self.points[index].take_quietly(value, at)
         {
             self.ages_due = self.ages_due.min(self.points[index].stale_at(spec));
+            if let Some(window) = spec.window {
+                self.trend(index, spec, window as usize, at, out);
+            }
         } else {
             self.take_whole(index, spec, decoded, at, out);
         }
@@ -294,16 +297,35 @@ impl<'a> Engine<'a> {
         self.points[index].set_quiet(quiet);
     }
 
-    /// The good values of a point that would change no alarm, no status and no trend: within its valid range, on the
-    /// side of each limit where the alarm already stands, with no delay running. Only a sample or `restore` moves that.
+    /// Takes a quiet reading into its window and judges the point's rates; nothing else can have changed.
+    fn trend(&mut self, index: usize, spec: &'a PointSpec, window: usize, at: Millis, out: &mut impl FnMut(Effect)) {
+        let value = self.points[index].value();
+        let window_spec = &self.tables.windows[window];
+        let state = &mut self.windows[window];
+        state.push(window_spec, at, value);
+        let slope = state.slope(window_spec);
+        let first = spec.alarms.first as usize;
+        for (offset, alarm_spec) in stretch(self.tables.alarms, spec.alarms).iter().enumerate() {
+            if alarm_spec.condition.is_rate() {
+                self.judge_one(first + offset, alarm_spec, value, Status::GOOD, slope, at, out);
+            }
+        }
+    }
+
+    /// The good values of a point that would change no status and no alarm but those of its rate: within its valid
+    /// range, on the side of each limit where the alarm already stands, with no delay running. Only a sample or
+    /// `restore` moves that.
     fn quiet(&self, index: usize, spec: &PointSpec) -> (i64, i64) {
         let state = &self.points[index];
-        if spec.window.is_some() || spec.rate_max.is_some() || !state.status().is_good() {
+        if spec.rate_max.is_some() || !state.status().is_good() {
             return NOT_QUIET;
         }
         let (mut low, mut high) = spec.valid.unwrap_or((i64::MIN, i64::MAX));
         let first = spec.alarms.first as usize;
         for (alarm, spec) in self.alarms.iter().skip(first).zip(stretch(self.tables.alarms, spec.alarms)) {
+            if spec.condition.is_rate() {
+                continue; // judged at every reading
+            }
             if !alarm.is_steady() {
                 return NOT_QUIET;
             }
@@ -319,16 +341,30 @@ impl<'a> Engine<'a> {
         let slope = self.slope_of(index, spec);
         let first = spec.alarms.first as usize;
         for (offset, alarm_spec) in stretch(self.tables.alarms, spec.alarms).iter().enumerate() {
-            let alarm = first + offset;
-            let state = &mut self.alarms[alarm];
-            let truth = condition::judge(&alarm_spec.condition, value, status, slope, state.held_by_deadband());
-            if truth == condition::Truth::False && state.is_quiet() {
-                continue;
-            }
-            match state.sample(alarm_spec, truth, at) {
-                Some(event) => self.condition_event(alarm, alarm_spec, event, at, out),
-                None => self.arm(alarm, alarm_spec),
-            }
+            self.judge_one(first + offset, alarm_spec, value, status, slope, at, out);
+        }
+    }
+
+    #[inline]
+    #[allow(clippy::too_many_arguments)] // one reading with its trend, spelled out to stay in registers
+    fn judge_one(
+        &mut self,
+        alarm: usize,
+        spec: &AlarmSpec,
+        value: i64,
+        status: Status,
+        slope: Option<Slope>,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
+        let state = &mut self.alarms[alarm];
+        let truth = condition::judge(&spec.condition, value, status, slope, state.held_by_deadband());
+        if truth == condition::Truth::False && state.is_quiet() {
+            return;
+        }
+        match state.sample(spec, truth, at) {
+            Some(event) => self.condition_event(alarm, spec, event, at, out),
+            None => self.arm(alarm, spec),
         }
     }
 
