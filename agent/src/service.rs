@@ -67,10 +67,8 @@ impl Service {
         let plan = Arc::new(plan);
         let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
         let ids = store.point_ids(&keys(&plan))?;
-        let session = session(&plan, &opened, &ids)?;
+        let (session, catalogue) = session(&plan, &opened, &ids)?;
         let gone = store.retained(&retained_topics(&plan))?;
-        let catalogue = session.1;
-
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
         // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
@@ -83,7 +81,7 @@ impl Service {
         })?;
         let to_core = door.clone();
         let publisher =
-            Publisher::start(&runtime.handle, plan.mqtt.clone(), session.0, writer.clone(), move |notice| {
+            Publisher::start(&runtime.handle, plan.mqtt.clone(), session.clone(), writer.clone(), move |notice| {
                 to_core.hand_in(Message::Broker(notice));
             })?;
         for topic in gone {
@@ -96,6 +94,15 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
+            let new_log = {
+                let (plan, publisher, catalogue, boot) =
+                    (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
+                Box::new(move |log: &str| {
+                    if let Err(error) = renew(&plan, &session, &publisher, log, boot, &catalogue) {
+                        tracing::error!(%error, "presence could not be renewed; please report this");
+                    }
+                })
+            };
             std::thread::Builder::new().name("core".into()).spawn(move || {
                 let _guard = NeverSilent;
                 run(Inputs {
@@ -109,6 +116,7 @@ impl Service {
                     door,
                     told,
                     alive,
+                    new_log,
                 })
             })?
         };
@@ -240,18 +248,7 @@ fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
-    let presence = |state| {
-        let presence = Presence {
-            schema: SCHEMA,
-            state: Word::from(state),
-            mode: Word::from(plan.module.mode),
-            log: opened.log.clone(),
-            boot: opened.boot,
-            version: env!("CARGO_PKG_VERSION").into(),
-            catalogue: hash.clone(),
-        };
-        lapwing_protocol::Encoding::Json.to_vec(&presence)
-    };
+    let presence = |state| presence(plan, &opened.log, opened.boot, &hash, state);
     let session = Session {
         base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
         presence_topic: "presence".into(),
@@ -263,6 +260,34 @@ fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String
         last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
     };
     Ok((session, hash))
+}
+
+fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
+    let presence = Presence {
+        schema: SCHEMA,
+        state: Word::from(state),
+        mode: Word::from(plan.module.mode),
+        log: log.to_owned(),
+        boot,
+        version: env!("CARGO_PKG_VERSION").into(),
+        catalogue: hash.to_owned(),
+    };
+    lapwing_protocol::Encoding::Json.to_vec(&presence)
+}
+
+/// Connects anew with a presence and a will that name another log.
+fn renew(
+    plan: &Plan,
+    session: &Session,
+    publisher: &Publisher,
+    log: &str,
+    boot: u64,
+    hash: &str,
+) -> Result<(), StartError> {
+    let said = |state| presence(plan, log, boot, hash, state);
+    let session =
+        Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
+    Ok(publisher.session(session)?)
 }
 
 fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {

@@ -74,7 +74,7 @@ def top(files):
 
 def words(files):
     for name in files:
-        if name == "Cargo.lock":
+        if name.endswith("Cargo.lock"):
             continue
         try:
             text = pathlib.Path(name).read_text()

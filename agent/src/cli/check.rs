@@ -142,5 +142,5 @@ fn millis(duration: std::time::Duration) -> u64 {
 }
 
 fn spoken_ms(ms: u64) -> String {
-    if ms % 1000 == 0 { format!("{} s", ms / 1000) } else { format!("{ms} ms") }
+    if ms.is_multiple_of(1000) { format!("{} s", ms / 1000) } else { format!("{ms} ms") }
 }

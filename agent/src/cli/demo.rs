@@ -53,7 +53,7 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         Ok(simulator) => simulator,
         Err(error) => return could_not("start the simulated module", &error),
     };
-    let (broker, broker_address) = match Broker::start() {
+    let (_broker, broker_address) = match Broker::start() {
         Ok(started) => started,
         Err(error) => return could_not("start the demo's broker", &error),
     };
@@ -94,7 +94,6 @@ pub(super) fn demo(args: &DemoArgs) -> End {
     if let Some(faults) = faults {
         join(faults);
     }
-    drop(broker);
     account.summary(&summary);
     drop(account);
     printer.finish();

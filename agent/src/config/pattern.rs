@@ -79,10 +79,10 @@ impl Pattern {
     pub(crate) fn names(&self) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
         for segment in &self.segments {
-            if let Segment::Named(name) = segment {
-                if !names.contains(name) {
-                    names.push(name.clone());
-                }
+            if let Segment::Named(name) = segment
+                && !names.contains(name)
+            {
+                names.push(name.clone());
             }
         }
         names

@@ -58,7 +58,7 @@ impl Layer {
             let Some(table) = value.get_ref().as_table() else {
                 let mend = format!("write [{section}] once, in single brackets");
                 let found = super::reader::found(value.get_ref());
-                report.wrong(place, *section, Wrong::WrongType { expected: "a table", found, mend });
+                report.wrong(place, *section, Wrong::OtherType { expected: "a table", found, mend });
                 continue;
             };
             let mut item = Item::new(table, place, section, "", 0);
@@ -246,12 +246,12 @@ fn from_variable(variable: &str, text: &str) -> Result<(String, ValueKind), Wron
 /// A mend without the quotes that only a file has.
 fn bare(wrong: Wrong) -> Wrong {
     match wrong {
-        Wrong::WrongType { expected, found, .. } => {
+        Wrong::OtherType { expected, found, .. } => {
             let mend = match expected {
                 "a flag" => "set it to true or false".to_string(),
                 expected => format!("set it to {expected}"),
             };
-            Wrong::WrongType { expected, found, mend }
+            Wrong::OtherType { expected, found, mend }
         }
         other => other,
     }

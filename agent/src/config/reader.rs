@@ -170,7 +170,7 @@ fn wrong_type(expected: &'static str, value: &DeValue<'_>) -> Wrong {
         ("a list", _) => "put it in square brackets".into(),
         (expected, _) => format!("write {expected}"),
     };
-    Wrong::WrongType { expected, found: found(value), mend }
+    Wrong::OtherType { expected, found: found(value), mend }
 }
 
 /// A whole number of any size TOML can write.
@@ -254,7 +254,7 @@ pub(crate) fn duration(text: &str) -> Option<Duration> {
 pub(crate) fn written(duration: Duration) -> String {
     let ms = duration.as_millis();
     for (unit_ms, unit) in [(86_400_000, "d"), (3_600_000, "h"), (60_000, "m"), (1000, "s")] {
-        if ms > 0 && ms % unit_ms == 0 {
+        if ms > 0 && ms.is_multiple_of(unit_ms) {
             return format!("{}{unit}", ms / unit_ms);
         }
     }
@@ -286,11 +286,11 @@ impl Read for OneOrMany {
     }
 }
 
+/// One entry of a table: its key and its value.
+pub(crate) type Entry<'t> = (Located<String>, &'t Spanned<DeValue<'t>>);
+
 /// The entries of an inline table, in the order they are written.
-pub(crate) fn entries<'t>(
-    value: &'t Spanned<DeValue<'t>>,
-    origin: Origin,
-) -> Result<Vec<(Located<String>, &'t Spanned<DeValue<'t>>)>, Wrong> {
+pub(crate) fn entries<'t>(value: &'t Spanned<DeValue<'t>>, origin: Origin) -> Result<Vec<Entry<'t>>, Wrong> {
     let table = value.get_ref().as_table().ok_or_else(|| wrong_type("a table", value.get_ref()))?;
     let mut list: Vec<_> = table
         .iter()

@@ -74,7 +74,7 @@ impl Steps<'_> {
         let [low, high] = list.value.as_slice() else {
             let mend = "write the lowest and the highest: valid = [low, high]".to_string();
             let found = format!("a list of {}", list.value.len());
-            report.wrong(list.place, key, Wrong::WrongType { expected: "a list of two numbers", found, mend });
+            report.wrong(list.place, key, Wrong::OtherType { expected: "a list of two numbers", found, mend });
             return None;
         };
         let (first, second) = (self.whole(low, &key, report), self.whole(high, &key, report));

@@ -23,7 +23,7 @@ pub(crate) enum Wrong {
     #[error("`{key}` is missing")]
     MissingKey { key: &'static str, example: &'static str },
     #[error("wrong type: {found} where {expected} belongs")]
-    WrongType { expected: &'static str, found: String, mend: String },
+    OtherType { expected: &'static str, found: String, mend: String },
     #[error("{value} is outside {low} to {high}")]
     OutOfRange { value: String, low: String, high: String },
     #[error("`{value}` is none of: {}", known.join(", "))]
@@ -76,7 +76,7 @@ pub(crate) enum Wrong {
     #[error("the point names both a register and an OID")]
     TwoSources,
     #[error("the map reads {found}, but device `{device}` is on an {link} link")]
-    WrongSource { found: &'static str, device: String, link: &'static str },
+    OtherSource { found: &'static str, device: String, link: &'static str },
     #[error("unknown quantity `{quantity}`")]
     UnknownQuantity { quantity: String, near: Option<String>, known: Vec<&'static str> },
     #[error("unknown unit `{unit}`")]
@@ -187,7 +187,7 @@ impl Wrong {
             Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
             Self::UnknownKey { near, known, .. } | Self::UnknownTable { near, known, .. } => did_you_mean(near.as_ref(), "remove it", known),
             Self::MissingKey { key, example } => format!("add {key} = {example}"),
-            Self::WrongType { mend, .. } => mend.clone(),
+            Self::OtherType { mend, .. } => mend.clone(),
             Self::OutOfRange { low, high, .. } => format!("write a number from {low} to {high}"),
             Self::NotOneOf { near, .. } => did_you_mean(near.as_ref(), "choose one of them", &[]),
             Self::BadDuration { .. } => "write a whole number and its unit: \"300ms\", \"5s\", \"3m\", \"1h\" or \"1d\"".into(),
@@ -219,7 +219,7 @@ impl Wrong {
             Self::ReadsForbidden { .. } => "leave the point out, or take its registers out of `forbid`".into(),
             Self::NoSource => "add register = \"holding:0\" or oid = \"1.3.6.1.…\"".into(),
             Self::TwoSources => "keep one of them".into(),
-            Self::WrongSource { .. } => "use a map of the link's own protocol, or another link".into(),
+            Self::OtherSource { .. } => "use a map of the link's own protocol, or another link".into(),
             Self::UnknownQuantity { near, known, .. } => did_you_mean(near.as_ref(), "choose one", known),
             Self::UnknownUnit { near, .. } => did_you_mean(near.as_ref(), "use the unit's UCUM code", &[]),
             Self::UnitNotOfQuantity { units, .. } => format!("choose one of: {}", units.join(", ")),
@@ -290,7 +290,7 @@ impl Wrong {
             Self::UnknownKey { .. } => "unknown_key",
             Self::UnknownTable { .. } => "unknown_table",
             Self::MissingKey { .. } => "missing_key",
-            Self::WrongType { .. } => "wrong_type",
+            Self::OtherType { .. } => "wrong_type",
             Self::OutOfRange { .. } => "out_of_range",
             Self::NotOneOf { .. } => "not_one_of",
             Self::BadDuration { .. } => "bad_duration",
@@ -315,7 +315,7 @@ impl Wrong {
             Self::ReadsForbidden { .. } => "reads_forbidden",
             Self::NoSource => "no_source",
             Self::TwoSources => "two_sources",
-            Self::WrongSource { .. } => "wrong_source",
+            Self::OtherSource { .. } => "wrong_source",
             Self::UnknownQuantity { .. } => "unknown_quantity",
             Self::UnknownUnit { .. } => "unknown_unit",
             Self::UnitNotOfQuantity { .. } => "unit_not_of_quantity",

@@ -61,7 +61,7 @@ pub enum CoreError {
 }
 
 /// Everything the loop is given.
-#[derive(Debug)]
+#[allow(missing_debug_implementations)] // holds a function
 pub struct Inputs<'a> {
     /// The plan.
     pub plan: &'a Plan,
@@ -83,6 +83,8 @@ pub struct Inputs<'a> {
     pub told: SyncSender<Told>,
     /// Called when the agent judges, and at each look: systemd's READY and WATCHDOG.
     pub alive: fn(Alive),
+    /// Called when a new log has begun: presence must name it.
+    pub new_log: Box<dyn Fn(&str) + Send>,
 }
 
 /// What the service manager is told.
@@ -124,6 +126,7 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
+    new_log: Box<dyn Fn(&str) + Send>,
     next_frame: Instant,
     next_look: Instant,
     store_failing: bool,
@@ -161,6 +164,7 @@ impl<'a> Core<'a> {
             door: inputs.door,
             told: inputs.told,
             alive: inputs.alive,
+            new_log: inputs.new_log,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             store_failing: false,

@@ -35,7 +35,7 @@ const CONFIRM: Duration = Duration::from_secs(20);
 /// A connection that held so long was good: the next pause is the shortest again.
 const STEADY: Duration = Duration::from_secs(10);
 /// Longest wait for what the broker remembers, and the grace after it has answered two later packets.
-const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(250));
+const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(150));
 /// Clean end: time to drain events, and time for the rest.
 const END: (Duration, Duration) = (Duration::from_millis(1500), Duration::from_millis(500));
 

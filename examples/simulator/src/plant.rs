@@ -96,3 +96,99 @@ impl Plant {
         self.cards.step(&self.model.truth, dt_s, self.time_s);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bank::Bank;
+    use std::hash::{DefaultHasher, Hash, Hasher};
+
+    fn plant(name: &str, seed: u64) -> Plant {
+        Plant::new(&Scenario::named(name).expect("a scenario of that name"), seed)
+    }
+
+    /// One number for everything that stands on the wire.
+    fn fingerprint(plant: &Plant) -> u64 {
+        let mut hasher = DefaultHasher::new();
+        for link in plant.links() {
+            link.name.hash(&mut hasher);
+            for device in link.devices {
+                let bank: Bank = device.bank.lock().clone();
+                (bank.coils, bank.discrete, bank.holding, bank.input).hash(&mut hasher);
+                format!("{:?}{:?}", bank.variables, bank.manner).hash(&mut hasher);
+            }
+        }
+        hasher.finish()
+    }
+
+    #[test]
+    fn the_same_seed_gives_the_same_run() {
+        for name in ["calm", "utility-lost", "pump-trip-standby-fails"] {
+            let after = |seed| {
+                let mut plant = plant(name, seed);
+                for _ in 0..10_000 {
+                    plant.step(0.05, &mut |_| {});
+                }
+                fingerprint(&plant)
+            };
+            let first = after(1);
+            assert_eq!(first, after(1), "{name}: equal seeds");
+            assert_ne!(first, after(2), "{name}: different seeds");
+        }
+    }
+
+    #[test]
+    fn faults_come_in_order_at_their_times_and_end() {
+        let mut plant = plant("utility-return", 1);
+        let mut notes = Vec::new();
+        for _ in 0..1200 {
+            plant.step(0.05, &mut |note| notes.push(note));
+        }
+        let told: Vec<_> = notes.iter().map(|n| (n.name, libm::round(n.t_s * 100.0) as i64)).collect();
+        assert_eq!(told, [("utility-lost", 1000), ("utility-lost", 3500)]);
+        assert!((plant.time_s() - 60.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn long_steps_are_divided_and_senseless_ones_do_nothing() {
+        let (mut long, mut short) = (plant("pump-trip", 1), plant("pump-trip", 1));
+        for _ in 0..30 {
+            long.step(1.0, &mut |_| {});
+        }
+        for _ in 0..300 {
+            short.step(0.1, &mut |_| {});
+        }
+        assert!((long.time_s() - short.time_s()).abs() < 1e-6);
+        assert!((long.truth().cold_aisle_c - short.truth().cold_aisle_c).abs() < 0.01);
+        let before = fingerprint(&long);
+        for dt in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+            long.step(dt, &mut |_| {});
+        }
+        assert_eq!(fingerprint(&long), before);
+    }
+
+    #[test]
+    fn banks_keep_their_sizes_and_cards_their_pace() {
+        let mut plant = plant("calm", 1);
+        let links = plant.links();
+        let air = |links: &[SimLink]| {
+            let device = links[2].devices.iter().find(|d| d.name == "air-cold-aisle-left").expect("in the roster");
+            device.bank.lock().input.clone()
+        };
+        let sizes = |links: &[SimLink]| -> Vec<_> {
+            let all = links.iter().flat_map(|l| &l.devices).map(|d| d.bank.lock().clone());
+            all.map(|b| (b.discrete.len(), b.holding.len(), b.input.len())).collect()
+        };
+        let before = sizes(&links);
+        let mut changes = 0;
+        let mut last = air(&links);
+        for _ in 0..400 {
+            plant.step(0.05, &mut |_| {});
+            let now = air(&links);
+            changes += u32::from(now != last);
+            last = now;
+        }
+        assert_eq!(sizes(&links), before);
+        assert!((1..=10).contains(&changes), "a card of 2 s changes at most ten times in 20 s: {changes}");
+    }
+}

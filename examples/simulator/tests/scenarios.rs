@@ -381,7 +381,8 @@ fn device_and_link_faults_set_manner_and_switches() {
 fn device_swapped_reads_wrong_and_has_another_identity() {
     let mut run = Run::of("device-swapped");
     run.to(-0.5);
-    let serial = |run: &Run| run.link("plant").devices.iter().find(|d| d.name == "meter-b2").map(|d| d.bank.lock().holding[202]);
+    let serial =
+        |run: &Run| run.link("plant").devices.iter().find(|d| d.name == "meter-b2").map(|d| d.bank.lock().holding[202]);
     let before = serial(&run);
     run.to(2.0);
     assert_ne!(serial(&run), before);

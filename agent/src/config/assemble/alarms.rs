@@ -69,10 +69,8 @@ pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tab
         }
         remarks(item, report);
     }
-    if parts.alarms.is_empty() {
-        if let Some(file) = parts.file {
-            report.finding(file, "alarm", Wrong::NoAlarm);
-        }
+    if let Some(file) = parts.file.filter(|_| parts.alarms.is_empty()) {
+        report.finding(file, "alarm", Wrong::NoAlarm);
     }
     tables
 }

@@ -174,7 +174,7 @@ fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &m
         report.wrong(
             map.place,
             format!("{}.map", device.label),
-            Wrong::WrongSource { found, device: device.name.value.clone(), link },
+            Wrong::OtherSource { found, device: device.name.value.clone(), link },
         );
     }
     let planned = if carrier == Carrier::Snmp {

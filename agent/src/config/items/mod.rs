@@ -27,7 +27,7 @@ pub(crate) fn list<'t>(
     let Some((key, value)) = document.get_key_value(section) else { return Vec::new() };
     let mut wrong = |place: Place, value: &DeValue<'_>| {
         let mend = format!("write [[{section}]] in double brackets before each");
-        report.wrong(place, section, Wrong::WrongType { expected: "a list of tables", found: found(value), mend });
+        report.wrong(place, section, Wrong::OtherType { expected: "a list of tables", found: found(value), mend });
     };
     match value.get_ref() {
         DeValue::Array(list) => list

@@ -3,7 +3,7 @@
 //! The names are those of the demo configuration. Knows no values. Refresh times are seconds. Never panics.
 
 use crate::bank::{Carrier, Reached};
-use crate::model::layout::{AIR_SENSORS, BUSWAY_NAMES, BUSWAYS, FANS, RACKS, Side};
+use crate::model::layout::{AIR_SENSORS, BUSWAY_NAMES, FANS, RACKS, Side};
 use std::sync::OnceLock;
 
 /// What a card shows.
@@ -159,11 +159,11 @@ fn build() -> Vec<Entry> {
     add("contacts".into(), PLANT, 2, CardKind::Contacts, 0.1);
     add("meter-cooling".into(), PLANT, 9, CardKind::CoolingMeter, 1.0);
     add("meter-main".into(), PLANT, 10, CardKind::MainMeter, 0.5);
-    for b in 0..BUSWAYS {
-        add(format!("meter-{}", BUSWAY_NAMES[b]), PLANT, 11 + b, CardKind::BuswayMeter(b), 0.5);
+    for (b, busway) in BUSWAY_NAMES.iter().enumerate() {
+        add(format!("meter-{busway}"), PLANT, 11 + b, CardKind::BuswayMeter(b), 0.5);
     }
-    for b in 0..BUSWAYS {
-        add(format!("taps-{}", BUSWAY_NAMES[b]), PLANT, 21 + b, CardKind::Taps(b), 1.0);
+    for (b, busway) in BUSWAY_NAMES.iter().enumerate() {
+        add(format!("taps-{busway}"), PLANT, 21 + b, CardKind::Taps(b), 1.0);
     }
     for side in Side::BOTH {
         for rack in 0..RACKS {
@@ -177,13 +177,13 @@ fn build() -> Vec<Entry> {
     for rack in 0..RACKS {
         add(format!("rack-{:02}", rack + 1), ENVIRONMENT, 1 + rack, CardKind::RackSensors(rack), 0.5);
     }
-    for a in 0..AIR_SENSORS {
-        let name = format!("air-{}", AIR_SENSOR_NAMES[a].replace('/', "-"));
+    for (a, sensor) in AIR_SENSOR_NAMES.iter().enumerate() {
+        let name = format!("air-{}", sensor.replace('/', "-"));
         add(name, ENVIRONMENT, 21 + a, CardKind::AirSensor(a), 2.0);
     }
-    for b in 0..BUSWAYS {
+    for (b, busway) in BUSWAY_NAMES.iter().enumerate() {
         all.push(Entry {
-            name: format!("ups-{}", BUSWAY_NAMES[b]),
+            name: format!("ups-{busway}"),
             link: LinkId(FIRST_UPS + b as u16),
             reached: Reached::Agent,
             kind: CardKind::Ups(b),

@@ -223,8 +223,8 @@ pub(super) fn taps(busway: usize, view: &mut View<'_>, bank: &mut Bank) {
         let kw = view.measured(tap.kw);
         let mut out = Registers(&mut bank.holding);
         let base = 10 * t;
-        for p in 0..3 {
-            out.unsigned(base + p, amps[p], 0.1);
+        for (p, i) in amps.into_iter().enumerate() {
+            out.unsigned(base + p, i, 0.1);
         }
         out.unsigned(base + 3, kw, 0.01);
         out.raw(base + 4, if tap.tripped { 2 } else { u16::from(tap.live) });
@@ -237,8 +237,8 @@ pub(super) fn pdu(rack: usize, side: Side, view: &mut View<'_>, bank: &mut Bank)
     let amps = tap.amps.map(|i| view.measured(i));
     let kw = view.measured(tap.kw);
     let mut out = Registers(&mut bank.input);
-    for p in 0..3 {
-        out.unsigned(p, amps[p], 0.01);
+    for (p, i) in amps.into_iter().enumerate() {
+        out.unsigned(p, i, 0.01);
     }
     out.unsigned(3, kw, 0.01);
     out.unsigned(4, if tap.kw > 0.1 { POWER_FACTOR } else { 0.0 }, 0.001);

@@ -30,12 +30,14 @@ pub struct Air {
     mass_c: [f64; RACKS],
 }
 
-impl Air {
-    /// Near its steady state at full load.
-    pub const fn new() -> Self {
+/// Near its steady state at full load.
+impl Default for Air {
+    fn default() -> Self {
         Self { mass_c: [29.3; RACKS] }
     }
+}
 
+impl Air {
     /// All air and mass temperatures for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         let fan_kw: f64 = truth.fans.iter().map(|f| f.power_w).sum::<f64>() / 1000.0;
@@ -56,7 +58,7 @@ impl Air {
         let mass_share = 1.0 - libm::exp(-dt_s / TAU_S);
         let span = truth.hot_aisle_c - truth.cold_aisle_c;
         let round = short / drawn.max(1e-6);
-        for r in 0..RACKS {
+        for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             // Racks at the ends of the row catch more of it.
             let place = if r % 9 == 0 || r % 9 == 8 { 1.6 } else { 0.8 };
             let mut inlet = 0.0;
@@ -65,7 +67,7 @@ impl Air {
                 truth.inlet_c[r][k] = truth.cold_aisle_c + share * span;
                 inlet += truth.inlet_c[r][k] / 3.0;
             }
-            let flow = (truth.rack_kw[r] + 0.02 * RACK_KW[r]) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
+            let flow = (truth.rack_kw[r] + 0.02 * rated_kw) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
                 * (1.0 + 0.03 * (inlet - 27.0).clamp(0.0, 12.0));
             let c = AIR_KJ_PER_M3K * flow;
             let h = RACK_KJ_PER_K / TAU_S;

@@ -44,12 +44,14 @@ pub struct FanWall {
     integral: f64,
 }
 
-impl FanWall {
-    /// Near its steady state at full load.
-    pub const fn new() -> Self {
+/// Near its steady state at full load.
+impl Default for FanWall {
+    fn default() -> Self {
         Self { clog: 1.0, integral: 0.93 }
     }
+}
 
+impl FanWall {
     /// Speeds, pressure, flow and power for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         let door = if upset.door_open[0] { 0.2 } else { 1.0 };
@@ -135,7 +137,7 @@ mod tests {
             fan.speed = if f < stopped { 0.0 } else { speed };
             upset.fan_stopped[f] = f < stopped;
         }
-        FanWall::new().balance(upset, &mut truth);
+        FanWall::default().balance(upset, &mut truth);
         truth
     }
 

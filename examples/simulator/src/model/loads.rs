@@ -46,9 +46,9 @@ impl Loads {
                 truth.busways[b].kw[p] = 0.0;
             }
         }
-        for r in 0..RACKS {
+        for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
-            let wanted = RACK_KW[r] * (1.0 + self.wander[r]) * Air::work_share(inlet);
+            let wanted = rated_kw * (1.0 + self.wander[r]) * Air::work_share(inlet);
             self.feed(r, wanted, dt_s, upset, truth);
         }
         for busway in &mut truth.busways {

@@ -50,13 +50,13 @@ impl Model {
         let mut model = Self {
             upset: Upset::default(),
             truth: guess(),
-            air: air::Air::new(),
+            air: air::Air::default(),
             chiller: chiller::Chiller::default(),
-            fans: fans::FanWall::new(),
+            fans: fans::FanWall::default(),
             loads: loads::Loads::new(seed),
             moist: moist::Moist::default(),
             supply: Supply::default(),
-            water: water::WaterLoop::new(),
+            water: water::WaterLoop::default(),
         };
         for _ in 0..(SETTLE_S / 0.1) as u32 {
             model.step(0.1);

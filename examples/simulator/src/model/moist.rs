@@ -65,7 +65,8 @@ fn ratio_of(vapour_pa: f64) -> f64 {
     0.621_945 * vapour_pa / (PRESSURE_PA - vapour_pa)
 }
 
-/// Dew point by Newton on ln p from a guess nearby; the logarithm is nearly linear, three rounds are exact.
+/// Dew point by Newton on ln p from a guess nearby; the logarithm is nearly linear: three rounds are exact to a
+/// microkelvin from 5 K away, and a step moves it by far less.
 fn dew_point_c(vapour_pa: f64, guess_c: f64) -> f64 {
     let mut t = guess_c.clamp(0.0, 60.0);
     for _ in 0..3 {
@@ -85,14 +86,17 @@ mod tests {
     fn saturation_pressure_is_the_published_one() {
         // ASHRAE's equation as a reference library has it: 5 °C 872.487, 25 °C 3169.22, 50 °C 12349.9 Pa.
         for (t, pa) in [(5.0, 872.487), (25.0, 3169.22), (50.0, 12349.9)] {
-            assert!((saturation_pa(t) / pa - 1.0).abs() < 2e-6, "{t}");
+            // Six digits are published.
+            assert!((saturation_pa(t) / pa - 1.0).abs() < 5e-6, "{t}");
         }
     }
 
     #[test]
     fn dew_point_undoes_saturation() {
         for t in [1.0, 9.5, 17.0, 24.0, 40.0] {
-            assert!((dew_point_c(saturation_pa(t), 10.0) - t).abs() < 1e-6, "{t}");
+            for guess in [t - 5.0, t + 5.0] {
+                assert!((dew_point_c(saturation_pa(t), guess) - t).abs() < 1e-6, "{t} from {guess}");
+            }
         }
     }
 }

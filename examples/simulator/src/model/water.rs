@@ -26,6 +26,8 @@ const RETURN_M3: f64 = 0.6;
 const LOST_M3H: f64 = 18.0;
 /// How long before it calls the standby pump, s.
 const CALL_STANDBY_S: f64 = 2.0;
+/// Running up and coasting down.
+const PUMP_TAU_S: f64 = 1.0;
 const STATIC_KPA: f64 = 200.0;
 /// The controller never closes the valve further: the chiller plant needs its flow.
 const LEAST_OPEN: f64 = 0.3;
@@ -43,12 +45,14 @@ pub struct WaterLoop {
     low_flow_s: f64,
 }
 
-impl WaterLoop {
-    /// Near its steady state at full load.
-    pub const fn new() -> Self {
+/// Near its steady state at full load.
+impl Default for WaterLoop {
+    fn default() -> Self {
         Self { clog: 1.0, valve_integral: 0.65, low_flow_s: 0.0 }
     }
+}
 
+impl WaterLoop {
     /// Pumps, valve and flow for a step.
     pub fn step_flow(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         // Valve: closes when the air is too cold. Its motor is not modelled faster than this.
@@ -107,10 +111,10 @@ impl WaterLoop {
         {
             standby.state = if upset.standby_fails { PumpState::FailedToStart } else { PumpState::Running };
         }
-        let (up, down) = (1.0 - libm::exp(-dt_s / 1.0), 1.0 - libm::exp(-dt_s / 1.0));
+        let share = 1.0 - libm::exp(-dt_s / PUMP_TAU_S);
         for pump in &mut truth.pumps {
             let runs = pump.state == PumpState::Running && truth.cooling_panel_live;
-            pump.speed += if runs { (1.0 - pump.speed) * up } else { -pump.speed * down };
+            pump.speed += (if runs { 1.0 } else { 0.0 } - pump.speed) * share;
         }
     }
 }

@@ -144,6 +144,14 @@ mod tests {
     }
 
     #[test]
+    fn the_example_beside_the_demo_is_a_good_one() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../saltmarsh/both-pumps.toml");
+        let scenario = Scenario::load(path).expect("the example loads");
+        assert_eq!(scenario.faults.len(), 2);
+        assert!(!scenario.summary.is_empty());
+    }
+
+    #[test]
     fn no_cut_file_panics() {
         let text = "summary = \"é\"\n[[fault]]\nat_s = 20.0\nname = \"smoke\"\n";
         for end in 0..text.len() {
