@@ -3,6 +3,7 @@
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
 //! Markdown). `module`, `mqtt`, `store`, `http` and `log` are plain tables, reachable from the environment; the others
 //! are lists of tables in the file. Reads nothing. Never panics.
+#![doc = include_str!("keys.md")]
 
 use std::fmt::Write as _;
 
@@ -144,7 +145,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "ca", T, "", "\"/etc/lapwing/ca.pem\"", "Certificate authority; its presence turns TLS on."),
     key("mqtt", "client_certificate", T, "", "\"/etc/lapwing/client.pem\"", "TLS client certificate; needs `client_key`."),
     key("mqtt", "client_key", T, "", "\"/etc/lapwing/client.key\"", "Key of the TLS client certificate."),
-    key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern; a last segment `**` stands for all that follow."),
+    key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
     key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the page listens."),
@@ -240,6 +241,20 @@ pub const KEYS: &[Key] = &[
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_page_says_what_the_table_says() {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/config/keys.md");
+        let expected = format!("{}{}", include_str!("keys_head.md"), table());
+        if std::env::var_os("LAPWING_WRITE_KEYS").is_some() {
+            std::fs::write(&path, &expected).expect("written");
+        }
+        let page = std::fs::read_to_string(&path).expect("the page is there");
+        assert!(
+            page == expected,
+            "keys.md is out of date: run this test with LAPWING_WRITE_KEYS=1 and commit the page"
+        );
+    }
 
     #[test]
     fn no_key_twice_and_none_without_meaning() {

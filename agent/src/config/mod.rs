@@ -9,7 +9,7 @@
 //! `pattern`, how a point gets its exponent in `items::point`. The rules a reader of the files should know:
 //!
 //! - A variable `LAPWING__MQTT__BROKER` replaces `mqtt.broker`; variables reach plain tables only, never lists.
-//! - Types are strict: `"yes"` is no flag, 9.7 no whole number, `"100"` no number; durations are texts with a unit.
+//! - Types are strict: `"yes"` is no boolean, 9.7 no integer, `"100"` no number; durations are texts with a unit.
 //! - Numbers in a point's unit (limits, deadbands, valid ranges) must be whole steps of its resolution.
 //! - `point = "rack/{r}/inlet/{p}/temperature"` makes one alarm a match; `{r}` and `{p}` may be used in `id` and in all
 //!   texts. An alarm with the same id on a plain path replaces the one the pattern would make.

@@ -130,6 +130,11 @@ impl Plain {
         self.places.contains_key(path)
     }
 
+    /// Where a key was given, if it was.
+    pub(crate) fn written(&self, path: &str) -> Option<Place> {
+        self.places.get(path).copied()
+    }
+
     /// Where a key was given.
     pub(crate) fn place(&self, path: &str, otherwise: Place) -> Place {
         self.places.get(path).copied().unwrap_or(otherwise)
@@ -248,7 +253,7 @@ fn bare(wrong: Wrong) -> Wrong {
     match wrong {
         Wrong::OtherType { expected, found, .. } => {
             let mend = match expected {
-                "a flag" => "set it to true or false".to_string(),
+                "a boolean" => "set it to true or false".to_string(),
                 expected => format!("set it to {expected}"),
             };
             Wrong::OtherType { expected, found, mend }

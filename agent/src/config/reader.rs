@@ -1,7 +1,7 @@
 //! Reads typed values out of a spanned TOML table, strictly, and notes every mistake instead of stopping at the first.
 //!
 //! `Item` is one table: `take` a key of a type, `need` one that must be there, `close` it so that every key left over is
-//! told as unknown. Nothing is converted on the way: `"yes"` is no boolean, 9.7 no whole number, `"100"` no number.
+//! told as unknown. Nothing is converted on the way: `"yes"` is no boolean, 9.7 no integer, `"100"` no number.
 //! Durations are texts with a unit. Knows no meaning beyond the type. Never panics.
 
 use std::time::Duration;
@@ -141,9 +141,9 @@ pub(crate) fn found(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) if text.chars().count() <= 40 => format!("the text \"{text}\""),
         DeValue::String(_) => "a text".into(),
-        DeValue::Integer(number) => format!("the whole number {number}"),
+        DeValue::Integer(number) => format!("the integer {number}"),
         DeValue::Float(number) => format!("the number {number}"),
-        DeValue::Boolean(flag) => format!("the flag {flag}"),
+        DeValue::Boolean(flag) => format!("the boolean {flag}"),
         DeValue::Datetime(_) => "a date".into(),
         DeValue::Array(_) => "a list".into(),
         DeValue::Table(_) => "a table".into(),
@@ -152,14 +152,14 @@ pub(crate) fn found(value: &DeValue<'_>) -> String {
 
 fn wrong_type(expected: &'static str, value: &DeValue<'_>) -> Wrong {
     let mend = match (expected, value) {
-        ("a flag", DeValue::String(text)) if ["yes", "on", "true", "1"].contains(&text.to_lowercase().as_str()) => {
+        ("a boolean", DeValue::String(text)) if ["yes", "on", "true", "1"].contains(&text.to_lowercase().as_str()) => {
             "write true, without quotes".to_string()
         }
-        ("a flag", _) => "write true or false, without quotes".into(),
-        ("a whole number", DeValue::Float(number)) => {
+        ("a boolean", _) => "write true or false, without quotes".into(),
+        ("an integer", DeValue::Float(number)) => {
             format!("write a whole number, such as {:.0}", number.as_str().parse::<f64>().unwrap_or(0.0))
         }
-        ("a whole number" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => {
+        ("an integer" | "a number", DeValue::String(text)) if Decimal::parse(text).is_ok() => {
             format!("write {text} without quotes")
         }
         ("a text", DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_)) => "put it in quotes".into(),
@@ -175,7 +175,7 @@ fn wrong_type(expected: &'static str, value: &DeValue<'_>) -> Wrong {
 
 /// A whole number of any size TOML can write.
 pub(crate) fn whole(value: &DeValue<'_>) -> Result<i128, Wrong> {
-    let DeValue::Integer(number) = value else { return Err(wrong_type("a whole number", value)) };
+    let DeValue::Integer(number) = value else { return Err(wrong_type("an integer", value)) };
     i128::from_str_radix(number.as_str(), number.radix())
         .map_err(|_| Wrong::BadNumber { value: number.to_string(), why: "too large".into() })
 }
@@ -188,7 +188,7 @@ impl Read for String {
 
 impl Read for bool {
     fn read(value: &Spanned<DeValue<'_>>, _: Origin) -> Result<Self, Wrong> {
-        value.get_ref().as_bool().ok_or_else(|| wrong_type("a flag", value.get_ref()))
+        value.get_ref().as_bool().ok_or_else(|| wrong_type("a boolean", value.get_ref()))
     }
 }
 

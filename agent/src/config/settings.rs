@@ -27,6 +27,8 @@ pub(crate) struct Settings {
     pub(crate) store: plan::Store,
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
+    /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
+    pub(crate) points_place: Option<Place>,
 }
 
 /// Judges the merged tables. `tables` tells where each begins, `file` is the file's beginning.
@@ -77,7 +79,7 @@ pub(crate) fn settings(
             },
         );
     }
-    Settings { module, mqtt, store, http, log: plan::Log { level } }
+    Settings { module, mqtt, store, http, log: plan::Log { level }, points_place: plain.written("mqtt.points") }
 }
 
 fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Module {

@@ -141,6 +141,8 @@ pub(crate) enum Wrong {
     NothingMatches { pattern: String, near: Option<String>, incomplete: bool },
     #[error("`{pattern}` is no pattern: {why}")]
     BadPattern { pattern: String, why: String },
+    #[error("`{pattern}` is no pattern of points: {why}")]
+    BadPointPattern { pattern: String, why: String },
     #[error("two conditions in one alarm, `{first}` and `{second}`")]
     TwoConditions { first: &'static str, second: &'static str },
     #[error("the alarm has no condition")]
@@ -258,6 +260,7 @@ impl Wrong {
                 near.unwrap_or_else(|| "check its segments: {name} and * stand for one each".into()) + maps_first(*incomplete)
             }
             Self::BadPattern { .. } => "write segments between slashes; {name} captures one segment, * stands for one".into(),
+            Self::BadPointPattern { .. } => "write a path with * in a segment and ** for any number of them, such as \"coil/**\"".into(),
             Self::TwoConditions { .. } => "keep one; the other is an alarm of its own".into(),
             Self::NoCondition => "add one of high, low, rise_per_min, fall_per_min, state, bad_measurement = true".into(),
             Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
@@ -347,6 +350,7 @@ impl Wrong {
             Self::UnknownPoint { .. } => "unknown_point",
             Self::NothingMatches { .. } => "nothing_matches",
             Self::BadPattern { .. } => "bad_pattern",
+            Self::BadPointPattern { .. } => "bad_point_pattern",
             Self::TwoConditions { .. } => "two_conditions",
             Self::NoCondition => "no_condition",
             Self::SameAlarmId { .. } => "same_alarm_id",

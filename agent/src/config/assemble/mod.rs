@@ -25,6 +25,7 @@ use super::items::point::PointItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
+use super::wrong::Wrong;
 
 /// The items of all files.
 #[derive(Debug, Default)]
@@ -102,6 +103,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         }
     }
     own::points(&mut links, &mut devices, &mut points);
+    published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, report);
     own::alarms(&links, &devices, &points, &mut tables);
     let (alarms, engine) = tables.finish(&points.drafts);
@@ -120,6 +122,27 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         alarms,
         engine,
         digest: [0; 32],
+    }
+}
+
+/// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.
+fn published(settings: &Settings, points: &Points, report: &mut Report) {
+    let Some(place) = settings.points_place else { return };
+    for (number, pattern) in settings.mqtt.points.iter().enumerate() {
+        let key = format!("mqtt.points[{number}]");
+        match globset::GlobBuilder::new(pattern).literal_separator(true).build() {
+            Ok(glob) => {
+                let matcher = glob.compile_matcher();
+                if !points.drafts.iter().any(|draft| matcher.is_match(&draft.point.path)) {
+                    let wrong = Wrong::NothingMatches { pattern: pattern.clone(), near: None, incomplete: false };
+                    report.wrong(place, key, wrong);
+                }
+            }
+            Err(why) => {
+                let wrong = Wrong::BadPointPattern { pattern: pattern.clone(), why: why.kind().to_string() };
+                report.wrong(place, key, wrong);
+            }
+        }
     }
 }
 

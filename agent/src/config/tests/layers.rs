@@ -68,17 +68,17 @@ fn the_environment_is_as_strict_as_the_file() {
         "LAPWING__STORE__MAX_MIB",
         "9.7",
         "bad_variable",
-        "the number 9.7 where a whole number belongs",
-        "set it to a whole number",
+        "the number 9.7 where an integer belongs",
+        "set it to an integer",
     );
     refused(
         "LAPWING__HTTP__ENABLED",
         "yes",
         "bad_variable",
-        "the text \"yes\" where a flag belongs",
+        "the text \"yes\" where a boolean belongs",
         "set it to true or false",
     );
-    refused("LAPWING__HTTP__ENABLED", "1", "bad_variable", "the whole number 1 where a flag belongs", "true or false");
+    refused("LAPWING__HTTP__ENABLED", "1", "bad_variable", "the integer 1 where a boolean belongs", "true or false");
     refused("LAPWING__MQTT__FRAMES", "xml", "bad_variable", "`xml` is none of: json, cbor", "choose one");
     refused("LAPWING__MQTT__FRAME_PERIOD", "1", "bad_variable", "`1` is no duration", "\"5s\"");
 }

@@ -1,0 +1,399 @@
+//! Mistakes about the field: addresses, links, devices, registers, names and paths.
+
+use super::{COIL, Copy, FAN, MODULE, UPS, added, changed, one};
+
+#[test]
+fn addresses() {
+    changed(
+        MODULE,
+        "modbus_tcp = \"127.0.0.1:15020\"",
+        "modbus_tcp = \"127.0.0.1\"",
+        "\"127.0.0.1\"",
+        "bad_address",
+        "the port is missing",
+        "\"127.0.0.1:502\"",
+    );
+    changed(
+        MODULE,
+        "modbus_tcp = \"127.0.0.1:15020\"",
+        "modbus_tcp = \"127.0.0.1:150200\"",
+        "\"127.0.0.1:150200\"",
+        "bad_address",
+        "1 to 65535",
+        "",
+    );
+    changed(
+        MODULE,
+        "snmp = \"127.0.0.1:16101\"",
+        "snmp = \"127.0.0.256:161\"",
+        "\"127.0.0.256:161\"",
+        "bad_address",
+        "IPv4",
+        "\"127.0.0.1:161\"",
+    );
+    changed(
+        MODULE,
+        "serial = \"/dev/ttyUSB0\"",
+        "serial = \"COM3\"",
+        "\"COM3\"",
+        "bad_address",
+        "device file",
+        "\"/dev/ttyUSB0\"",
+    );
+    changed(
+        MODULE,
+        "broker = \"127.0.0.1:1883\"",
+        "broker = \"tcp://127.0.0.1:1883\"",
+        "\"tcp://127.0.0.1:1883\"",
+        "bad_address",
+        "is not an address",
+        "\"127.0.0.1:1883\"",
+    );
+    changed(
+        MODULE,
+        "listen = \"127.0.0.1:8467\"",
+        "listen = \"8467\"",
+        "\"8467\"",
+        "bad_address",
+        "listen",
+        "\"127.0.0.1:8467\"",
+    );
+    changed(MODULE, "baud = 19200", "baud = 19201", "19201", "not_one_of", "`19201`", "did you mean `19200`?");
+    changed(
+        MODULE,
+        "baud = 19200",
+        "baud = 19200\nparity = \"evan\"",
+        "\"evan\"",
+        "not_one_of",
+        "`evan`",
+        "did you mean `even`?",
+    );
+    changed(
+        MODULE,
+        "timeout_ms = 300",
+        "baud = 9600",
+        "baud = 9600",
+        "key_has_no_meaning",
+        "`baud` has no meaning for `a modbus_tcp link`",
+        "it belongs to serial",
+    );
+    changed(
+        MODULE,
+        "timeout_ms = 300",
+        "timeout_ms = 5",
+        "5\n",
+        "out_of_range",
+        "5 is outside 10 to 60000",
+        "from 10 to 60000",
+    );
+}
+
+#[test]
+fn links_and_devices() {
+    changed(
+        MODULE,
+        "modbus_tcp = \"127.0.0.1:15020\"\n",
+        "",
+        "[[link]]\nname = \"plant\"",
+        "no_transport",
+        "link `plant` names no connection",
+        "modbus_tcp",
+    );
+    changed(
+        MODULE,
+        "baud = 19200",
+        "snmp = \"127.0.0.1:161\"",
+        "snmp = \"127.0.0.1:161\"",
+        "two_transports",
+        "`serial` and `snmp`",
+        "another [[link]]",
+    );
+    changed(
+        MODULE,
+        "name = \"fan-2\"",
+        "name = \"fan-1\"",
+        "\"fan-1\"\nlink = \"fans\"\nunit = 12",
+        "duplicate",
+        "the device `fan-1` exists already",
+        "name of its own",
+    );
+    changed(
+        MODULE,
+        "link = \"plant\"",
+        "link = \"plat\"",
+        "\"plat\"",
+        "unknown_link",
+        "no link is called `plat`",
+        "did you mean `plant`?",
+    );
+    changed(
+        MODULE,
+        "unit = 12",
+        "unit = 11",
+        "11\nmap = \"maps/fan.toml\"\nprefix = \"fan/02\"",
+        "same_unit",
+        "devices `fan-1` and `fan-2` both answer as unit 11 on link `fans`",
+        "unit it really has",
+    );
+    changed(MODULE, "unit = 12", "unit = 248", "248", "out_of_range", "248 is outside 1 to 247", "");
+    changed(MODULE, "unit = 12", "unit = 300", "300\nmap", "out_of_range", "300 is outside 0 to 255", "");
+    changed(
+        MODULE,
+        "map = \"maps/ups.toml\"",
+        "map = \"maps/ups.toml\"\nunit = 3",
+        "unit = 3",
+        "key_has_no_meaning",
+        "`unit` has no meaning for `an SNMP device`",
+        "remove it",
+    );
+    added(
+        "\n[[device]]\nname = \"ups-b1\"\nlink = \"ups-a1\"\nmap = \"maps/ups.toml\"\nprefix = \"ups/b1\"\n",
+        "[[device]]\nname = \"ups-b1\"",
+        "several_on_snmp",
+        "two devices, `ups-a1` and `ups-b1`",
+        "a [[link]] of its own",
+    );
+    added(
+        "\n[[device]]\nname = \"x\"\nlink = \"plant\"\nunit = 2\nmap = \"maps/ups.toml\"\nprefix = \"x\"\n",
+        "\"maps/ups.toml\"\nprefix = \"x\"",
+        "wrong_source",
+        "the map reads OIDs, but device `x` is on an Modbus link",
+        "another link",
+    );
+}
+
+#[test]
+fn registers() {
+    changed(
+        COIL,
+        "register = \"holding:0\"",
+        "register = \"hold:0\"",
+        "\"hold:0\"",
+        "bad_register",
+        "`hold:0` is no register",
+        "\"holding:0\"",
+    );
+    changed(COIL, "register = \"holding:0\"", "register = \"40001\"", "\"40001\"", "bad_register", "`40001`", "");
+    changed(
+        COIL,
+        "register = \"holding:0\"",
+        "register = \"holding:65536\"",
+        "\"holding:65536\"",
+        "bad_register",
+        "no address above 65535",
+        "",
+    );
+    changed(
+        COIL,
+        "register = \"input:10\"",
+        "register = \"input:65535\"",
+        "\"input:65535\"",
+        "beyond_table",
+        "the value at input:65535 needs 2 registers",
+        "",
+    );
+    changed(
+        COIL,
+        "scale_from = \"holding:6\"",
+        "scale_from = \"holding:200\"",
+        "\"holding:200\"",
+        "scale_too_far",
+        "too far from holding:3",
+        "within 125 registers",
+    );
+    changed(
+        COIL,
+        "scale_from = \"holding:6\"",
+        "scale_from = \"input:6\"",
+        "\"input:6\"",
+        "scale_other_table",
+        "in the input table, the value in the holding table",
+        "holding table",
+    );
+    changed(
+        UPS,
+        "oid = \"1.3.6.1.2.1.33.1.2.4.0\"",
+        "oid = \"upsBattery.0\"",
+        "\"upsBattery.0\"",
+        "bad_oid",
+        "`upsBattery.0` is no instance OID",
+        "in digits",
+    );
+    changed(
+        UPS,
+        "oid = \"1.3.6.1.2.1.33.1.2.4.0\"\n",
+        "",
+        "[[point]]\npath = \"battery/charge\"",
+        "no_source",
+        "neither a register nor an OID",
+        "register = ",
+    );
+    changed(
+        UPS,
+        "oid = \"1.3.6.1.2.1.33.1.2.4.0\"",
+        "register = \"holding:9\"\nas = \"u16\"\noid = \"1.3.6.1.2.1.33.1.2.4.0\"",
+        "oid = ",
+        "two_sources",
+        "both",
+        "keep one",
+    );
+    changed(
+        FAN,
+        "register = \"discrete:0\"",
+        "register = \"discrete:0\"\nas = \"u16\"",
+        "as = \"u16\"",
+        "not_a_bit",
+        "`u16` cannot be read from a discrete table",
+        "as = \"bit\"",
+    );
+    changed(
+        FAN,
+        "mask = 0x0004\n",
+        "",
+        "[[point]]\npath = \"mode\"",
+        "bit_without_mask",
+        "mask of exactly one bit",
+        "mask = 0x0004",
+    );
+    changed(FAN, "mask = 0x0004", "mask = 0x10000", "0x10000", "mask_too_wide", "0x10000 does not fit 16 bits", "");
+    changed(COIL, "as = \"f32\"", "as = \"f23\"", "\"f23\"", "not_one_of", "`f23`", "did you mean `f32`?");
+    changed(
+        COIL,
+        "absent = [0x8000, -1]",
+        "absent = [0x10000]",
+        "0x10000",
+        "absent_too_wide",
+        "65536 does not fit 16 bits",
+        "0x8000",
+    );
+    changed(
+        COIL,
+        "as = \"f32\"",
+        "as = \"f32\"\nwords = 3",
+        "3\nword_order",
+        "bad_words",
+        "`f32` takes 2 to 2 registers",
+        "words = 2",
+    );
+}
+
+#[test]
+fn forbidden_registers() {
+    let copy =
+        Copy::new().with(MODULE, "map = \"maps/coil.toml\"", "map = \"maps/coil.toml\"\nforbid = [\"holding:1-1\"]");
+    one(&copy, COIL, "\"holding:1\"", "reads_forbidden", "a forbidden register lies inside holding:1", "forbid");
+    changed(
+        MODULE,
+        "map = \"maps/coil.toml\"",
+        "map = \"maps/coil.toml\"\nforbid = [\"holding:9-1\"]",
+        "\"holding:9-1\"",
+        "bad_register",
+        "backwards",
+        "",
+    );
+    let counted = Copy::new().with(MODULE, "map = \"maps/coil.toml\"", "map = \"maps/coil.toml\"\nbase = 1");
+    one(&counted, COIL, "\"holding:0\"", "bad_register", "counts from 1", "");
+}
+
+#[test]
+fn paths_and_names() {
+    let again =
+        "\n[[point]]\npath = \"coil/water/flow\"\nquantity = \"count\"\nregister = \"input:90\"\nas = \"u16\"\n";
+    one(
+        &Copy::new().and(COIL, again),
+        COIL,
+        "\"coil/water/flow\"\nquantity = \"count\"",
+        "duplicate_path",
+        "`coil/water/flow` exists already (in the same map)",
+        "path of its own",
+    );
+    changed(
+        MODULE,
+        "path = \"coil/margin\"",
+        "path = \"coil/water/flow\"",
+        "\"coil/water/flow\"",
+        "duplicate_path",
+        "exists already (device `coil-plant`)",
+        "path of its own",
+    );
+    changed(
+        UPS,
+        "path = \"battery/charge\"",
+        "path = \"Battery/charge\"",
+        "\"Battery/charge\"",
+        "bad_name",
+        "'B' at position 1",
+        "lower-case",
+    );
+}
+
+#[test]
+fn one_path_of_two_devices() {
+    let copy = Copy::new().with(MODULE, "prefix = \"fan/02\"", "prefix = \"fan/01\"").with(
+        MODULE,
+        "point = \"fan/02/state\"",
+        "point = \"fan/01/state\"",
+    );
+    one(
+        &copy,
+        MODULE,
+        "\"fan/01\"\n\n[[device]]\nname = \"ups",
+        "duplicate_paths",
+        "device `fan-2` brings 3 paths that exist already",
+        "prefix",
+    );
+}
+
+#[test]
+fn reserved_and_refused_names() {
+    changed(
+        UPS,
+        "path = \"battery/charge\"",
+        "path = \"battery//charge\"",
+        "\"battery//charge\"",
+        "bad_name",
+        "'/' at position 9",
+        "",
+    );
+    changed(MODULE, "prefix = \"ups/a1\"", "prefix = \"ups/a#\"", "\"ups/a#\"", "bad_name", "position 6", "");
+    changed(
+        MODULE,
+        "site = \"saltmarsh\"",
+        "site = \"salt/marsh\"",
+        "\"salt/marsh\"",
+        "bad_name",
+        "'/' at position 5",
+        "topic segment",
+    );
+    changed(MODULE, "name = \"m1\"", "name = \"M1\"", "\"M1\"", "bad_name", "lower case: 'm'", "topic segment");
+    changed(
+        MODULE,
+        "path = \"coil/margin\"",
+        "path = \"agent/margin\"",
+        "\"agent/margin\"",
+        "reserved_path",
+        "agent/",
+        "another first segment",
+    );
+    changed(
+        MODULE,
+        "id = \"humidity-sensor\"",
+        "id = \"fault/humidity\"",
+        "\"fault/humidity\"",
+        "reserved_alarm",
+        "fault/",
+        "another first segment",
+    );
+    changed(
+        MODULE,
+        "id = \"humidity-sensor\"",
+        "id = \"humidity sensor\"",
+        "\"humidity sensor\"",
+        "bad_name",
+        "position 9",
+        "an alarm id",
+    );
+    let copy = Copy::new().with(MODULE, "prefix = \"ups/a1\"", "prefix = \"agent\"");
+    let codes: Vec<(&str, String)> = copy.mistakes().into_iter().map(|mistake| (mistake.code, mistake.file)).collect();
+    assert_eq!(codes, vec![("reserved_path", UPS.to_string()); 3]);
+}

@@ -1,0 +1,133 @@
+//! Mistakes about numbers: units, quantities, resolutions, limits, durations.
+
+use super::{COIL, FAN, MODULE, changed};
+
+#[test]
+fn units_and_quantities() {
+    changed(
+        COIL,
+        "unit = \"Cel\"",
+        "unit = \"°C\"",
+        "\"°C\"",
+        "unknown_unit",
+        "unknown unit `°C`",
+        "did you mean `Cel`?",
+    );
+    changed(
+        COIL,
+        "unit = \"L/s\"",
+        "unit = \"l/sek\"",
+        "\"l/sek\"",
+        "unknown_unit",
+        "unknown unit `l/sek`",
+        "did you mean `L/s`?",
+    );
+    changed(COIL, "unit = \"%\"", "unit = \"zorkmid\"", "\"zorkmid\"", "unknown_unit", "`zorkmid`", "UCUM code");
+    changed(
+        COIL,
+        "quantity = \"relative_humidity\"",
+        "quantity = \"humidity\"",
+        "\"humidity\"",
+        "unknown_quantity",
+        "unknown quantity `humidity`",
+        "did you mean `humidity_ratio`?",
+    );
+    changed(
+        COIL,
+        "unit = \"L/s\"",
+        "unit = \"kW\"",
+        "\"kW\"",
+        "unit_not_of_quantity",
+        "`kW` is no unit of the quantity `volume_flow`",
+        "m3/h",
+    );
+    changed(
+        FAN,
+        "unit = \"{rpm}\"\n",
+        "",
+        "[[point]]\npath = \"speed\"",
+        "missing_key",
+        "`unit` is missing",
+        "unit = \"Cel\"",
+    );
+}
+
+#[test]
+fn numbers_and_resolutions() {
+    changed(
+        COIL,
+        "resolution = 0.05\n",
+        "",
+        "[[point]]\npath = \"coil/water/flow\"",
+        "missing_resolution",
+        "floating source",
+        "resolution = 0.1",
+    );
+    changed(
+        COIL,
+        "resolution = 0.1\n",
+        "",
+        "[[point]]\npath = \"cold-aisle/humidity\"",
+        "missing_resolution",
+        "scale-factor register",
+        "",
+    );
+    changed(
+        MODULE,
+        "resolution = 0.5\n",
+        "",
+        "[[derived]]\npath = \"coil/water/heat\"",
+        "missing_resolution",
+        "computed number",
+        "",
+    );
+    changed(COIL, "resolution = 0.05", "resolution = 0.03", "0.03", "bad_resolution", "0.03", "0.05");
+    changed(COIL, "resolution = 0.05", "resolution = 0", "0\nrate", "bad_resolution", "0", "");
+    changed(
+        MODULE,
+        "high = 21.0",
+        "high = 21.05",
+        "21.05",
+        "finer_than_resolution",
+        "21.05 is finer than the resolution 0.1 of `coil/water/supply/temperature`",
+        "round it",
+    );
+    changed(MODULE, "high = 21.0", "high = 1e18", "1e18", "too_large_at_resolution", "does not fit", "");
+    changed(MODULE, "high = 21.0", "high = nan", "nan", "bad_number", "nan", "");
+    changed(
+        COIL,
+        "valid = [-20.0, 90.0]",
+        "valid = [90.0, -20.0]",
+        "[90.0, -20.0]",
+        "empty_range",
+        "90.0 to -20.0 is empty",
+        "lower bound first",
+    );
+    changed(
+        MODULE,
+        "deadband = 0.5",
+        "deadband = -0.5",
+        "-0.5",
+        "negative",
+        "deadband cannot be negative",
+        "without a sign",
+    );
+    changed(COIL, "scale = 0.1\nvalid", "scale = 0\nvalid", "0\nvalid", "bad_number", "0", "");
+}
+
+#[test]
+fn durations() {
+    for bad in ["5 s", "5", "-5s", "1.5s", "5sec", "100d"] {
+        let new = format!("on_delay = \"{bad}\"");
+        changed(
+            MODULE,
+            "on_delay = \"5s\"",
+            &new,
+            &format!("\"{bad}\""),
+            "bad_duration",
+            &format!("`{bad}` is no duration"),
+            "\"300ms\", \"5s\", \"3m\", \"1h\"",
+        );
+    }
+    changed(FAN, "scan_period = \"500ms\"", "scan_period = \"5ms\"", "\"5ms\"", "scan_too_short", "5ms", "\"10ms\"");
+}
