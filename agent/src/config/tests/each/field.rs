@@ -278,6 +278,16 @@ fn registers() {
 }
 
 #[test]
+fn keys_without_meaning() {
+    let float = "as = \"f32\"";
+    changed(COIL, float, "as = \"f32\"\nmask = 0xFF", "mask = 0xFF", "key_has_no_meaning", "`mask`", "whole number");
+    let long = "as = \"text_number\"\nwords = 6\nabsent = [0]\nscale = 0.01";
+    changed(COIL, float, long, "absent = [0]", "key_has_no_meaning", "more than four registers", "remove it");
+    let inverted = "as = \"f32\"\ninvert = true";
+    changed(COIL, float, inverted, "true\nword_order", "key_has_no_meaning", "`invert`", "scale = -1");
+}
+
+#[test]
 fn forbidden_registers() {
     let copy =
         Copy::new().with(MODULE, "map = \"maps/coil.toml\"", "map = \"maps/coil.toml\"\nforbid = [\"holding:1-1\"]");
