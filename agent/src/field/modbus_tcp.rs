@@ -189,8 +189,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         | Failure::Refused(_)
         | Failure::AgentFailure
         | Failure::Closed(_)
-        | Failure::NoConnection(_)
-        | Failure::HeldBack => false,
+        | Failure::NoConnection(_) => false,
     }
 }
 
