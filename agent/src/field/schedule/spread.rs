@@ -16,27 +16,35 @@ const ROOM: f64 = 20.0;
 /// The first begin of each scan, given its period and the line time it takes; each is less than the period.
 #[must_use]
 pub fn spread(scans: &[(Duration, Duration)]) -> Vec<Duration> {
+    let used: f64 = scans.iter().map(|(period, cost)| cost.as_secs_f64() / period.as_secs_f64().max(1e-3)).sum();
+    let room = (0.9 / used.max(1e-6)).clamp(1.0, ROOM);
+    match lay(scans, room) {
+        // Slices are coarse: where all with their room does not fit, it may without.
+        (_, meets) if meets > 0 && room > 1.0 => lay(scans, 1.0).0,
+        (phases, _) => phases,
+    }
+}
+
+/// Lays the scans, each with so many times its time; phases, and how much lies on top of something else.
+fn lay(scans: &[(Duration, Duration)], room: f64) -> (Vec<Duration>, u64) {
     let period_ms = |at: usize| u64::try_from(scans[at].0.as_millis()).unwrap_or(u64::MAX).max(1);
     let mut order: Vec<usize> = (0..scans.len()).collect();
     order.sort_by_key(|&at| (scans[at].0, Reverse(scans[at].1), at));
     let ring_ms = (0..scans.len()).fold(SLICE_MS, |ring, at| least_common(ring, period_ms(at)).min(RING_MS));
     let slices = usize::try_from(ring_ms / SLICE_MS).unwrap_or(1).max(1);
-    let used: f64 = scans.iter().map(|(period, cost)| cost.as_secs_f64() / period.as_secs_f64().max(1e-3)).sum();
-    let room = (0.9 / used.max(1e-6)).clamp(1.0, ROOM);
-    let mut load = vec![0_u64; slices];
-    let mut phases = vec![Duration::ZERO; scans.len()];
+    let (mut load, mut phases, mut on_top) = (vec![0_u64; slices], vec![Duration::ZERO; scans.len()], 0);
     for at in order {
         let period = period_ms(at);
-        let step = usize::try_from(period / SLICE_MS).unwrap_or(usize::MAX).max(1);
-        let times = (slices / step.min(slices)).max(1);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // a few seconds at most
-        let length = ((scans[at].1.mul_f64(room).as_secs_f64() * 1000.0 / SLICE_MS as f64).ceil() as usize)
-            .clamp(1, step.min(slices));
+        let step = usize::try_from(period / SLICE_MS).unwrap_or(usize::MAX).clamp(1, slices);
+        let times = slices / step;
+        let ms = scans[at].1.mul_f64(room).as_micros().div_ceil(1000);
+        let length = usize::try_from(ms.div_ceil(u128::from(SLICE_MS))).unwrap_or(usize::MAX).clamp(1, step);
         let sums = sums(&load);
         let meets = |first: usize| -> u64 {
-            (0..times).map(|n| (first + n * step) % slices).map(|from| within(&sums, slices, from, length)).sum()
+            (0..times).map(|n| within(&sums, slices, (first + n * step) % slices, length)).sum()
         };
-        let first = (0..step.min(slices)).min_by_key(|&first| (meets(first), first)).unwrap_or(0);
+        let (met, first) = (0..step).map(|first| (meets(first), first)).min().unwrap_or_default();
+        on_top += met;
         for n in 0..times {
             for slice in 0..length {
                 load[(first + n * step + slice) % slices] += 1;
@@ -44,7 +52,7 @@ pub fn spread(scans: &[(Duration, Duration)]) -> Vec<Duration> {
         }
         phases[at] = Duration::from_millis((first as u64 * SLICE_MS) % period);
     }
-    phases
+    (phases, on_top)
 }
 
 fn sums(load: &[u64]) -> Vec<u64> {
