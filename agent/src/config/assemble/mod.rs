@@ -8,6 +8,7 @@ mod alarms;
 mod derive;
 mod own;
 mod scan;
+mod variables;
 mod wiring;
 
 use std::collections::BTreeMap;
@@ -114,6 +115,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         store: settings.store.clone(),
         http: settings.http.clone(),
         log: settings.log.clone(),
+        snmp: settings.snmp.clone(),
         links,
         devices,
         transactions,
