@@ -179,7 +179,7 @@ const PLANTED: &[Planted] = &[
 const ELSEWHERE: &[(&str, &str, &str)] = &[
     (M, "both answer as unit 1", "unit"),
     (B, "`resolution` is missing", "resolution = 0.1"),
-    (B, "the path `flow` exists already", "path of its own"),
+    (B, "the path `second/flow` exists already", "path of its own"),
 ];
 
 /// `file:line:column: what`, with the indented lines that belong to it.

@@ -10,7 +10,7 @@ use crate::plan::{Ask, Link, Plan, Table};
 
 /// Checks a configuration.
 pub(super) fn check(args: &RunArgs) -> End {
-    match config::load(&args.config, std::env::vars(), &config::Overrides::default()) {
+    match config::load(&args.config, config::environment(), &config::Overrides::default()) {
         Ok(loaded) => {
             if args.json {
                 println!("{}", in_json(&loaded));

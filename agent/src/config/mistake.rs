@@ -144,7 +144,8 @@ fn render(mut list: Vec<(Place, String, Wrong)>, sources: &Sources) -> Vec<Remar
             key,
             what: wrong.to_string(),
             mend: wrong.mend(),
-            snippet: located.map(|(_, line, _)| line.to_string()),
+            // An empty line shows nothing: of a file that could not be read, or one that lacks a table.
+            snippet: located.map(|(_, line, _)| line.to_string()).filter(|line| !line.trim().is_empty()),
             covered: located.map_or(1, |(.., covered)| covered),
         });
     }

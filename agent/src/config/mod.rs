@@ -75,6 +75,13 @@ pub struct Loaded {
     pub findings: Vec<Finding>,
 }
 
+/// The variables of this process that may be meant for us. One that is no Unicode comes with its odd bytes replaced, so
+/// that it is judged like any other wrong value (`std::env::vars` would panic).
+pub fn environment() -> impl Iterator<Item = (String, String)> {
+    let text = |os: std::ffi::OsString| os.to_string_lossy().into_owned();
+    std::env::vars_os().map(move |(name, value)| (text(name), text(value))).filter(|(name, _)| name.starts_with(PREFIX))
+}
+
 /// Reads a module file, its maps and the environment into a Plan.
 ///
 /// # Errors

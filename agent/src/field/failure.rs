@@ -39,9 +39,6 @@ pub enum Failure {
     /// There is no connection to ask over.
     #[error("{0}")]
     NoConnection(String),
-    /// Not asked, because the device failed a moment ago.
-    #[error("not asked: silent a moment ago")]
-    HeldBack,
     /// The plan asks what this link cannot carry.
     #[error("{0}")]
     Plan(&'static str),
@@ -116,11 +113,9 @@ impl From<&Failure> for Meaning {
     fn from(failure: &Failure) -> Self {
         match failure {
             // Nothing is learnt of the device before the user is accepted: one alarm should say so, not one a point.
-            Failure::Silence { .. }
-            | Failure::Closed(_)
-            | Failure::NoConnection(_)
-            | Failure::Access(_)
-            | Failure::HeldBack => Self::Silent,
+            Failure::Silence { .. } | Failure::Closed(_) | Failure::NoConnection(_) | Failure::Access(_) => {
+                Self::Silent
+            }
             Failure::Garbled(_) => Self::Garbled,
             Failure::Exception { code } => Self::of_exception(*code),
             Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,
@@ -150,6 +145,12 @@ impl Meaning {
             Self::MapDoesNotFit | Self::Broken => true,
             Self::Silent | Self::Garbled | Self::Busy => false,
         }
+    }
+
+    /// Whether a smaller request may be answered: the device has no such address, or not so many.
+    #[must_use]
+    pub const fn may_fit_in_pieces(failure: &Failure) -> bool {
+        matches!(failure, Failure::Exception { code: 2 | 3 })
     }
 
     /// Codes 0A and 0B come from a gateway in the name of a device that does not answer it. A code unknown to the

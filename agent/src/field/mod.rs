@@ -11,6 +11,7 @@
 pub mod failure;
 pub mod health;
 mod modbus_tcp;
+mod pieces;
 pub mod planner;
 mod poll;
 pub mod request;

@@ -190,8 +190,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         | Failure::Access(_)
         | Failure::AgentFailure
         | Failure::Closed(_)
-        | Failure::NoConnection(_)
-        | Failure::HeldBack => false,
+        | Failure::NoConnection(_) => false,
     }
 }
 

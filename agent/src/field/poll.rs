@@ -5,21 +5,27 @@
 //! device that is held back delivers its fault at once and costs no line time. Never panics.
 //!
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
-//! after two probes whose answers differ in length: see [`Trust`].
+//! after two probes whose answers differ in length: see [`Trust`]. `choose` makes the exchanges, `outcome` draws the
+//! conclusions, `report` delivers and counts.
+
+mod choose;
+mod outcome;
+mod report;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use lapwing_engine::spec::{Millis, Raw};
+use lapwing_engine::spec::Millis;
 use lapwing_protocol::Status;
 
-use super::failure::{Failure, Meaning};
-use super::health::{Change, Health};
-use super::request::{Answer, Read, raws};
+use super::failure::Failure;
+use super::health::Health;
+use super::pieces::Pieces;
+use super::request::Read;
 use super::schedule::{Schedule, Timing};
-use super::stats::{DeviceCounters, FieldStats, LinkCounters, count};
-use super::{Batch, Deliver, FieldMessage};
+use super::stats::{FieldStats, LinkCounters, count};
+use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
 
 /// What a link's answers prove by themselves.
@@ -56,9 +62,17 @@ pub(super) struct Job {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Kind {
-    Scan { attempt: u8 },
+    Scan {
+        attempt: u8,
+    },
     Try,
-    Probe { second: bool },
+    Probe {
+        second: bool,
+    },
+    /// A part of a transaction that was refused as a whole; `sent`: when the first part had been asked.
+    Piece {
+        sent: Option<Instant>,
+    },
 }
 
 /// The state of one link's polling.
@@ -103,6 +117,10 @@ struct Slot {
     faulted: bool,
     /// Its last answer was a refusal.
     refused: bool,
+    /// How it is read since it was refused as a whole.
+    pieces: Option<Pieces>,
+    /// When it was last found that pieces of it, or all, are refused.
+    refused_at: Option<Millis>,
 }
 
 impl Poll {
@@ -113,7 +131,14 @@ impl Poll {
             let device = &plan.devices[index as usize];
             let first_slot = slots.len();
             for transaction in device.transactions.first..device.transactions.first + device.transactions.count {
-                slots.push(Slot { transaction, device: devices.len(), faulted: false, refused: false });
+                slots.push(Slot {
+                    transaction,
+                    device: devices.len(),
+                    faulted: false,
+                    refused: false,
+                    pieces: None,
+                    refused_at: None,
+                });
                 timings.push(timing(&plan.transactions[transaction as usize]));
             }
             late.push(match trust {
@@ -189,7 +214,7 @@ impl Poll {
                 self.connect_begun = t;
                 return Step::Connect;
             }
-            if let Some(Job { slot, kind: Kind::Scan { .. }, .. }) = self.again.take() {
+            if let Some(Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. }) = self.again.take() {
                 self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
             }
             while let Some(scan) = self.schedule.take(t) {
@@ -219,13 +244,13 @@ impl Poll {
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
             if well {
-                return Step::Ask(self.job(slot, Kind::Scan { attempt: 0 }));
+                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }, t));
             }
             self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.job(slot, Kind::Try));
+                return Step::Ask(self.scan(slot, Kind::Try, t));
             }
         }
         if let Some(job) = self.next_try(t) {
@@ -245,6 +270,10 @@ impl Poll {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
         self.health.connected(t);
+        // The device may be another one now.
+        for slot in &mut self.slots {
+            (slot.pieces, slot.refused_at) = (None, None);
+        }
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
 
@@ -261,221 +290,9 @@ impl Poll {
         self.health.lost(t);
     }
 
-    /// The outcome of a job whose request ended at `sent`, known at `now`.
-    pub(super) fn done(&mut self, job: Job, sent: Instant, now: Instant, outcome: Result<Answer<'_>, Failure>) {
-        let outcome = outcome.and_then(|answer| self.take(&job, answer));
-        self.count_exchange(&job, sent, now, &outcome);
-        match outcome {
-            Ok(raws) => self.good(job, sent, now, raws),
-            Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
-            Err(failure) => self.failed(job, sent, now, &failure),
-        }
-        let t = self.millis(now);
-        self.review(t, now);
-    }
-
-    fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        self.slots[job.slot].refused = false;
-        if let Kind::Probe { second: false } = job.kind {
-            if let Some(second) = self.probes(job.device).1 {
-                self.again = Some(second);
-                return;
-            }
-            if !std::mem::replace(&mut self.devices[job.device].half_proved, true) {
-                let t = self.millis(now);
-                self.health.undecided(job.device, t);
-                return;
-            }
-        }
-        self.answered(job.device, now);
-        if job.instead.is_none() && !matches!(job.kind, Kind::Probe { .. }) {
-            if let Kind::Scan { .. } = job.kind {
-                count(&self.counters(job.device).scans_good, 1);
-            }
-            self.slots[job.slot].faulted = false;
-            self.batch(job.slot, sent + now.saturating_duration_since(sent) / 2, raws);
-        }
-    }
-
-    /// The device is alive and says no.
-    fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        self.slots[job.slot].refused = true;
-        let t = self.millis(now);
-        if let Kind::Probe { .. } = job.kind {
-            // A refusal carries no length and may itself be late: it proves nothing.
-            self.devices[job.device].half_proved = false;
-            self.devices[job.device].status = failure.status();
-            self.health.undecided(job.device, t);
-            return;
-        }
-        self.answered(job.device, now);
-        self.fault(job.slot, failure.status(), sent);
-    }
-
-    fn failed(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        let (sent_ms, t) = (self.millis(sent), self.millis(now));
-        let device = &mut self.devices[job.device];
-        device.half_proved = false;
-        device.status = failure.status();
-        device.try_slot = job.slot;
-        self.health.failed(job.device, sent_ms, t, failure.to_string());
-        if let Kind::Scan { attempt } = job.kind {
-            // On a shared link the neighbours go first and the device is tried again a little later.
-            let alone = self.devices.len() == 1 && self.trust == Trust::Named;
-            if alone && attempt < self.link().retries {
-                self.again = Some(Job { kind: Kind::Scan { attempt: attempt + 1 }, ..job });
-            } else {
-                self.fault(job.slot, failure.status(), now);
-            }
-        }
-    }
-
-    fn answered(&mut self, device: usize, now: Instant) {
-        let t = self.millis(now);
-        let mut changes = Vec::new();
-        let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
-        self.devices[device].half_proved = false;
-        self.tell(changes, now);
-        if was_suspect {
-            let back = self.devices[device].slots.clone().filter(|&slot| self.slots[slot].faulted);
-            self.recover.extend(back);
-        }
-    }
-
-    fn take(&self, job: &Job, answer: Answer<'_>) -> Result<Vec<Raw>, Failure> {
-        match (job.instead, self.ask(job)) {
-            (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
-            (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
-            (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
-            (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
-            (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
-        }
-    }
-
-    fn next_try(&mut self, now: Millis) -> Option<Job> {
-        let (at, device) = self.health.next_try()?;
-        if at > now {
-            return None;
-        }
-        self.tried = true;
-        match self.trust {
-            Trust::Named => Some(self.job(self.devices[device].try_slot, Kind::Try)),
-            Trust::Unnamed => Some(self.probes(device).0),
-        }
-    }
-
-    /// Two reads whose answers differ in length, both inside what the plan reads anyway.
-    ///
-    /// A device of which only single registers (or up to eight bits) are read offers no second length: there the same
-    /// probe must fit twice, with the time for late answers in between.
-    fn probes(&self, device: usize) -> (Job, Option<Job>) {
-        let state = &self.devices[device];
-        let reads = |slot: usize| {
-            let job = self.job(slot, Kind::Probe { second: false });
-            Some((job, self.read(&job).ok()?))
-        };
-        let mut known: Vec<(Job, Read)> = state.slots.clone().filter_map(reads).collect();
-        // Refused ones last: they prove nothing; short ones first: they cost least.
-        known.sort_by_key(|(job, read)| (self.slots[job.slot].refused, read.byte_count()));
-        let Some(&(first, first_read)) = known.first() else {
-            return (self.job(state.try_slot, Kind::Probe { second: false }), None);
-        };
-        let second = |job: Job, instead| Job { kind: Kind::Probe { second: true }, instead, ..job };
-        let other = known
-            .iter()
-            .find(|(job, read)| read.byte_count() != first_read.byte_count() && !self.slots[job.slot].refused);
-        if let Some(&(job, _)) = other {
-            return (first, Some(second(job, None)));
-        }
-        let fewer = if first_read.is_bits() { first_read.count().saturating_sub(8) } else { first_read.count() - 1 };
-        let part = Read::new(first_read.table(), first_read.start(), fewer).ok();
-        (first, part.map(|part| second(first, Some(part))))
-    }
-
-    fn job(&self, slot: usize, kind: Kind) -> Job {
-        let Slot { transaction, device, .. } = self.slots[slot];
-        Job { transaction, instead: None, device, slot, kind }
-    }
-
     fn earliest(&self, at: Option<Millis>) -> Option<Instant> {
         let next = at.into_iter().chain(self.schedule.next_due()).min()?;
         self.epoch.checked_add(Duration::from_millis(next.0))
-    }
-
-    fn review(&mut self, t: Millis, now: Instant) {
-        let mut changes = Vec::new();
-        self.health.review(t, &mut |change| changes.push(change));
-        self.tell(changes, now);
-    }
-
-    fn tell(&self, changes: Vec<Change>, at: Instant) {
-        for change in changes {
-            (self.deliver)(match change {
-                Change::Link { up, why } => FieldMessage::LinkState { link: self.link, up, why, at },
-                Change::Device { device, up, why } => {
-                    FieldMessage::DeviceState { device: self.devices[device].index, up, why, at }
-                }
-            });
-        }
-    }
-
-    fn fault(&mut self, slot: usize, status: Status, at: Instant) {
-        self.slots[slot].faulted = true;
-        let points = self.plan.transactions[self.slots[slot].transaction as usize].points.count;
-        self.batch(slot, at, vec![Raw::Fault(status); points as usize]);
-    }
-
-    fn batch(&self, slot: usize, at: Instant, mut raws: Vec<Raw>) {
-        let transaction = self.slots[slot].transaction;
-        // One raw value a point, whatever the plan's slices say.
-        let points = self.plan.transactions[transaction as usize].points.count;
-        raws.resize(points as usize, Raw::Fault(Status::BAD_CONFIGURATION_ERROR));
-        (self.deliver)(FieldMessage::Batch(Batch { transaction, at, raws }));
-    }
-
-    fn count_scan(&self, slot: usize, skipped: u32, well: bool) {
-        let counters = self.counters(self.slots[slot].device);
-        count(&counters.scans_due, 1 + u64::from(skipped));
-        count(&counters.scans_skipped, u64::from(skipped));
-        if well && skipped > 0 {
-            (self.deliver)(FieldMessage::Late { transaction: self.slots[slot].transaction, skipped });
-        }
-    }
-
-    fn count_exchange(&self, job: &Job, sent: Instant, now: Instant, outcome: &Result<Vec<Raw>, Failure>) {
-        let counters = self.counters(job.device);
-        count(&counters.requests, 1);
-        let answered = match outcome {
-            Ok(_) => true,
-            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::AgentFailure) => {
-                count(&counters.exceptions, 1);
-                true
-            }
-            Err(Failure::Silence { .. }) => {
-                count(&counters.timeouts, 1);
-                false
-            }
-            Err(Failure::Garbled(_)) => {
-                count(&counters.garbled, 1);
-                false
-            }
-            Err(
-                Failure::Closed(_)
-                | Failure::NoConnection(_)
-                | Failure::Access(_)
-                | Failure::HeldBack
-                | Failure::Plan(_),
-            ) => false,
-        };
-        if answered {
-            count(&counters.answers, 1);
-            let us = u64::try_from(now.saturating_duration_since(sent).as_micros()).unwrap_or(u64::MAX);
-            counters.latency_us.store(us, std::sync::atomic::Ordering::Relaxed);
-        }
-    }
-
-    fn counters(&self, device: usize) -> &DeviceCounters {
-        &self.stats.devices[self.devices[device].index as usize]
     }
 
     fn millis(&self, at: Instant) -> Millis {

@@ -99,7 +99,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     }
     let scan_period =
         scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
-    let absent = absent(&mut item, shape.bits, report);
+    let absent = absent(&mut item, &shape, report);
     let decode = decode(
         &mut item,
         &shape,
@@ -225,8 +225,16 @@ fn is_sensor(shape: &Shape) -> bool {
     matches!(&shape.source, Some(PointSource::Oid { oid, .. }) if oid.starts_with(&SENSOR_VALUE))
 }
 
-fn absent(item: &mut Item<'_>, bits: u32, report: &mut Report) -> Vec<u64> {
+fn absent(item: &mut Item<'_>, shape: &Shape, report: &mut Report) -> Vec<u64> {
     let Some(list) = item.take::<Vec<Located<i128>>>("absent", report) else { return Vec::new() };
+    let bits = shape.bits;
+    let is_long = matches!(&shape.source, Some(PointSource::Register { words, .. }) if *words > 4);
+    if is_long {
+        let mend = "remove it; blanks are \"nothing here\" already".to_string();
+        let wrong = Wrong::KeyHasNoMeaning { key: "absent", of: "a text of more than four registers".into(), mend };
+        report.wrong(item.place_of("absent"), item.key("absent"), wrong);
+        return Vec::new();
+    }
     let patterns = list.value.into_iter().filter_map(|pattern| {
         let (lowest, highest) = (-(1_i128 << (bits - 1).min(63)), (1_i128 << bits) - 1);
         if !(lowest..=highest).contains(&pattern.value) {
@@ -246,6 +254,13 @@ fn decode(item: &mut Item<'_>, shape: &Shape, scale: Decimal, offset: Decimal, r
         if order(word(item, "word_order", &["big", "little"], report)) { WordOrder::Little } else { WordOrder::Big };
     let byte_order =
         if order(word(item, "byte_order", &["big", "little"], report)) { ByteOrder::Little } else { ByteOrder::Big };
+    if matches!(shape.layout, Layout::F32 | Layout::F64 | Layout::Bcd | Layout::Modulo10000 | Layout::TextNumber) {
+        for key in ["mask", "shift"].into_iter().filter(|key| item.has(key)) {
+            let mend = "remove it, or read the register as a whole number".to_string();
+            let wrong = Wrong::KeyHasNoMeaning { key, of: "a number that is not binary".into(), mend };
+            report.wrong(item.place_of(key), item.key(key), wrong);
+        }
+    }
     let mask = item.take::<u64>("mask", report);
     if let Some(wide) = mask.as_ref().filter(|mask| shape.bits < 64 && mask.value >> shape.bits != 0) {
         report.wrong(wide.place, item.key("mask"), Wrong::MaskTooWide { mask: wide.value, bits: shape.bits });

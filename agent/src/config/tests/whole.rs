@@ -269,3 +269,71 @@ fn files_and_findings() {
     assert_eq!(names, ["module.toml", "maps/coil.toml", "maps/fan.toml", "maps/ups.toml"]);
     assert_eq!(loaded.findings, [], "a good configuration gives no finding");
 }
+
+/// The format's own example, as the contract shows it.
+#[test]
+fn the_example_of_the_contract() {
+    let module = r#"
+[module]
+site = "saltmarsh"
+name = "m1"
+altitude_m = 9
+
+[mqtt]
+broker = "127.0.0.1:1883"
+frames = "json"
+
+[store]
+dir = "/var/lib/lapwing"
+
+[http]
+listen = "127.0.0.1:8467"
+
+[[link]]
+name = "plant"
+modbus_tcp = "127.0.0.1:15020"
+timeout_ms = 300
+
+[[device]]
+name = "coil-plant"
+link = "plant"
+unit = 1
+map = "maps/coil.toml"
+
+[[derived]]
+path = "coil/water/heat"
+compute = "water_heat_kw"
+from = { flow_m3h = "coil/water/flow", t_supply_c = "coil/water/supply/temperature", t_return_c = "coil/water/return/temperature" }
+with = { p_pa = 300000.0, meter = "supply" }
+resolution = 0.1
+
+[[alarm]]
+id = "supply-water-warm"
+point = "coil/water/supply/temperature"
+high = 21.0
+deadband = 0.5
+on_delay = "5s"
+priority = "high"
+text = "Supply water {value} is above {limit}"
+consequence = "The coil cannot hold the cold aisle; inlets pass 27 °C within minutes."
+response = "Check the chiller plant; if it is lost, shed load by the site's plan."
+respond_within = "3m"
+
+[[alarm]]
+id = "inlet-hot-{r}"
+point = "rack/{r}/inlet/*/temperature"
+high = 32.0
+priority = "high"
+text = "Rack {r} takes in {value}"
+"#;
+    let inlet = |rack: u32, register: u32| {
+        format!(
+            "\n[[point]]\npath = \"rack/{rack:02}/inlet/top/temperature\"\nquantity = \"temperature\"\nunit = \"Cel\"\nregister = \"holding:{register}\"\nas = \"i16\"\nscale = 0.1\n"
+        )
+    };
+    let copy = Copy::new().and("maps/coil.toml", &(inlet(7, 40) + &inlet(8, 41)));
+    std::fs::write(copy.0.join("module.toml"), module).expect("written");
+    let plan = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
+    let ids: Vec<&str> = plan.alarms.iter().filter(|alarm| !alarm.own).map(|alarm| alarm.id.as_str()).collect();
+    assert_eq!(ids, ["supply-water-warm", "inlet-hot-07", "inlet-hot-08"]);
+}

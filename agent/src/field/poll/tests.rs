@@ -1,6 +1,9 @@
 //! A link's decisions without a wire: a driver played by hand, on a clock that is only a number.
 
+use lapwing_engine::spec::Raw;
+
 use super::*;
+use crate::field::request::Answer;
 use crate::field::testing::*;
 use crate::plan::{Table, Transport};
 
@@ -237,4 +240,64 @@ fn a_batch_has_one_value_a_point_whatever_the_plan_says() {
     bench.answer(job);
     let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
     assert_eq!(batches(&bench.inbox.all(), 0)[0].raws, [misfit; 3]);
+}
+
+#[test]
+fn a_block_refused_for_one_register_is_read_in_pieces() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 0, 5), Trust::Named);
+    let mut asked = Vec::new();
+    while good_points(&bench) < 3 {
+        let job = bench.next();
+        let (start, count) = bench.reads(&job);
+        asked.push((start, count));
+        if (start..start + count).contains(&3) {
+            bench.fail(job, Failure::Exception { code: 2 });
+        } else {
+            bench.answer(job);
+        }
+    }
+    let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    let all = bench.inbox.all();
+    for batch in batches(&all, 0) {
+        assert_eq!(batch.raws[3], misfit);
+        assert!(batch.raws.iter().filter(|raw| **raw == misfit).count() == 1, "{batch:?}");
+    }
+    assert_eq!(asked[..6], [(0, 5), (0, 1), (1, 1), (2, 1), (3, 1), (4, 1)], "first whole, then one by one");
+    assert_eq!(asked[6..10], [(0, 3), (4, 1), (0, 3), (4, 1)], "then what touches, together");
+}
+
+#[test]
+fn a_block_refused_throughout_is_asked_as_a_whole_and_not_taken_apart_again() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 0, 2), Trust::Named);
+    let mut asked = Vec::new();
+    while asked.len() < 6 {
+        let job = bench.next();
+        asked.push(bench.reads(&job));
+        bench.fail(job, Failure::Exception { code: 2 });
+    }
+    assert_eq!(asked, [(0, 2), (0, 1), (1, 1), (0, 2), (0, 2), (0, 2)]);
+    assert!(faults(&bench.inbox.all(), 0).iter().all(|s| *s == Status::BAD_CONFIGURATION_ERROR));
+}
+
+fn good_points(bench: &Bench) -> usize {
+    batches(&bench.inbox.all(), 0).len()
+}
+
+#[test]
+fn after_ten_minutes_a_block_is_asked_as_a_whole_again() {
+    let mut bench = Bench::new(sketch(100).device(1).reads(Table::Holding, 0, 2), Trust::Named);
+    let job = bench.next();
+    bench.fail(job, Failure::Exception { code: 2 });
+    let job = bench.next();
+    bench.fail(job, Failure::Exception { code: 2 });
+    let job = bench.next();
+    bench.answer(job);
+    let job = bench.next();
+    assert_eq!(bench.reads(&job), (1, 1));
+    bench.answer(job);
+    bench.now_ms += 600_000;
+    let job = bench.next();
+    assert_eq!(bench.reads(&job), (0, 2));
+    bench.answer(job);
+    assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
 }

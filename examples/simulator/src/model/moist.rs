@@ -10,11 +10,11 @@ const PRESSURE_PA: f64 = 101_215.0; // 9 m above the sea
 const AIR_KG: f64 = 140.0;
 /// Outside air on a fair day, and on the humid day of the fault.
 const OUTSIDE: f64 = 0.0075;
-const HUMID_OUTSIDE: f64 = 0.0165;
+const HUMID_OUTSIDE: f64 = 0.0175;
 /// Leakage of a closed module, one with an open door, one with a broken air seal, kg/s.
 const LEAK_KG_S: f64 = 0.01;
 const DOOR_KG_S: f64 = 0.12;
-const BROKEN_SEAL_KG_S: f64 = 1.6;
+const BROKEN_SEAL_KG_S: f64 = 2.4;
 
 /// Condensate and leakage.
 #[derive(Clone, Debug, Default)]

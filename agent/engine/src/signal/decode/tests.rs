@@ -341,6 +341,14 @@ proptest! {
     }
 
     #[test]
+    fn the_short_way_of_one_register_is_the_long_way(word: u16, how in any_how(), signed: bool, exponent in -6_i8..=6, absent: u16) {
+        let layout = if signed { Layout::I16 } else { Layout::U16 };
+        let how = Decode { layout, mask: None, shift: 0, byte_order: ByteOrder::Big, ..how };
+        let absent = [u64::from(absent & 3)];
+        prop_assert_eq!(decode(&words(&[word]), &how, exponent, &absent), from_words(&[word], 0, &how, exponent, &absent));
+    }
+
+    #[test]
     fn scaled_numbers_are_within_half_a_step_of_the_exact_one(value: i16, mantissa in -9999_i64..=9999, scale in -6_i8..=2, offset in -9999_i64..=9999, exponent in -4_i8..=1) {
         prop_assume!(mantissa != 0);
         let how = Decode { scale: Decimal::new(mantissa, scale), offset: Decimal::new(offset, -3), ..layout(Layout::I16) };

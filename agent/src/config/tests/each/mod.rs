@@ -5,6 +5,7 @@
 mod field;
 mod meaning;
 mod numbers;
+mod registers;
 mod writing;
 
 use super::Copy;

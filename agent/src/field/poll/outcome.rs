@@ -1,0 +1,171 @@
+//! What the outcome of an exchange means: for the transaction's points, for the device, and for what is asked next.
+//!
+//! Part of `poll`; times as there. Never panics.
+
+use std::time::Instant;
+
+use lapwing_engine::spec::Raw;
+use lapwing_protocol::Status;
+
+use super::{Job, Kind, Poll, Trust};
+use crate::field::failure::{Failure, Meaning};
+use crate::field::pieces::Pieces;
+use crate::field::request::{Answer, raws};
+use crate::field::stats::count;
+use crate::plan::Ask;
+
+impl Poll {
+    /// The outcome of a job whose request ended at `sent`, known at `now`.
+    pub(in crate::field) fn done(
+        &mut self,
+        job: Job,
+        sent: Instant,
+        now: Instant,
+        outcome: Result<Answer<'_>, Failure>,
+    ) {
+        let outcome = outcome.and_then(|answer| self.take(&job, answer));
+        self.count_exchange(&job, sent, now, &outcome);
+        match outcome {
+            Ok(raws) => self.good(job, sent, now, raws),
+            Err(failure @ Failure::Plan(_)) => self.fault(job.slot, failure.status(), now),
+            Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
+            Err(failure) => self.failed(job, sent, now, &failure),
+        }
+        let t = self.millis(now);
+        self.review(t, now);
+    }
+
+    fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
+        self.slots[job.slot].refused = false;
+        if let Kind::Probe { second: false } = job.kind {
+            if let Some(second) = self.probes(job.device).1 {
+                self.again = Some(second);
+                return;
+            }
+            if !std::mem::replace(&mut self.devices[job.device].half_proved, true) {
+                let t = self.millis(now);
+                self.health.undecided(job.device, t);
+                return;
+            }
+        }
+        self.answered(job.device, now);
+        match job.kind {
+            Kind::Scan { .. } | Kind::Try => {
+                if let Kind::Scan { .. } = job.kind {
+                    count(&self.counters(job.device).scans_good, 1);
+                }
+                self.slots[job.slot].faulted = false;
+                self.batch(job.slot, half_way(sent, now), raws);
+            }
+            Kind::Piece { sent: first } => {
+                if let Some(pieces) = &mut self.slots[job.slot].pieces {
+                    pieces.answered(&raws);
+                }
+                self.next_piece(job, first.unwrap_or(sent), now);
+            }
+            Kind::Probe { .. } => {}
+        }
+    }
+
+    /// Goes on with the pieces of a transaction, or delivers what they brought.
+    fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
+        let slot = &mut self.slots[job.slot];
+        match slot.pieces.as_mut().and_then(Pieces::finished) {
+            None => self.again = Some(self.piece(job.slot, Some(first_sent))),
+            Some(Some(raws)) => {
+                slot.faulted = false;
+                count(&self.counters(job.device).scans_good, 1);
+                self.batch(job.slot, half_way(first_sent, now), raws);
+            }
+            Some(None) => {
+                slot.pieces = None;
+                self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
+            }
+        }
+    }
+
+    /// The device is alive and says no.
+    fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
+        self.slots[job.slot].refused = true;
+        let t = self.millis(now);
+        if let Kind::Probe { .. } = job.kind {
+            // A refusal carries no length and may itself be late: it proves nothing.
+            self.devices[job.device].half_proved = false;
+            self.devices[job.device].status = failure.status();
+            self.health.undecided(job.device, t);
+            return;
+        }
+        self.answered(job.device, now);
+        if let Kind::Piece { sent: first } = job.kind
+            && let Some(pieces) = &mut self.slots[job.slot].pieces
+        {
+            pieces.refused(failure.status());
+            return self.next_piece(job, first.unwrap_or(sent), now);
+        }
+        let slot = &self.slots[job.slot];
+        if Meaning::may_fit_in_pieces(failure)
+            && slot.refused_at.is_none()
+            && let Ask::Modbus { table, start, count, slices } = self.ask(&job)
+            && let Some(pieces) = Pieces::of(*table, *start, *count, slices)
+        {
+            let slot = &mut self.slots[job.slot];
+            (slot.pieces, slot.refused_at) = (Some(pieces), Some(t));
+            self.again = Some(self.piece(job.slot, None));
+            return;
+        }
+        self.fault(job.slot, failure.status(), now);
+    }
+
+    fn failed(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
+        let (sent_ms, t) = (self.millis(sent), self.millis(now));
+        let device = &mut self.devices[job.device];
+        device.half_proved = false;
+        device.status = failure.status();
+        device.try_slot = job.slot;
+        self.health.failed(job.device, sent_ms, t, failure.to_string());
+        if let Kind::Piece { .. } = job.kind {
+            if let Some(pieces) = &mut self.slots[job.slot].pieces {
+                pieces.begin();
+            }
+            self.fault(job.slot, failure.status(), now);
+        }
+        if let Kind::Scan { attempt } = job.kind {
+            // On a shared link the neighbours go first and the device is tried again a little later.
+            let alone = self.devices.len() == 1 && self.trust == Trust::Named;
+            if alone && attempt < self.link().retries {
+                self.again = Some(Job { kind: Kind::Scan { attempt: attempt + 1 }, ..job });
+            } else {
+                self.fault(job.slot, failure.status(), now);
+            }
+        }
+    }
+
+    fn answered(&mut self, device: usize, now: Instant) {
+        let t = self.millis(now);
+        let mut changes = Vec::new();
+        let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
+        self.devices[device].half_proved = false;
+        self.tell(changes, now);
+        if was_suspect {
+            let back = self.devices[device].slots.clone().filter(|&slot| self.slots[slot].faulted);
+            self.recover.extend(back);
+        }
+    }
+
+    fn take(&self, job: &Job, answer: Answer<'_>) -> Result<Vec<Raw>, Failure> {
+        if let (Kind::Piece { .. }, Some(pieces), Some(read)) = (job.kind, &self.slots[job.slot].pieces, job.instead) {
+            return raws(answer, usize::from(read.count()), &pieces.slices());
+        }
+        match (job.instead, self.ask(job)) {
+            (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
+            (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
+            (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
+            (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
+            (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
+        }
+    }
+}
+
+fn half_way(sent: Instant, now: Instant) -> Instant {
+    sent + now.saturating_duration_since(sent) / 2
+}
