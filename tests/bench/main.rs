@@ -10,6 +10,7 @@ mod latency;
 mod modbus_server;
 mod mqtt;
 mod size;
+mod snmp;
 
 use std::process::ExitCode;
 
@@ -71,6 +72,7 @@ const BENCHES: &[Bench] = &[
         run: demo::run,
         usual: true,
     },
+    Bench { name: "snmp", says: "200 SNMP agents of 20 variables in one sweep", run: snmp::run, usual: true },
     Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },
     Bench { name: "size-edge", says: "the package's binary (builds it, minutes)", run: size::edge, usual: false },
 ];

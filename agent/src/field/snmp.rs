@@ -173,7 +173,7 @@ impl Link {
                 drop(turn);
                 let now = Instant::now();
                 memory.last = Some(now);
-                if self.is_to_be_made_anew(reached, memory, &outcome) {
+                if self.is_to_be_made_anew(memory, &outcome) {
                     *agent = None;
                     poll.lost(now);
                 }
@@ -183,15 +183,13 @@ impl Link {
     }
 
     /// A name may have moved, an engine may be another one; a closed transport never comes back.
-    fn is_to_be_made_anew(&self, agent: &Reached, memory: &mut Memory, outcome: &Result<Vec<Raw>, Failure>) -> bool {
+    fn is_to_be_made_anew(&self, memory: &mut Memory, outcome: &Result<Vec<Raw>, Failure>) -> bool {
+        let is_name = self.address.host.parse::<IpAddr>().is_err();
         match outcome {
-            Err(Failure::Silence { .. }) => {
-                memory.silences += 1;
-                let engine = agent.is_version_3() && memory.silences >= SILENCES;
-                if engine {
-                    memory.silences = 0;
-                }
-                engine || self.address.host.parse::<IpAddr>().is_err()
+            Err(Failure::Silence { .. }) => is_name,
+            Err(Failure::Unanswered { .. }) => {
+                memory.silences = (memory.silences + 1) % SILENCES;
+                memory.silences == 0 || is_name
             }
             Err(Failure::NoConnection(_) | Failure::Access(_)) => true,
             Ok(_) | Err(_) => {

@@ -6,6 +6,7 @@ mod field;
 mod meaning;
 mod numbers;
 mod registers;
+mod snmp;
 mod writing;
 
 use super::Copy;
