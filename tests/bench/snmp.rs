@@ -127,6 +127,8 @@ fn plan(ports: &[u16]) -> Plan {
             unit: 0,
             timeout: PERIOD,
             pause: Duration::ZERO,
+            turnaround: Duration::ZERO,
+            faster: None,
             late_max: PERIOD,
             transactions: Span { first: number, count: 1 },
             state_point: 0,

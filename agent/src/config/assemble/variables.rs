@@ -3,9 +3,11 @@
 //! An entity sensor's value (RFC 3433) is asked with the columns beside it, which must say that it measures what its
 //! point does. Never panics.
 
+use std::time::Duration;
+
 use lapwing_protocol::Quantity;
 
-use crate::config::items::point::{Choice, PointItem};
+use crate::config::items::point::Choice;
 use crate::field::planner::{MOST_VARIABLES, Unplannable, Variable, plan_gets};
 use crate::field::snmp::plan::{CellItem, ColumnItem, plan_cells, plan_columns};
 use crate::plan::snmp::{SENSOR_VALUE, SensorKind};
@@ -22,9 +24,17 @@ pub(super) struct Variables {
 
 impl Variables {
     /// Adds a point.
-    pub(super) fn add(&mut self, key: u32, point: &PointItem, oid: &[u32], choice: &Choice, group: Option<u32>) {
-        let (oid, period) = (oid.to_vec(), point.scan_period);
-        let sensor = oid.starts_with(&SENSOR_VALUE).then(|| kind(point.quantity));
+    pub(super) fn add(
+        &mut self,
+        key: u32,
+        oid: &[u32],
+        choice: &Choice,
+        period: Duration,
+        quantity: Quantity,
+        group: Option<u32>,
+    ) {
+        let oid = oid.to_vec();
+        let sensor = oid.starts_with(&SENSOR_VALUE).then(|| kind(quantity));
         match choice {
             Choice::Instance if sensor.is_none() => self.single.push(Variable { key, oid, period, group }),
             Choice::Instance => self.cells.push(CellItem { key, oid, row: None, sensor, period, group }),

@@ -5,6 +5,7 @@
 mod field;
 mod meaning;
 mod numbers;
+mod pace;
 mod registers;
 mod snmp;
 mod writing;
