@@ -12,6 +12,7 @@ mod mqtt;
 mod paced_line;
 mod serial;
 mod size;
+mod snmp;
 
 use std::process::ExitCode;
 
@@ -79,6 +80,7 @@ const BENCHES: &[Bench] = &[
         run: serial::run,
         usual: true,
     },
+    Bench { name: "snmp", says: "200 SNMP agents of 20 variables in one sweep", run: snmp::run, usual: true },
     Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },
     Bench { name: "size-edge", says: "the package's binary (builds it, minutes)", run: size::edge, usual: false },
 ];

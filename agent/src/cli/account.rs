@@ -32,6 +32,7 @@ impl Account {
     }
 
     /// A line for people only.
+    #[cfg(feature = "demo")]
     pub(super) fn say(&self, text: &str) {
         if !self.json {
             self.output.line(text.to_owned());

@@ -27,6 +27,16 @@ pub enum Failure {
     /// An SNMP agent refused the request as a whole.
     #[error("refused with SNMP error {0}: check community and object identifiers")]
     Refused(String),
+    /// No answer to a user of SNMP version 3 within the time-out: an agent that refuses him says so in a way that anybody
+    /// could forge, so it is not believed.
+    #[error(
+        "no answer within {timeout_ms} ms: check power, address and cabling of the device, and whether it knows the \
+         user with these passwords and protocols"
+    )]
+    Unanswered {
+        /// How long was waited, ms.
+        timeout_ms: u64,
+    },
     /// An SNMP agent does not take the user.
     #[error("the agent does not accept the user: {0}; check user, passwords and protocols on both sides")]
     Access(String),
@@ -113,9 +123,11 @@ impl From<&Failure> for Meaning {
     fn from(failure: &Failure) -> Self {
         match failure {
             // Nothing is learnt of the device before the user is accepted: one alarm should say so, not one a point.
-            Failure::Silence { .. } | Failure::Closed(_) | Failure::NoConnection(_) | Failure::Access(_) => {
-                Self::Silent
-            }
+            Failure::Silence { .. }
+            | Failure::Unanswered { .. }
+            | Failure::Closed(_)
+            | Failure::NoConnection(_)
+            | Failure::Access(_) => Self::Silent,
             Failure::Garbled(_) => Self::Garbled,
             Failure::Exception { code } => Self::of_exception(*code),
             Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,

@@ -185,6 +185,7 @@ fn keeps_connection(failure: &Failure) -> bool {
     match failure {
         Failure::Exception { .. } | Failure::Plan(_) => true,
         Failure::Silence { .. }
+        | Failure::Unanswered { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
         | Failure::Access(_)

@@ -173,7 +173,7 @@ impl Link {
                 drop(turn);
                 let now = Instant::now();
                 memory.last = Some(now);
-                if self.is_to_be_made_anew(reached, memory, &outcome) {
+                if self.is_to_be_made_anew(memory, &outcome) {
                     *agent = None;
                     poll.lost(now);
                 }
@@ -183,15 +183,13 @@ impl Link {
     }
 
     /// A name may have moved, an engine may be another one; a closed transport never comes back.
-    fn is_to_be_made_anew(&self, agent: &Reached, memory: &mut Memory, outcome: &Result<Vec<Raw>, Failure>) -> bool {
+    fn is_to_be_made_anew(&self, memory: &mut Memory, outcome: &Result<Vec<Raw>, Failure>) -> bool {
+        let is_name = self.address.host.parse::<IpAddr>().is_err();
         match outcome {
-            Err(Failure::Silence { .. }) => {
-                memory.silences += 1;
-                let engine = agent.is_version_3() && memory.silences >= SILENCES;
-                if engine {
-                    memory.silences = 0;
-                }
-                engine || self.address.host.parse::<IpAddr>().is_err()
+            Err(Failure::Silence { .. }) => is_name,
+            Err(Failure::Unanswered { .. }) => {
+                memory.silences = (memory.silences + 1) % SILENCES;
+                memory.silences == 0 || is_name
             }
             Err(Failure::NoConnection(_) | Failure::Access(_)) => true,
             Ok(_) | Err(_) => {
@@ -203,45 +201,61 @@ impl Link {
 
     async fn ask(&self, poll: &Poll, agent: &mut Reached, memory: &mut Memory, job: &Job) -> Result<Vec<Raw>, Failure> {
         let mut say = |what| self.say(what);
-        match poll.ask(job) {
+        let Memory { up, timeless, labels, strange, .. } = memory;
+        let mut agent = Timed { agent, up, timeless, restarted: None };
+        let raws = match poll.ask(job) {
             Ask::Modbus { .. } => Err(Failure::Plan("Modbus registers asked on an SNMP link")),
             Ask::Snmp { oids } => {
                 let oids: Vec<Oid> = oids.iter().map(|arcs| Oid::from_slice(arcs)).collect();
-                let values = self.get(agent, memory, &oids).await?;
-                Ok(values.iter().map(value::raw).collect())
+                agent.get(&oids).await.map(|values| values.iter().map(value::raw).collect())
             }
-            Ask::SnmpCells { rows, cells } => table::cells(agent, &mut memory.labels, rows, cells, &mut say).await,
+            Ask::SnmpCells { rows, cells } => table::cells(&mut agent, labels, rows, cells, &mut say).await,
             Ask::SnmpColumn { column, listed } => {
-                let strange = memory.strange.entry(job.transaction).or_default();
-                table::column(agent, strange, column, listed, &mut say).await
+                let strange = strange.entry(job.transaction).or_default();
+                table::column(&mut agent, strange, column, listed, &mut say).await
             }
+        };
+        if let Some(up_s) = agent.restarted {
+            // Rows may be numbered anew.
+            labels.forget();
+            (self.deliver)(FieldMessage::Restarted { device: self.address.device, up_s, at: Instant::now() });
         }
-    }
-
-    /// A GET, with the agent's up-time read along now and then.
-    async fn get(&self, agent: &mut Reached, memory: &mut Memory, oids: &[Oid]) -> Result<Vec<Value>, Failure> {
-        let due = !memory.timeless && memory.up.heard().is_none_or(|at| at.elapsed() >= UP_TIME_EVERY);
-        if !due {
-            return agent.get(oids).await;
-        }
-        let mut values = agent.get(&[oids, &[Oid::from_slice(&UP_TIME)]].concat()).await?;
-        match values.pop() {
-            Some(Value::TimeTicks(ticks)) => {
-                let now = Instant::now();
-                if memory.up.take(ticks, now) {
-                    // Rows may be numbered anew.
-                    memory.labels.forget();
-                    let up_s = u64::from(ticks / 100);
-                    (self.deliver)(FieldMessage::Restarted { device: self.address.device, up_s, at: now });
-                }
-            }
-            Some(_) | None => memory.timeless = true,
-        }
-        Ok(values)
+        raws
     }
 
     fn say(&self, what: String) {
         (self.deliver)(FieldMessage::Notice { device: Some(self.address.device), what, at: Instant::now() });
+    }
+}
+
+/// An agent whose up-time is read along now and then.
+struct Timed<'a> {
+    agent: &'a mut Reached,
+    up: &'a mut UpTime,
+    timeless: &'a mut bool,
+    /// It has restarted, and is up for so many seconds.
+    restarted: Option<u64>,
+}
+
+impl Agent for Timed<'_> {
+    async fn get(&mut self, oids: &[Oid]) -> Result<Vec<Value>, Failure> {
+        let due = !*self.timeless && self.up.heard().is_none_or(|at| at.elapsed() >= UP_TIME_EVERY);
+        if !due {
+            return self.agent.get(oids).await;
+        }
+        let mut values = self.agent.get(&[oids, &[Oid::from_slice(&UP_TIME)]].concat()).await?;
+        match values.pop() {
+            Some(Value::TimeTicks(ticks)) if self.up.take(ticks, Instant::now()) => {
+                self.restarted = Some(u64::from(ticks / 100));
+            }
+            Some(Value::TimeTicks(_)) => {}
+            Some(_) | None => *self.timeless = true,
+        }
+        Ok(values)
+    }
+
+    async fn walk(&mut self, column: &Oid) -> Result<Vec<(Vec<u32>, Value)>, Failure> {
+        self.agent.walk(column).await
     }
 }
 

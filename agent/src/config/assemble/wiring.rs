@@ -15,6 +15,7 @@ use crate::config::reader::nearest;
 use crate::config::source::{Origin, Place};
 use crate::config::wrong::Wrong;
 use crate::field::planner::Line;
+use crate::plan::snmp::Access;
 use crate::plan::{Device, Link, Transport};
 
 use super::{Parts, extend, index};
@@ -100,6 +101,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));
     }
+    unprotected(&wiring.links, parts, report);
     for (link, item) in wiring.links.iter().zip(&parts.links) {
         // A device with a mistake of its own may have been meant for it.
         let named = parts.devices.iter().any(|device| device.link.as_ref().is_none_or(|name| name.value == link.name));
@@ -108,6 +110,21 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
         }
     }
     wiring
+}
+
+/// Says once, for all links of version 2c together, what version 2c is.
+fn unprotected(links: &[Link], parts: &Parts, report: &mut Report) {
+    let is_2c = |link: &Link| {
+        matches!(&link.transport, Transport::Snmp { access: Access::Community { version_1: false, .. }, .. })
+    };
+    let named: Vec<&str> = links.iter().filter(|link| is_2c(link)).map(|link| link.name.as_str()).collect();
+    let Some(item) = links.iter().zip(&parts.links).find(|(link, _)| is_2c(link)).map(|(_, item)| item) else { return };
+    let what = format!(
+        "SNMP 2c ({}): community and readings cross the network unprotected, and anybody there can forge them",
+        named.join(", ")
+    );
+    let mend = "use version = \"3\" where the card can; else keep these cards on a network of their own";
+    report.finding(item.place, item.label.clone(), Wrong::WeakAccess { what, mend });
 }
 
 fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {

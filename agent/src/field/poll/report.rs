@@ -63,7 +63,7 @@ impl Poll {
                 count(&counters.exceptions, 1);
                 true
             }
-            Err(Failure::Silence { .. }) => {
+            Err(Failure::Silence { .. } | Failure::Unanswered { .. }) => {
                 count(&counters.timeouts, 1);
                 false
             }

@@ -71,15 +71,11 @@ impl Reached {
         Ok(Self { client, timeout, version_1, version_3, absent: BTreeMap::new() })
     }
 
-    /// Whether it speaks version 3, where silence may mean that the agent is another one.
-    pub(super) const fn is_version_3(&self) -> bool {
-        self.version_3
-    }
-
     fn failure(&self, error: &Error) -> Failure {
         match error.kind() {
             ErrorKind::Timeout | ErrorKind::ConstructionTimeout => {
-                Failure::Silence { timeout_ms: u64::try_from(self.timeout.as_millis()).unwrap_or(u64::MAX) }
+                let timeout_ms = u64::try_from(self.timeout.as_millis()).unwrap_or(u64::MAX);
+                if self.version_3 { Failure::Unanswered { timeout_ms } } else { Failure::Silence { timeout_ms } }
             }
             ErrorKind::Snmp => refusal(error),
             ErrorKind::Auth | ErrorKind::Report => Failure::Access(error.to_string()),

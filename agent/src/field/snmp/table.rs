@@ -26,17 +26,46 @@ const MOST_NAMED: usize = 8;
 /// Where the rows of labels are, as far as known.
 #[derive(Debug, Default)]
 pub(super) struct Labels {
-    rows: BTreeMap<LabelledRow, Vec<u32>>,
-    walked: BTreeMap<Vec<u32>, Instant>,
+    columns: BTreeMap<Vec<u32>, Column>,
     /// Rows told as missing.
     missed: BTreeSet<LabelledRow>,
+}
+
+/// A column of labels as last walked.
+#[derive(Debug)]
+struct Column {
+    at: Instant,
+    rows: Vec<(Vec<u32>, Value)>,
+}
+
+/// How many rows have a label.
+enum Found<'a> {
+    None,
+    One(&'a [u32]),
+    Several,
 }
 
 impl Labels {
     /// Forgets every row: the agent has restarted.
     pub(super) fn forget(&mut self) {
-        self.rows.clear();
-        self.walked.clear();
+        self.columns.clear();
+    }
+
+    fn found(&self, row: &LabelledRow) -> Found<'_> {
+        let Some(column) = self.columns.get(&row.column) else { return Found::None };
+        let mut instances = column.rows.iter().filter(|(_, label)| is_label(label, &row.equals));
+        match (instances.next(), instances.next()) {
+            (Some((instance, _)), None) => Found::One(instance),
+            (Some(_), Some(_)) => Found::Several,
+            (None, _) => Found::None,
+        }
+    }
+
+    fn instance(&self, row: &LabelledRow) -> Option<Vec<u32>> {
+        match self.found(row) {
+            Found::One(instance) => Some(instance.to_vec()),
+            Found::None | Found::Several => None,
+        }
     }
 
     async fn find(
@@ -45,31 +74,25 @@ impl Labels {
         rows: &[LabelledRow],
         say: &mut impl FnMut(String),
     ) -> Result<(), Failure> {
-        let due = |column: &Vec<u32>| self.walked.get(column).is_none_or(|at| at.elapsed() >= WALK_AGAIN);
-        let columns: BTreeSet<Vec<u32>> =
-            rows.iter().filter(|row| !self.rows.contains_key(*row)).map(|row| row.column.clone()).filter(due).collect();
+        let due = |column: &Vec<u32>| self.columns.get(column).is_none_or(|known| known.at.elapsed() >= WALK_AGAIN);
+        let unknown = rows.iter().filter(|row| self.instance(row).is_none());
+        let columns: BTreeSet<Vec<u32>> = unknown.map(|row| row.column.clone()).filter(due).collect();
         for column in columns {
             let found = agent.walk(&Oid::from_slice(&column)).await?;
-            self.walked.insert(column.clone(), Instant::now());
-            for row in rows.iter().filter(|row| row.column == column) {
-                let mut instances = found.iter().filter(|(_, label)| is_label(label, &row.equals));
-                let why = match (instances.next(), instances.next()) {
-                    (Some((instance, _)), None) => {
-                        self.rows.insert(row.clone(), instance.clone());
-                        self.missed.remove(row);
-                        continue;
-                    }
-                    (Some(_), Some(_)) => "several rows are",
-                    (None, _) => "no row is",
-                };
-                self.rows.remove(row);
-                if self.missed.insert(row.clone()) {
-                    let column = Oid::from_slice(&row.column);
-                    say(format!(
-                        "{why} labelled \"{}\" in column {column}: correct the label in map or device",
-                        row.equals
-                    ));
+            self.columns.insert(column, Column { at: Instant::now(), rows: found });
+        }
+        for row in rows {
+            let why = match self.found(row) {
+                Found::One(_) => {
+                    self.missed.remove(row);
+                    continue;
                 }
+                Found::None => "no row is",
+                Found::Several => "several rows are",
+            };
+            if self.missed.insert(row.clone()) {
+                let (label, column) = (&row.equals, Oid::from_slice(&row.column));
+                say(format!("{why} labelled \"{label}\" in column {column}: correct the label in map or device"));
             }
         }
         Ok(())
@@ -86,7 +109,7 @@ pub(super) async fn cells(
 ) -> Result<Vec<Raw>, Failure> {
     for last in [false, true] {
         labels.find(agent, rows, say).await?;
-        let instances: Vec<Option<Vec<u32>>> = rows.iter().map(|row| labels.rows.get(row).cloned()).collect();
+        let instances: Vec<Option<Vec<u32>>> = rows.iter().map(|row| labels.instance(row)).collect();
         let mut asked = Vec::new();
         for (row, instance) in rows.iter().zip(&instances) {
             asked.extend(instance.as_ref().map(|instance| joined(&row.column, instance)));
@@ -104,8 +127,7 @@ pub(super) async fn cells(
             rows.iter().zip(instances.iter().zip(&sure)).filter(|(_, (known, sure))| known.is_some() && !**sure);
         let moved: BTreeSet<Vec<u32>> = moved.map(|(row, _)| row.column.clone()).collect();
         if !moved.is_empty() {
-            labels.rows.retain(|row, _| !moved.contains(&row.column));
-            labels.walked.retain(|column, _| !moved.contains(column));
+            labels.columns.retain(|column, _| !moved.contains(column));
             if !last {
                 continue;
             }

@@ -7,6 +7,7 @@ mod meaning;
 mod numbers;
 mod pace;
 mod registers;
+mod snmp;
 mod writing;
 
 use super::Copy;
