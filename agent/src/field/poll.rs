@@ -91,6 +91,8 @@ pub(super) struct Poll {
     again: Option<Job>,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
+    /// Transactions to be asked before their time, because their device has hinted at a change.
+    hinted: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
     tried: bool,
 }
@@ -158,6 +160,7 @@ impl Poll {
             connect_begun: Millis(0),
             again: None,
             recover: VecDeque::new(),
+            hinted: VecDeque::new(),
             tried: false,
             plan,
             link,
@@ -196,7 +199,9 @@ impl Poll {
         match (job.instead, self.ask(job)) {
             (Some(read), _) => Ok(read),
             (None, Ask::Modbus { table, start, count, .. }) => Read::new(*table, *start, *count),
-            (None, Ask::Snmp { .. }) => Err(Failure::Plan("SNMP variables asked on a Modbus link")),
+            (None, Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. }) => {
+                Err(Failure::Plan("SNMP variables asked on a Modbus link"))
+            }
         }
     }
 
@@ -227,6 +232,12 @@ impl Poll {
         {
             return Step::Ask(job);
         }
+        while let Some(slot) = self.hinted.pop_front() {
+            // A suspect is tried by its own rule.
+            if self.health.is_well(self.slots[slot].device) {
+                return Step::Ask(self.job(slot, Kind::Try));
+            }
+        }
         while let Some(scan) = self.schedule.take(t) {
             let slot = scan.index as usize;
             let device = self.slots[slot].device;
@@ -246,6 +257,13 @@ impl Poll {
             return Step::Ask(job);
         }
         Step::Wait(self.earliest(self.health.next_try().map(|(at, _)| at)))
+    }
+
+    /// A device of a link with one has hinted at a change: everything is asked before its time, once; its schedule
+    /// goes on as if nothing had been.
+    pub(super) fn hint(&mut self) {
+        let missing: Vec<usize> = (0..self.slots.len()).filter(|slot| !self.hinted.contains(slot)).collect();
+        self.hinted.extend(missing);
     }
 
     pub(super) fn connected(&mut self, now: Instant) {
@@ -290,6 +308,8 @@ fn timing(transaction: &Transaction) -> Timing {
     let cost = match &transaction.ask {
         Ask::Modbus { count, .. } => u32::from(*count),
         Ask::Snmp { oids } => u32::try_from(oids.len()).unwrap_or(u32::MAX),
+        Ask::SnmpCells { rows, cells } => u32::try_from(rows.len() + cells.len()).unwrap_or(u32::MAX),
+        Ask::SnmpColumn { listed, .. } => u32::try_from(listed.len()).unwrap_or(u32::MAX),
     };
     Timing { period_ms: ms(transaction.period), phase_ms: ms(transaction.phase), cost }
 }

@@ -160,6 +160,8 @@ impl Poll {
             (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
             (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
             (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
+            (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
+            (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
         }
     }
 }
