@@ -16,6 +16,7 @@ use tokio::sync::watch;
 
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
+use crate::core::held::Held;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
@@ -75,12 +76,19 @@ impl Service {
         let sender: Arc<OnceLock<Publisher>> = Arc::default();
         let to_publisher = Arc::clone(&sender);
         let listener = told.clone();
+        let held = Arc::new(Held::default());
+        let to_publisher_held = Arc::clone(&held);
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
             }
             if let Some(publisher) = to_publisher.get() {
+                to_publisher_held.release(durable.last_seq, |topic, payload| {
+                    if let Err(error) = publisher.retained(topic, payload) {
+                        tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
+                    }
+                });
                 publisher.durable(durable.rows);
             }
         })?;
@@ -122,6 +130,7 @@ impl Service {
                     told,
                     alive,
                     new_log,
+                    held,
                 })
             })?
         };

@@ -6,6 +6,7 @@
 mod alarms;
 mod messages;
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
@@ -17,6 +18,7 @@ use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkCh
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
+use super::held::Held;
 use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
@@ -78,6 +80,8 @@ pub struct Inputs<'a> {
     pub told: SyncSender<Told>,
     /// Called when the agent judges, and at each look: systemd's READY and WATCHDOG.
     pub alive: fn(Alive),
+    /// Records that wait for their events; the store's writer lets them go.
+    pub held: Arc<Held>,
     /// Called when a new log has begun: presence must name it.
     pub new_log: Box<dyn Fn(&str) + Send>,
 }
@@ -122,6 +126,7 @@ struct Core<'a> {
     told: SyncSender<Told>,
     alive: fn(Alive),
     new_log: Box<dyn Fn(&str) + Send>,
+    held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
     store_failing: bool,
@@ -160,6 +165,7 @@ impl<'a> Core<'a> {
             told: inputs.told,
             alive: inputs.alive,
             new_log: inputs.new_log,
+            held: inputs.held,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             store_failing: false,

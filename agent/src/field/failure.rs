@@ -178,6 +178,12 @@ impl Meaning {
 }
 
 impl Failure {
+    /// Whether a gateway said it, in the name of a device behind it.
+    #[must_use]
+    pub const fn is_of_gateway(&self) -> bool {
+        matches!(self, Self::Exception { code: 0x0A | 0x0B })
+    }
+
     /// The status its readings get.
     #[must_use]
     pub fn status(&self) -> Status {

@@ -109,7 +109,9 @@ impl Core<'_> {
             text: stood,
         };
         self.save(index);
-        self.publish_alarm(index);
+        if let Some((topic, payload)) = self.alarm_record(index) {
+            self.held.push(seq, topic, payload);
+        }
     }
 
     /// Saves an alarm's state with this step's events.
@@ -121,15 +123,14 @@ impl Core<'_> {
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
 
-    /// Publishes the retained record of an alarm. An instrument alarm that never stood is not worth a topic.
-    pub(super) fn publish_alarm(&self, index: usize) {
-        let Ok(number) = u32::try_from(index) else { return };
-        let (Some(subject), Some(state)) = (Subject::of(self.plan, number), self.judge.engine().alarm(number)) else {
-            return;
-        };
+    /// The retained record of an alarm, topic and payload. An instrument alarm that never stood is not worth a topic.
+    pub(super) fn alarm_record(&self, index: usize) -> Option<(String, Vec<u8>)> {
+        let number = u32::try_from(index).ok()?;
+        let subject = Subject::of(self.plan, number)?;
+        let state = self.judge.engine().alarm(number)?;
         let kept = &self.kept[index];
         if subject.alarm.own && kept.seq.is_none() {
-            return;
+            return None;
         }
         let wall = |at| self.clock.wall(at);
         let hidden = state.hidden();
@@ -155,12 +156,14 @@ impl Core<'_> {
             },
         };
         let record = tell::record(self.plan, subject, &standing);
-        refused(self.publisher.retained(format!("alarm/{}", subject.alarm.id), record.to_bytes()));
+        Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
-            self.publish_alarm(index);
+            if let Some((topic, payload)) = self.alarm_record(index) {
+                refused(self.publisher.retained(topic, payload));
+            }
         }
     }
 }

@@ -38,6 +38,7 @@ impl Core<'_> {
             match self.ledger.move_to_new_log(self.restored_from) {
                 Ok(()) => {
                     self.frames.move_to(&self.ledger.head().log);
+                    self.held.clear();
                     (self.new_log)(&self.ledger.head().log);
                     let text = "The store is an older copy than what was already published: a new event log has begun."
                         .to_owned();
