@@ -1,7 +1,7 @@
 //! SNMP links: one agent a link, asked in version 1, 2c or 3.
 //!
 //! All links share one UDP socket: sockets of their own may end up on one port and steal each other's answers. At most
-//! 32 requests are under way at a time. Here is the loop of a link and the socket; `client` asks an agent and cannot
+//! 32 requests are sent in any 5 ms. Here is the loop of a link and the socket; `client` asks an agent and cannot
 //! write, `table` finds rows and alarm entries, `value` and `sensor` read variables, `uptime` notices a restart,
 //! `notify` takes traps and informs as hints to poll at once.
 //!
@@ -38,8 +38,10 @@ use notify::Hints;
 use table::{Labels, Strange};
 use uptime::UpTime;
 
-/// More requests than this under way at a time overrun the agents' and our own receive buffers.
+/// More requests than this sent at a time may bring more answers at once than the receive buffer holds.
 const MOST_IN_FLIGHT: usize = 32;
+/// Who has not answered by then lets the next one ask: a slow or dead agent keeps nobody waiting.
+const TURN: Duration = Duration::from_millis(5);
 /// Room for the answers of all agents at once; the kernel may give less.
 const RECEIVE_BUFFER: usize = 4 << 20;
 /// So many silences in a row may be another engine in an agent's place.
@@ -169,8 +171,17 @@ impl Link {
                 // The semaphore is never closed.
                 let turn = self.sockets.in_flight.acquire().await;
                 let sent = Instant::now();
-                let outcome = self.ask(poll, reached, memory, &job).await;
-                drop(turn);
+                let outcome = {
+                    let mut asked = std::pin::pin!(self.ask(poll, reached, memory, &job));
+                    tokio::select! {
+                        biased;
+                        outcome = &mut asked => outcome,
+                        () = sleep(TURN) => {
+                            drop(turn);
+                            asked.await
+                        }
+                    }
+                };
                 let now = Instant::now();
                 memory.last = Some(now);
                 if self.is_to_be_made_anew(memory, &outcome) {

@@ -348,6 +348,24 @@ fn a_fall_is_a_rise_the_other_way() {
 }
 
 #[test]
+fn a_source_that_counts_anew_is_no_fall() {
+    let fall = AlarmSpec { condition: Condition::Fall { per_min: 60, deadband: 0 }, on_delay_ms: 0, ..HIGH };
+    let told = |rebased: bool| {
+        let mut plant = Plant::new(&[fall]).with_window(4000);
+        let mut engine = plant.engine();
+        let mut told = Vec::new();
+        for (second, tenths) in [(0, 900), (1, 901), (2, 902), (3, 0), (4, 1), (5, 2)] {
+            if rebased && second == 3 {
+                engine.rebase(0);
+            }
+            told.extend(read(&mut engine, second, tenths));
+        }
+        told.len()
+    };
+    assert_eq!((told(false) > 0, told(true)), (true, 0));
+}
+
+#[test]
 fn a_state_is_put_without_decoding() {
     let state = AlarmSpec { condition: Condition::State { states: 0b1100 }, on_delay_ms: 0, ..HIGH };
     let mut plant = Plant::new(&[state]);

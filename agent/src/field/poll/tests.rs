@@ -135,6 +135,31 @@ fn scans_of_a_suspect_are_faults_that_cost_no_line_time() {
 }
 
 #[test]
+fn a_hint_asks_everything_once_before_its_time_and_leaves_the_schedule_alone() {
+    let sketch = Sketch::default().tcp(1, 100).device(1);
+    let plan = sketch.reads_every(Table::Holding, 0, 1, SECOND).reads_every(Table::Holding, 9, 1, 10 * SECOND);
+    let mut bench = Bench::new(plan, Trust::Named);
+    for _ in 0..2 {
+        let first = bench.next();
+        bench.answer(first);
+    }
+    bench.now_ms = 300;
+    for _ in 0..5 {
+        bench.poll.hint();
+    }
+    let mut asked = Vec::new();
+    for _ in 0..2 {
+        let job = bench.next();
+        asked.push((bench.now_ms, bench.reads(&job).0));
+        bench.answer(job);
+    }
+    assert_eq!(asked.iter().map(|(_, start)| *start).collect::<Vec<_>>(), [0, 9]);
+    assert!(asked.iter().all(|(at, _)| *at < 400), "{asked:?}");
+    let next = bench.next();
+    assert_eq!((bench.reads(&next).0, bench.now_ms), (0, 1000), "repeated hints are one, and scans keep to their grid");
+}
+
+#[test]
 fn an_unnamed_suspect_must_answer_two_lengths() {
     let plan = sketch(100).device(1).reads_every(Table::Holding, 0, 4, SECOND * 60);
     let mut bench = Bench::new(plan.reads_every(Table::Holding, 50, 4, SECOND * 60), Trust::Unnamed);

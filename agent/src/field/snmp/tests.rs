@@ -83,6 +83,24 @@ fn values_of_all_kinds_arrive_and_a_missing_one_spoils_only_itself() {
 }
 
 #[test]
+fn version_1_misses_a_variable_as_gently() {
+    let mut rig = Rig::new();
+    let Transport::Snmp { host, port, .. } = card(&rig, &Arc::default()) else { panic!("an SNMP transport") };
+    let access = Access::Community { version_1: true, community: "lapwing-test".into() };
+    let column = Ask::SnmpColumn { column: CARD.to_vec(), listed: vec![None] };
+    let sketch = Sketch::default().link(Transport::Snmp { host, port, access }, 500).device(0);
+    rig.start(sketch.asks(ask([9, 1, 8, 5]), 4, PERIOD).asks(column, 1, PERIOD).plan());
+    rig.inbox.wait("scans", |all| batches(all, 0).len() >= 3 && batches(all, 1).len() >= 3);
+    let figures = rig.stats();
+    let all = rig.end();
+    let missing = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    let expected = [missing, Raw::Whole(-5), missing, Raw::Whole(100)];
+    assert!(batches(&all, 0).iter().all(|batch| batch.raws == expected), "{:?}", batches(&all, 0)[0]);
+    assert!(batches(&all, 1).iter().all(|batch| batch.raws == [Raw::Whole(0)]), "an empty table is walked by GETNEXT");
+    assert_eq!((figures.device(0).exceptions, figures.device(0).timeouts), (0, 0));
+}
+
+#[test]
 fn twenty_agents_on_one_socket_each_get_their_own_answers() {
     let mut rig = Rig::new();
     let mut sketch = Sketch::default();
