@@ -10,6 +10,7 @@
 
 pub mod failure;
 pub mod health;
+pub mod identify;
 mod modbus_tcp;
 mod pieces;
 pub mod planner;

@@ -92,7 +92,7 @@ impl Values {
     }
 }
 
-async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, String> {
+pub(super) async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, String> {
     let stream = match timeout(within, TcpStream::connect((host, port))).await {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),

@@ -19,6 +19,7 @@ use tokio::sync::{Mutex, Semaphore, watch};
 use tokio::time::{sleep, sleep_until};
 
 use super::failure::{Failure, Garble};
+use super::identify::{NoIdentity, printable};
 use super::poll::{Job, Poll, Step};
 use super::request::Answer;
 use crate::plan::Ask;
@@ -104,6 +105,22 @@ async fn turn(poll: &mut Poll, agent: &mut Option<V2c>, address: &Address, socke
             }
             poll.done(job, sent, now, outcome.map(Answer::Variables));
         }
+    }
+}
+
+/// `sysDescr` of RFC 3418: what an agent says of itself.
+const SYS_DESCR: [u32; 9] = [1, 3, 6, 1, 2, 1, 1, 1, 0];
+
+/// Asks an agent for its description, outside any polling.
+pub(super) async fn describe(address: &Address, timeout: Duration) -> Result<String, NoIdentity> {
+    let agent = Sockets::default().reach(address, timeout).await.map_err(NoIdentity::NotAsked)?;
+    let said = agent.get(&[Oid::from_slice(&SYS_DESCR)]).await.map_err(|failure| match failure {
+        Failure::Silence { timeout_ms } => NoIdentity::Silence { timeout_ms },
+        other => NoIdentity::NotAsked(other.to_string()),
+    })?;
+    match said.first() {
+        Some(Value::OctetString(bytes)) => Ok(printable(bytes)),
+        Some(_) | None => Err(NoIdentity::Damaged),
     }
 }
 
