@@ -238,10 +238,25 @@ pub struct Device {
     pub pause: Duration,
     /// How late an answer may still come after a time-out.
     pub late_max: Duration,
+    /// How long it thinks before it answers, as far as the plan counts with it.
+    pub turnaround: Duration,
+    /// What changes how often it is scanned.
+    pub faster: Option<Faster>,
     /// Its transactions: a stretch of `Plan::transactions`.
     pub transactions: Span,
     /// The agent's own point that tells its state.
     pub state_point: u32,
+}
+
+/// A device is scanned faster while one of its own points is in certain states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Faster {
+    /// Index of the point.
+    pub point: u32,
+    /// The states, as a set of bits: state n is bit n.
+    pub states: u64,
+    /// How often meanwhile; transactions of a shorter period keep theirs.
+    pub period: Duration,
 }
 
 /// Modbus tables (MODBUS Application Protocol V1.1b3 §4.3), with the function that reads each.

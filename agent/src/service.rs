@@ -74,7 +74,12 @@ impl Service {
         // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
         let sender: Arc<OnceLock<Publisher>> = Arc::default();
         let to_publisher = Arc::clone(&sender);
+        let listener = told.clone();
         let writer = store.spawn_writer(move |durable| {
+            for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
+                // A listener that does not keep up misses lines; the event log has them.
+                let _full = listener.try_send(Told::Event(row.payload.clone()));
+            }
             if let Some(publisher) = to_publisher.get() {
                 publisher.durable(durable.rows);
             }

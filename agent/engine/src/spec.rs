@@ -214,6 +214,15 @@ pub enum Condition {
     BadMeasurement,
 }
 
+impl Condition {
+    /// Whether it watches the rate of change rather than the value.
+    #[must_use]
+    #[inline]
+    pub const fn is_rate(&self) -> bool {
+        matches!(self, Self::Rise { .. } | Self::Fall { .. })
+    }
+}
+
 /// One alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct AlarmSpec {

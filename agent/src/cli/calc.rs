@@ -24,7 +24,8 @@ pub(super) fn calc(args: &CalcArgs) -> End {
             println!("{} ({}): {}", function.name, inputs.join(", "), function.unit);
         }
         for calculation in Calculation::all() {
-            println!("{} ({}): {}", calculation.name, calculation.takes, calculation.unit);
+            let unit = if calculation.unit.is_empty() { "no unit" } else { calculation.unit };
+            println!("{} ({}): {unit}", calculation.name, calculation.takes);
         }
         return End::Done;
     };

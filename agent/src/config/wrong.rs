@@ -167,7 +167,17 @@ pub(crate) enum Wrong {
     WindowTooShort { over: String, point: String, scan_period: String },
     #[error("rate alarms of `{point}` use windows of {first} and {second}")]
     TwoWindows { point: String, first: String, second: String },
+    #[error("the point `{path}` is not read from device `{device}`")]
+    NotOfDevice { path: String, device: String },
+    #[error("{period} is below the {least} that device `{device}` allows")]
+    BelowInterval { period: String, least: String, device: String },
     // Findings: the agent runs with them.
+    #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
+    ScanHeldBack { device: String, count: usize, path: String, least: String },
+    #[error("{what}")]
+    LinkOverloaded { what: String, mend: String },
+    #[error("alarm `{id}` may be told {worst} after the change at its worst, which leaves nothing of the {within} to respond: {parts}")]
+    AlarmTooLate { id: String, worst: String, within: String, parts: String, mend: String },
     #[error("the limit {limit} lies outside the valid range {low} to {high} of `{point}`: the alarm can never be raised")]
     LimitOutsideValid { limit: String, low: String, high: String, point: String },
     #[error("alarm `{id}` says nothing about {}", missing.join(" or "))]
@@ -274,6 +284,10 @@ impl Wrong {
             Self::KeyNotOfCondition { key, .. } => format!("remove {key}"),
             Self::TwoWindows { .. } => "give all rate alarms of a point the same `over`".into(),
             Self::WindowTooShort { .. } => "write `over` of at least three scan periods, or read the point more often".into(),
+            Self::NotOfDevice { .. } => "name a point of the device's own map, with its prefix".into(),
+            Self::BelowInterval { least, .. } => format!("write at least \"{least}\", or lower min_interval_ms"),
+            Self::ScanHeldBack { least, .. } => format!("write scan_period = \"{least}\" or longer in the map, or lower min_interval_ms"),
+            Self::LinkOverloaded { mend, .. } | Self::AlarmTooLate { mend, .. } => mend.clone(),
             Self::LimitOutsideValid { .. } => "correct the limit, or widen `valid` if the sensor can really read so far".into(),
             Self::AlarmSaysNothing { .. } => {
                 "write it: an alarm needs a consequence and a response with time to carry it out, else it is only an event".into()
@@ -363,6 +377,11 @@ impl Wrong {
             Self::KeyNotOfCondition { .. } => "key_not_of_condition",
             Self::WindowTooShort { .. } => "window_too_short",
             Self::TwoWindows { .. } => "two_windows",
+            Self::NotOfDevice { .. } => "not_of_device",
+            Self::BelowInterval { .. } => "below_interval",
+            Self::ScanHeldBack { .. } => "scan_held_back",
+            Self::LinkOverloaded { .. } => "link_overloaded",
+            Self::AlarmTooLate { .. } => "alarm_too_late",
             Self::LimitOutsideValid { .. } => "limit_outside_valid",
             Self::AlarmSaysNothing { .. } => "alarm_says_nothing",
             Self::AlarmMayChatter { .. } => "alarm_may_chatter",

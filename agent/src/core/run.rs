@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, Status, StoreChange};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
 
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
@@ -39,13 +39,8 @@ const BURST: usize = 256;
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
 pub enum Told {
-    /// An event, and its payload as published.
-    Event {
-        /// The event.
-        event: Box<Event>,
-        /// Its payload.
-        payload: Vec<u8>,
-    },
+    /// The payload of an event as published; told once it is on disk.
+    Event(Vec<u8>),
     /// How things stand, for people.
     State(String),
     /// The simulator has applied a fault: times to announcement count from here.
@@ -177,11 +172,13 @@ impl<'a> Core<'a> {
     fn run(mut self) -> Summary {
         let early = self.first_contact();
         self.begin();
+        (self.alive)(Alive::Ready);
+        let mut go_on = true;
         for message in early {
+            go_on &= !matches!(message, Message::Stop);
             self.take(message);
         }
-        (self.alive)(Alive::Ready);
-        loop {
+        while go_on {
             let wait = self.next_due().saturating_duration_since(Instant::now());
             match self.receiver.recv_timeout(wait) {
                 Ok(message) => {
@@ -208,10 +205,8 @@ impl<'a> Core<'a> {
 
     fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
         let when = When { t, synced: self.clock.synced() };
-        let (event, payload) = self.ledger.enter(when, text, detail, announce);
+        let seq = self.ledger.enter(when, text, detail, announce);
         self.figures.event();
-        let seq = event.seq;
-        self.tell(Told::Event { event: Box::new(event), payload });
         seq
     }
 

@@ -8,6 +8,7 @@
 //! What goes wrong is data, never an error: a missing serial device or an unknown host is a link state, and a scan
 //! that failed is a [`Batch`] of faults.
 
+pub mod budget;
 pub mod failure;
 pub mod health;
 pub mod identify;

@@ -6,6 +6,8 @@
 //! scans, not older ones; whoever was skipped goes before the others then, the longest unserved first, so that nobody
 //! starves. Scans keep to their grid (start + phase + n · period) and do not drift. Never panics.
 
+pub mod spread;
+
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 

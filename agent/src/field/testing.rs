@@ -50,6 +50,8 @@ impl Sketch {
             timeout,
             pause: Duration::ZERO,
             late_max: timeout * 3,
+            turnaround: Duration::ZERO,
+            faster: None,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
             state_point: 0,
         });

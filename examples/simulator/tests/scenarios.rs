@@ -1,70 +1,14 @@
-//! Every scenario for two minutes of model time without sockets: its main effect in the physics and on the wire.
+//! Every scenario of the plant for two minutes of model time without sockets: its main effect in the physics and on the
+//! wire.
 //!
 //! Reads the banks through the demo's maps. Panics are test failures.
 
 mod maps;
+mod playing;
 
-use lapwing_simulator::bank::{Manner, SimLink};
 use lapwing_simulator::plant::{FaultNote, Plant};
-use lapwing_simulator::scenario::{FIRST_FAULT_S, Scenario};
-use maps::{Mapped, Seen, points};
-use std::sync::atomic::Ordering;
-
-/// A scenario under way, with what its fault notes said.
-struct Run {
-    plant: Plant,
-    links: Vec<SimLink>,
-    points: Vec<Mapped>,
-    notes: Vec<FaultNote>,
-}
-
-impl Run {
-    fn of(name: &str) -> Self {
-        let plant = Plant::new(&Scenario::named(name).expect("a scenario of that name"), 1);
-        let links = plant.links();
-        Self { points: points(&links), links, plant, notes: Vec::new() }
-    }
-
-    /// Goes on until so many seconds after the first fault (negative: before it).
-    fn to(&mut self, after_fault_s: f64) -> &mut Self {
-        while self.plant.time_s() < FIRST_FAULT_S + after_fault_s - 1e-6 {
-            self.plant.step(0.05, &mut |note| self.notes.push(note));
-        }
-        self
-    }
-
-    fn truth(&self, path: &str) -> f64 {
-        self.plant.truth().get(path).unwrap_or_else(|| panic!("no true value {path}"))
-    }
-
-    fn point(&self, path: &str) -> &Mapped {
-        self.points.iter().find(|p| p.path == path).unwrap_or_else(|| panic!("no point {path}"))
-    }
-
-    fn seen(&self, path: &str) -> f64 {
-        match self.point(path).read(&self.links) {
-            Seen::Value(value) => value,
-            Seen::Absent => panic!("{path} shows nothing"),
-        }
-    }
-
-    fn state(&self, path: &str) -> String {
-        self.point(path).state(&self.links)
-    }
-
-    fn manner(&self, device: &str) -> Manner {
-        let found = self.links.iter().flat_map(|l| &l.devices).find(|d| d.name == device);
-        found.unwrap_or_else(|| panic!("no device {device}")).bank.lock().manner.clone()
-    }
-
-    fn link(&self, name: &str) -> &SimLink {
-        self.links.iter().find(|l| l.name == name).unwrap_or_else(|| panic!("no link {name}"))
-    }
-
-    fn hottest(&self) -> f64 {
-        self.plant.truth().hottest_inlet_c()
-    }
-}
+use lapwing_simulator::scenario::Scenario;
+use playing::Run;
 
 #[test]
 fn every_scenario_runs_two_minutes_and_tells_its_faults() {
@@ -331,64 +275,6 @@ fn humidity_rise() {
     run.to(300.0);
     let margin = run.truth("coil/water/supply/temperature") - run.truth("cold-aisle/dew-point");
     assert!(margin > -3.0, "the coil takes water out: {margin}");
-}
-
-#[test]
-fn sensor_faults_show_on_the_wire_only() {
-    let mut run = Run::of("sensor-open");
-    run.to(1.0);
-    assert_eq!(run.point("rack/04/inlet/top/temperature").read(&run.links), Seen::Absent);
-
-    let mut run = Run::of("sensor-short");
-    run.to(1.0);
-    assert!(run.seen("rack/11/inlet/middle/temperature") < -20.0, "below its valid range");
-
-    let mut run = Run::of("sensor-frozen");
-    let frozen = run.to(0.5).seen("coil/water/flow");
-    for k in 1..50 {
-        assert_eq!(run.to(0.5 + f64::from(k)).seen("coil/water/flow").to_bits(), frozen.to_bits());
-    }
-
-    let mut run = Run::of("sensor-drift");
-    run.to(50.0);
-    let off = run.seen("coil/water/supply/temperature") - run.truth("coil/water/supply/temperature");
-    assert!((2.0..4.0).contains(&off), "{off}");
-    assert!(run.hottest() < 24.5, "nothing real changed");
-}
-
-#[test]
-fn device_and_link_faults_set_manner_and_switches() {
-    for (name, device, manner) in [
-        ("device-silent", "fan-05", Manner::Silent),
-        ("device-slow", "fan-09", Manner::Slow { delay_ms: 450 }),
-        ("device-garbage", "rack-06", Manner::Garbage),
-        ("duplicate-address", "fan-03", Manner::Doubled),
-    ] {
-        let mut run = Run::of(name);
-        assert_eq!(run.to(-0.5).manner(device), Manner::Well);
-        assert_eq!(run.to(0.1).manner(device), manner, "{name}");
-    }
-    let mut run = Run::of("second-master");
-    run.to(0.1);
-    assert!(run.link("fans").second_master.load(Ordering::Relaxed));
-    let mut run = Run::of("link-cut");
-    run.to(0.1);
-    assert!(!run.link("environment").up.load(Ordering::Relaxed));
-    assert!(run.link("plant").up.load(Ordering::Relaxed));
-}
-
-#[test]
-fn device_swapped_reads_wrong_and_has_another_identity() {
-    let mut run = Run::of("device-swapped");
-    run.to(-0.5);
-    let serial =
-        |run: &Run| run.link("plant").devices.iter().find(|d| d.name == "meter-b2").map(|d| d.bank.lock().holding[202]);
-    let before = serial(&run);
-    run.to(2.0);
-    assert_ne!(serial(&run), before);
-    assert_eq!(run.seen("busway/b2/current-transformer/primary"), 400.0);
-    let ratio = run.seen("busway/b2/l1/current") / run.truth("busway/b2/l1/current");
-    assert!((ratio - 1.6).abs() < 0.02, "{ratio}");
 }
 
 #[test]

@@ -6,13 +6,15 @@ extern crate alloc;
 use alloc::vec;
 use alloc::vec::Vec;
 
-use lapwing_protocol::{Decimal, Priority};
+use lapwing_protocol::{Decimal, Priority, ShownState};
 
 use super::*;
 use crate::alarm::hide::Hidden;
 use crate::alarm::life::SavedShelf;
+use crate::alarm::process::Process;
+use crate::effect::Transition;
 use crate::signal::validity::PointState;
-use crate::spec::{Condition, Decode, Layout, WindowSpec};
+use crate::spec::{AlarmSpec, Condition, Decode, Layout, WindowSpec};
 
 mod random;
 

@@ -5,7 +5,7 @@
 //! relative humidity is over ice and the answer is the frost point, as ASHRAE has it; many meteorological sensors refer
 //! to liquid water instead. Temperatures °C, pressures Pa, relative humidity as a fraction 0–1, heights m. Never panics.
 
-use super::{KELVIN, NoNumber, within};
+use super::{KELVIN, NoNumber, outside, within};
 
 /// Triple point of water, °C.
 const TRIPLE_C: f64 = 0.01;
@@ -27,7 +27,9 @@ pub fn sat_vap_pres(t_c: f64) -> Result<f64, NoNumber> {
 pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
     let t_c = temperature("t_c", t_c)?;
     // A sensor in dry air may show 0; there is no dew point then. Above 1 it is faulty or wet.
-    let rh = within("rh", rh, f64::MIN_POSITIVE, 1.0)?;
+    if !(rh > 0.0 && rh <= 1.0) {
+        return Err(outside("rh", "above 0 and at most 1"));
+    }
     let target = Branch::at(t_c).ln_pressure(t_c + KELVIN) + libm::log(rh);
     let branch = if target < Branch::Ice.ln_pressure(TRIPLE_C + KELVIN) { Branch::Ice } else { Branch::Liquid };
     // Magnus' form (over water) as a start, then Newton on ln p, which is nearly straight in 1/T.
@@ -40,7 +42,8 @@ pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
             break;
         }
     }
-    within("rh", t - KELVIN, -100.0, 200.0)
+    let t_c = t - KELVIN;
+    if t_c < -100.0 { Err(outside("rh", "higher: the dew point lies below −100 °C")) } else { Ok(t_c) }
 }
 
 /// How far the coldest surface is above the dew point of the air, K; negative means that it is wet.
@@ -48,7 +51,8 @@ pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
 /// # Errors
 /// As `dew_point`; `DomainError` for a surface outside −100…200 °C.
 pub fn condensation_margin(t_surface_c: f64, t_air_c: f64, rh: f64) -> Result<f64, NoNumber> {
-    Ok(temperature("t_surface_c", t_surface_c)? - dew_point(t_air_c, rh)?)
+    Ok(temperature("t_surface_c", t_surface_c)?
+        - dew_point(t_air_c, rh).map_err(|none| none.renamed("t_c", "t_air_c"))?)
 }
 
 /// Standard atmospheric pressure in Pa at a height (chapter 1, equation 3), −5000 to 11 000 m.

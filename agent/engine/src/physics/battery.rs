@@ -5,7 +5,7 @@
 //! given and marked as outside, because nothing is known there. New battery at the table's temperature; age, health and
 //! cold are the caller's factors. Power kW, time minutes. Never panics.
 
-use super::{NoNumber, finite, positive, within};
+use super::{NoNumber, finite, outside, positive, within};
 
 /// A time on battery.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,7 +23,7 @@ pub struct Runtime {
 /// or powers that do not rise.
 pub fn runtime_const_power_min(kw: f64, table: &[(f64, f64)]) -> Result<Runtime, NoNumber> {
     let kw = positive("kw", kw)?;
-    let bad_table = NoNumber::DomainError { input: "table_kw_min" };
+    let bad_table = outside("table_kw_min", "two rows or more of positive numbers, power rising");
     let rises = table.windows(2).all(|pair| pair[0].0 < pair[1].0);
     let sound = table.iter().all(|(kw, min)| *kw > 0.0 && *min > 0.0 && kw.is_finite() && min.is_finite());
     let (Some(first), Some(last), true, true) = (table.first(), table.last(), rises, sound && table.len() >= 2) else {
@@ -96,8 +96,8 @@ mod tests {
 
     #[test]
     fn unsound_inputs() {
-        assert_eq!(runtime_const_power_min(0.0, &TABLE), Err(NoNumber::DomainError { input: "kw" }));
-        assert_eq!(runtime_const_power_min(f64::NAN, &TABLE), Err(NoNumber::DomainError { input: "kw" }));
+        assert_eq!(runtime_const_power_min(0.0, &TABLE).map_err(NoNumber::input), Err(Some("kw")));
+        assert_eq!(runtime_const_power_min(f64::NAN, &TABLE).map_err(NoNumber::input), Err(Some("kw")));
         let tables: [&[(f64, f64)]; 5] = [
             &[],
             &[(4.0, 22.0)],
@@ -106,7 +106,7 @@ mod tests {
             &[(4.0, 22.0), (f64::NAN, 1.0)],
         ];
         for table in tables {
-            assert_eq!(runtime_const_power_min(5.0, table), Err(NoNumber::DomainError { input: "table_kw_min" }));
+            assert_eq!(runtime_const_power_min(5.0, table).map_err(NoNumber::input), Err(Some("table_kw_min")));
         }
     }
 }

@@ -4,7 +4,7 @@
 //! powers. Where the IT energy is metered (UPS output, PDU output, equipment input: categories 1 to 3) is the caller's to
 //! state. Part 9 (water) from memory. Energies kWh, water L. Never panics.
 
-use super::{NoNumber, finite, not_negative};
+use super::{NoNumber, finite, not_negative, outside};
 
 /// Energies by month or other part of the period, summed: total over IT.
 ///
@@ -13,11 +13,11 @@ use super::{NoNumber, finite, not_negative};
 /// disagree); `Undefined` without IT energy.
 pub fn pue(e_total_kwh: &[f64], e_it_kwh: &[f64]) -> Result<f64, NoNumber> {
     if e_total_kwh.len() != e_it_kwh.len() {
-        return Err(NoNumber::DomainError { input: "e_total_kwh" });
+        return Err(outside("e_total_kwh", "as many as e_it_kwh"));
     }
     let (total, it) = (sum("e_total_kwh", e_total_kwh)?, sum("e_it_kwh", e_it_kwh)?);
     let ratio = by_it(total, it)?;
-    if ratio < 1.0 { Err(NoNumber::DomainError { input: "e_total_kwh" }) } else { Ok(ratio) }
+    if ratio < 1.0 { Err(outside("e_total_kwh", "at least the IT energy: the meters disagree")) } else { Ok(ratio) }
 }
 
 /// Partial PUE of a bounded zone: (its overhead + IT)/IT.
@@ -35,7 +35,7 @@ pub fn ppue(e_it_kwh: f64, e_sub_overhead_kwh: f64) -> Result<f64, NoNumber> {
 /// `DomainError` for no or unequal numbers of parts or negative numbers; `Undefined` without IT energy.
 pub fn wue(water_l: &[f64], e_it_kwh: &[f64]) -> Result<f64, NoNumber> {
     if water_l.len() != e_it_kwh.len() {
-        return Err(NoNumber::DomainError { input: "water_l" });
+        return Err(outside("water_l", "as many as e_it_kwh"));
     }
     by_it(sum("water_l", water_l)?, sum("e_it_kwh", e_it_kwh)?)
 }
@@ -49,7 +49,7 @@ fn by_it(what: f64, it: f64) -> Result<f64, NoNumber> {
 
 fn sum(input: &'static str, parts: &[f64]) -> Result<f64, NoNumber> {
     if parts.is_empty() {
-        return Err(NoNumber::DomainError { input });
+        return Err(outside(input, "at least one"));
     }
     parts.iter().try_fold(0.0, |sum, part| finite(input, sum + not_negative(input, *part)?))
 }

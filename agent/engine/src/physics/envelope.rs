@@ -4,7 +4,7 @@
 //! minutes; otherwise at most 20 K within any 60 minutes and 5 K within any 15. It is the largest minus the smallest
 //! value inside a moving window that includes both its ends, not a slope. Temperatures °C, times minutes. Never panics.
 
-use super::{NoNumber, finite, within};
+use super::{NoNumber, finite, outside, within};
 
 /// What stands in the rack.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,7 +34,7 @@ pub struct Change {
 /// `DomainError` for no or unequal numbers of samples, times that fall, or temperatures outside −100…200 °C.
 pub fn ashrae_roc_ok(equipment: Equipment, t_min: &[f64], inlet_c: &[f64]) -> Result<Change, NoNumber> {
     if t_min.is_empty() || t_min.len() != inlet_c.len() {
-        return Err(NoNumber::DomainError { input: "inlet_c" });
+        return Err(outside("inlet_c", "as many as t_min, at least one"));
     }
     for value in inlet_c {
         within("inlet_c", *value, -100.0, 200.0)?;
@@ -43,7 +43,7 @@ pub fn ashrae_roc_ok(equipment: Equipment, t_min: &[f64], inlet_c: &[f64]) -> Re
         finite("t_min", *value)?;
     }
     if t_min.windows(2).any(|pair| pair[1] < pair[0]) {
-        return Err(NoNumber::DomainError { input: "t_min" });
+        return Err(outside("t_min", "in order of time"));
     }
     let (d15, d60) = (largest(t_min, inlet_c, 15.0), largest(t_min, inlet_c, 60.0));
     let pass = match equipment {

@@ -5,7 +5,7 @@
 //! standard-rated breaker under continuous load (NEC 210.20(A), 215.3), 1.00 for a fully rated one or under
 //! IEC 60364-4-43. Single-corded loads do not transfer; leave them out. Currents and rating in A. Never panics.
 
-use super::{NoNumber, finite, not_negative, positive};
+use super::{NoNumber, finite, not_negative, outside, positive};
 
 /// What one side would carry alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,7 +24,7 @@ pub fn failover_utilisation(a: &[f64], b: &[f64], rating_a: f64, limit_frac: f64
     let rating_a = positive("rating_a", rating_a)?;
     let limit_frac = positive("limit_frac", limit_frac)?;
     if a.is_empty() || a.len() != b.len() {
-        return Err(NoNumber::DomainError { input: "b" });
+        return Err(outside("b", "as many phases as a, at least one"));
     }
     let mut max_frac = 0.0_f64;
     for (a, b) in a.iter().zip(b) {

@@ -5,7 +5,7 @@
 //! common coil stops: there Δp stays and the fan's own curve decides. Flow m³/s, pressure difference Pa, power kW, speed
 //! in any unit. Never panics.
 
-use super::{NoNumber, not_negative, positive};
+use super::{NoNumber, finite, not_negative, positive};
 
 /// A fan's working point.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,7 +25,7 @@ pub struct FanPoint {
 pub fn fan_affinity(from: FanPoint, n1: f64, n2: f64) -> Result<FanPoint, NoNumber> {
     let ratio = not_negative("n2", n2)? / positive("n1", n1)?;
     let (q, dp, p) = (not_negative("q1", from.q)?, not_negative("dp1", from.dp)?, not_negative("p1", from.p)?);
-    let large = |value| not_negative("n2", value);
+    let large = |value| finite("n2", value);
     Ok(FanPoint { q: large(q * ratio)?, dp: large(dp * ratio * ratio)?, p: large(p * ratio * ratio * ratio)? })
 }
 
@@ -45,12 +45,12 @@ mod tests {
     #[test]
     fn unsound_inputs() {
         let from = FanPoint { q: 1.0, dp: 1.0, p: 1.0 };
-        assert_eq!(fan_affinity(from, 0.0, 1.0), Err(NoNumber::DomainError { input: "n1" }));
-        assert_eq!(fan_affinity(from, 1.0, -1.0), Err(NoNumber::DomainError { input: "n2" }));
-        assert_eq!(fan_affinity(from, 1e-200, 1e200), Err(NoNumber::DomainError { input: "n2" }));
+        assert_eq!(fan_affinity(from, 0.0, 1.0).map_err(NoNumber::input), Err(Some("n1")));
+        assert_eq!(fan_affinity(from, 1.0, -1.0).map_err(NoNumber::input), Err(Some("n2")));
+        assert_eq!(fan_affinity(from, 1e-200, 1e200).map_err(NoNumber::input), Err(Some("n2")));
         assert_eq!(
-            fan_affinity(FanPoint { dp: f64::NAN, ..from }, 1.0, 1.0),
-            Err(NoNumber::DomainError { input: "dp1" })
+            fan_affinity(FanPoint { dp: f64::NAN, ..from }, 1.0, 1.0).map_err(NoNumber::input),
+            Err(Some("dp1"))
         );
     }
 }

@@ -3,7 +3,7 @@
 //! The running slope of a point is `trend::slope`'s, in exact integers; here are samples given all at once. For a room that warms ever more slowly a line
 //! runs ahead, which is the safe side. Times s, slopes by second. Never panics.
 
-use super::{NoNumber, finite, not_negative, positive, within};
+use super::{NoNumber, finite, not_negative, outside, positive, within};
 
 /// A least-squares line.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,7 +21,7 @@ pub struct Line {
 /// or all at one time.
 pub fn least_squares(t_s: &[f64], y: &[f64]) -> Result<Line, NoNumber> {
     if t_s.len() != y.len() {
-        return Err(NoNumber::DomainError { input: "y" });
+        return Err(outside("y", "as many as t_s"));
     }
     if t_s.len() < 3 {
         return Err(NoNumber::Undefined("a slope needs at least 3 samples"));
@@ -53,7 +53,7 @@ pub const fn pairs(n: usize) -> usize {
 /// `DomainError` for unequal numbers, NaN and infinities, or too little room; `Undefined` without two different times.
 pub fn theil_sen(t_s: &[f64], y: &[f64], room: &mut [f64]) -> Result<f64, NoNumber> {
     if t_s.len() != y.len() {
-        return Err(NoNumber::DomainError { input: "y" });
+        return Err(outside("y", "as many as t_s"));
     }
     let mut count = 0;
     for (first, (t, v)) in t_s.iter().zip(y).enumerate() {
@@ -61,7 +61,7 @@ pub fn theil_sen(t_s: &[f64], y: &[f64], room: &mut [f64]) -> Result<f64, NoNumb
         finite("y", *v)?;
         for (later, value) in t_s[first + 1..].iter().zip(&y[first + 1..]) {
             if later != t {
-                let place = room.get_mut(count).ok_or(NoNumber::DomainError { input: "t_s" })?;
+                let place = room.get_mut(count).ok_or(outside("t_s", "fewer: there is no room for their slopes"))?;
                 *place = finite("y", (value - v) / (later - t))?;
                 count += 1;
             }
@@ -83,7 +83,7 @@ pub fn slope_sd(sigma: f64, n: f64, dt_s: f64) -> Result<f64, NoNumber> {
     let (sigma, dt_s) = (not_negative("sigma", sigma)?, positive("dt_s", dt_s)?);
     let n = within("n", n, 2.0, 1e6)?;
     if libm::rint(n) != n {
-        return Err(NoNumber::DomainError { input: "n" });
+        return Err(outside("n", "a whole number"));
     }
     finite("sigma", sigma * libm::sqrt(12.0 / (n * (n * n - 1.0))) / dt_s)
 }

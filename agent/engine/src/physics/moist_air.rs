@@ -7,7 +7,7 @@
 //! m³/s, heat kW with its sign kept. Never panics.
 
 use super::air::{sat_vap_pres, temperature};
-use super::{KELVIN, NoNumber, finite, not_negative, positive, within};
+use super::{KELVIN, NoNumber, finite, not_negative, outside, positive, within};
 
 /// Gas constant of dry air, J/(kg K).
 const R_DRY: f64 = 287.042;
@@ -24,7 +24,11 @@ const VOLUME_RATIO: f64 = 1.607_858;
 pub fn hum_ratio(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let vapour = sat_vap_pres(t_c)? * within("rh", rh, 0.0, 1.0)?;
     let p_pa = positive("p_pa", p_pa)?;
-    if vapour < p_pa { Ok(MASS_RATIO * vapour / (p_pa - vapour)) } else { Err(NoNumber::DomainError { input: "p_pa" }) }
+    if vapour < p_pa {
+        Ok(MASS_RATIO * vapour / (p_pa - vapour))
+    } else {
+        Err(outside("p_pa", "above the vapour pressure"))
+    }
 }
 
 /// Humidity ratio of saturated air.
@@ -41,7 +45,7 @@ pub fn hum_ratio_sat(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// As `hum_ratio`; `DomainError` for a wet bulb above the dry bulb, or so far below that no air is dry enough.
 pub fn hum_ratio_from_wb(t_c: f64, twb_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let t_c = temperature("t_c", t_c)?;
-    let too_far = NoNumber::DomainError { input: "twb_c" };
+    let too_far = outside("twb_c", "nearer to the dry bulb: no air is so dry");
     let twb_c = within("twb_c", twb_c, -100.0, t_c)?;
     let w = at_wet_bulb(t_c, twb_c, hum_ratio_sat(twb_c, p_pa)?);
     if w < 0.0 { Err(too_far) } else { Ok(w) }
@@ -60,7 +64,7 @@ pub fn wet_bulb(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let (mut low, mut high) =
         if t_c >= 0.0 && w >= at(0.0) { (0.0, t_c) } else { (-100.0, t_c.min(-f64::MIN_POSITIVE)) };
     if w < at(low) {
-        return Err(NoNumber::DomainError { input: "t_c" });
+        return Err(outside("t_c", "warmer: the wet bulb lies below −100 °C"));
     }
     // 200 K halved 60 times is below the resolution of f64; both branches rise with the wet bulb.
     for _ in 0..60 {
@@ -202,8 +206,8 @@ mod tests {
             assert_eq!(hum_ratio(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
             assert_eq!(wet_bulb(t, rh, p).map_err(NoNumber::word), Err("domain_error"), "{t} {rh} {p}");
         }
-        assert_eq!(hum_ratio_from_wb(20.0, 21.0, SEA), Err(NoNumber::DomainError { input: "twb_c" }));
-        assert_eq!(hum_ratio_from_wb(60.0, 5.0, SEA), Err(NoNumber::DomainError { input: "twb_c" }));
+        assert_eq!(hum_ratio_from_wb(20.0, 21.0, SEA).map_err(NoNumber::input), Err(Some("twb_c")));
+        assert_eq!(hum_ratio_from_wb(60.0, 5.0, SEA).map_err(NoNumber::input), Err(Some("twb_c")));
         assert_eq!(cfm_for_kw(25.0, 0.0).map_err(NoNumber::word), Err("undefined"));
     }
 

@@ -4,7 +4,7 @@
 //! A character is 11 bits (start, 8 data, parity or a second stop bit, stop). What the device itself needs is not in it.
 //! Never panics.
 
-use super::{NoNumber, within};
+use super::{NoNumber, outside, within};
 
 /// Bits of a character as the standard has it.
 pub const BITS_PER_CHAR: f64 = 11.0;
@@ -26,7 +26,7 @@ pub fn rtu_poll_ms(baud: f64, bits_per_char: f64, regs: f64) -> Result<f64, NoNu
     let silence = rtu_t35_us(baud, bits_per_char)?;
     let regs = within("regs", regs, 1.0, 125.0)?;
     if libm::rint(regs) != regs {
-        return Err(NoNumber::DomainError { input: "regs" });
+        return Err(outside("regs", "a whole number"));
     }
     Ok(((8.0 + 5.0 + 2.0 * regs) * character_us(baud, bits_per_char)? + 2.0 * silence) / 1000.0)
 }

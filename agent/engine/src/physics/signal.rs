@@ -3,7 +3,7 @@
 //! NAMUR NE 43 (2003): 3.8–20.5 mA is measurement, ≤ 3.6 and ≥ 21.0 mA failure; between them nothing is promised. How
 //! long a failure must last before it is believed is the caller's (4 s is common practice, no source). Never panics.
 
-use super::{NoNumber, finite, not_negative};
+use super::{NoNumber, finite, not_negative, outside};
 
 /// What a loop current says of itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,7 +67,7 @@ pub fn ne43_class(ma: f64) -> Result<Ne43, NoNumber> {
 pub fn scale_4_20(ma: f64, lo: f64, hi: f64) -> Result<f64, NoNumber> {
     let (lo, hi) = (finite("lo", lo)?, finite("hi", hi)?);
     if lo == hi {
-        return Err(NoNumber::DomainError { input: "hi" });
+        return Err(outside("hi", "other than lo"));
     }
     match ne43_class(ma)? {
         Ne43::GoodUnderrange | Ne43::Good | Ne43::GoodOverrange | Ne43::Uncertain => {
@@ -150,7 +150,7 @@ mod tests {
         absolute("falling span", scale_4_20(4.0, 50.0, -10.0), 50.0, 0.0);
         assert_eq!(scale_4_20(3.5, 0.0, 100.0).map_err(NoNumber::word), Err("not_available"));
         assert_eq!(scale_4_20(22.0, 0.0, 100.0).map_err(NoNumber::word), Err("not_available"));
-        assert_eq!(scale_4_20(12.0, 5.0, 5.0), Err(NoNumber::DomainError { input: "hi" }));
+        assert_eq!(scale_4_20(12.0, 5.0, 5.0).map_err(NoNumber::input), Err(Some("hi")));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 //! Power is summed phase by phase; the balanced formula is for balanced loads only and must never meet a lost phase.
 //! Power factor is P/S as metered, not cos φ (IEEE 1459, from memory). Voltages V, currents A, power kW. Never panics.
 
-use super::{NoNumber, finite, not_negative, within};
+use super::{NoNumber, finite, not_negative, outside, within};
 
 /// Active power of a balanced load, kW: √3 · V line-to-line · I · PF.
 ///
@@ -21,10 +21,10 @@ pub fn three_phase_kw(v_ll: f64, i_a: f64, pf: f64) -> Result<f64, NoNumber> {
 /// too large an answer.
 pub fn three_phase_kw_per_phase(v_ln: &[f64], i_a: &[f64], pf: &[f64]) -> Result<f64, NoNumber> {
     if v_ln.is_empty() || i_a.len() != v_ln.len() {
-        return Err(NoNumber::DomainError { input: "i_a" });
+        return Err(outside("i_a", "as many as the voltages, at least one"));
     }
     if pf.len() != v_ln.len() {
-        return Err(NoNumber::DomainError { input: "pf" });
+        return Err(outside("pf", "as many as the voltages"));
     }
     let mut sum = 0.0;
     for ((v, i), pf) in v_ln.iter().zip(i_a).zip(pf) {
@@ -67,7 +67,7 @@ pub fn unbalance_iec_u2(v_ll: &[f64]) -> Result<f64, NoNumber> {
     // β is 1/3 when balanced and 1/2 for a flat triangle; beyond, the three do not close.
     let root = 3.0 - 6.0 * beta;
     if root < -1e-12 {
-        return Err(NoNumber::DomainError { input: "v_ll" });
+        return Err(outside("v_ll", "the sides of a triangle: no three phasors are this unequal"));
     }
     let root = libm::sqrt(root.clamp(0.0, 1.0));
     Ok(libm::sqrt((1.0 - root) / (1.0 + root)) * 100.0)
@@ -97,7 +97,7 @@ pub fn min_ocpd_a(continuous_a: f64, noncontinuous_a: f64) -> Result<f64, NoNumb
 }
 
 fn three(input: &'static str, values: &[f64]) -> Result<[f64; 3], NoNumber> {
-    let [a, b, c] = *values else { return Err(NoNumber::DomainError { input }) };
+    let [a, b, c] = *values else { return Err(outside(input, "three values")) };
     Ok([not_negative(input, a)?, not_negative(input, b)?, not_negative(input, c)?])
 }
 

@@ -4,7 +4,7 @@
 //! 100 MPa. Only pure water: with glycol the heat would be overstated by 5–16 %. Temperatures °C, absolute pressures
 //! Pa, flow m³/h, heat kW. The sign of the heat is kept. Never panics.
 
-use super::{KELVIN, NoNumber, finite, not_negative, within};
+use super::{KELVIN, NoNumber, finite, not_negative, outside, within};
 
 /// Where the flow meter sits: its water's density counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,8 +61,8 @@ pub fn water_heat_kw(
         Meter::Supply => t_supply_c,
         Meter::Return => t_return_c,
     };
-    let supply = water_enthalpy(t_supply_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_supply_c" })?;
-    let back = water_enthalpy(t_return_c, p_pa).map_err(|_| NoNumber::DomainError { input: "t_return_c" })?;
+    let supply = water_enthalpy(t_supply_c, p_pa).map_err(|none| none.renamed("t_c", "t_supply_c"))?;
+    let back = water_enthalpy(t_return_c, p_pa).map_err(|none| none.renamed("t_c", "t_return_c"))?;
     finite("flow_m3h", flow * water_density(t_meter_c, p_pa)? * (back - supply))
 }
 
@@ -101,7 +101,7 @@ fn state(t_c: f64, p_pa: f64) -> Result<(f64, f64), NoNumber> {
     let p_pa = within("p_pa", p_pa, 0.0, 100.0e6)?;
     // Above 200 °C that curve ends; 16.53 MPa, the vapour pressure at 350 °C, is enough anywhere.
     let boils = super::air::sat_vap_pres(t_c).map_or(p_pa < P_STAR, |saturation| p_pa < saturation);
-    if boils { Err(NoNumber::DomainError { input: "p_pa" }) } else { Ok((t_c + KELVIN, p_pa)) }
+    if boils { Err(outside("p_pa", "above the vapour pressure: this water boils")) } else { Ok((t_c + KELVIN, p_pa)) }
 }
 
 /// Derivatives of the dimensionless Gibbs energy γ(π, τ).
@@ -244,12 +244,12 @@ mod tests {
             assert_eq!(water_density(t, p).map_err(NoNumber::word), Err("domain_error"), "{t} {p}");
         }
         assert_eq!(
-            water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply),
-            Err(NoNumber::DomainError { input: "flow_m3h" })
+            water_heat_kw(-1.0, 18.0, 28.0, 3.0e5, Meter::Supply).map_err(NoNumber::input),
+            Err(Some("flow_m3h"))
         );
         assert_eq!(
-            water_heat_kw(1.0, 18.0, 280.0, 3.0e5, Meter::Supply),
-            Err(NoNumber::DomainError { input: "t_return_c" })
+            water_heat_kw(1.0, 18.0, 360.0, 3.0e5, Meter::Supply).map_err(NoNumber::input),
+            Err(Some("t_return_c"))
         );
     }
 }

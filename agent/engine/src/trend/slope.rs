@@ -36,12 +36,12 @@ impl Slope {
     /// Compares with a limit in steps a minute.
     #[must_use]
     pub fn cmp_per_min(self, per_min: i64) -> Ordering {
-        // |numerator| ≤ 2^78 and a minute is below 2^16: fits. The other side may not fit; then its sign decides.
-        let left = self.numerator * 60_000;
-        match self.denominator.checked_mul(i128::from(per_min)) {
-            Some(right) => left.cmp(&right),
-            None => 0.cmp(&per_min),
+        // |numerator| ≤ 2^78, denominator < 2^77, a minute is below 2^16: both sides fit. No slope is steeper than 2^32
+        // steps in a millisecond, so beyond 2^48 a minute the limit's sign decides.
+        if per_min.unsigned_abs() >= 1 << 49 {
+            return 0.cmp(&per_min);
         }
+        (self.numerator * 60_000).cmp(&(self.denominator * i128::from(per_min)))
     }
 
     /// The same steepness the other way.

@@ -4,6 +4,7 @@
 //! 10-minute interval of more than 10 annunciations and ends with the first of fewer than 5; an alarm chatters when it
 //! annunciates 3 times within 60 s (ISA-18.2 clause 16, from memory). Times s. Never panics.
 
+use lapwing_engine::alarm::hide::Cover;
 use lapwing_engine::spec::{AlarmSpec, Condition, Decode, Layout, Millis, PointSpec, Span, Tables};
 use lapwing_engine::{AlarmState, Engine, Operation, PointState};
 use lapwing_protocol::{Decimal, Priority, ShownState, Status};
@@ -17,7 +18,7 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
     Calculation {
         name: "alarm_seq",
         takes: "cfg {latching, dir (high or low), limit, deadband, on_delay_s, off_delay_s}, samples [[s, value], …], \
-                ops [[s, \"ack\", \"reset\", \"shelve:SECONDS\", \"unshelve\", \"out_of_service\" or \"in_service\"], …]",
+                ops [[s, \"ack\", \"reset\", \"shelve:SECONDS\", \"unshelve\", \"suppress:SECONDS\", \"release\", \"out_of_service\" or \"in_service\"], …]",
         unit: "",
         run: |inputs| typed(inputs, sequence),
     },
@@ -103,7 +104,7 @@ const MAX_SHELF_MS: u32 = u32::MAX;
 
 /// Plays samples and operations into an engine of one point and one alarm. At one moment a sample comes before an
 /// operation. The engine's clock moves from sample to sample, so that a delay ends at the sample that finds it over; only
-/// the end of a shelf comes in between.
+/// the end of a shelf or suppression comes in between.
 fn sequence(given: Sequence) -> Result<Found, NoNumber> {
     let mut steps = Vec::new();
     for (at, value) in &given.samples {
@@ -123,7 +124,7 @@ fn sequence(given: Sequence) -> Result<Found, NoNumber> {
     let mut engine = Engine::new(tables, &mut point, &mut state, &mut []).map_err(|error| domain(error.to_string()))?;
     for (at, step) in steps {
         let now = Millis(at);
-        if let Some(end) = engine.alarm(0).and_then(|alarm| alarm.cover().shelf_until()).filter(|end| *end <= now) {
+        while let Some(end) = engine.alarm(0).and_then(|alarm| hidden_until(alarm.cover())).filter(|end| *end <= now) {
             engine.poll(end, &mut |_| {});
         }
         match step {
@@ -136,6 +137,11 @@ fn sequence(given: Sequence) -> Result<Found, NoNumber> {
     #[allow(clippy::cast_precision_loss)] // moments came from f64 seconds
     let raised_at = alarm.raised_at().map(|at| at.0 as f64 / 1000.0);
     Ok(json!({ "state": name(alarm.shown()), "raised_at": raised_at }).into())
+}
+
+/// When the first of what hides it ends.
+fn hidden_until(cover: &Cover) -> Option<Millis> {
+    [cover.shelf_until(), cover.suppressed_until()].into_iter().flatten().min()
 }
 
 fn alarm(settings: &Settings) -> Result<AlarmSpec, NoNumber> {
@@ -159,15 +165,20 @@ fn alarm(settings: &Settings) -> Result<AlarmSpec, NoNumber> {
 }
 
 fn operation(word: &str) -> Result<Operation, NoNumber> {
-    if let Some(seconds) = word.strip_prefix("shelve:") {
+    if let Some((what @ ("shelve" | "suppress"), seconds)) = word.split_once(':') {
         let seconds: f64 = seconds.parse().map_err(|_| domain(format!("'{word}' names no number of seconds")))?;
-        let for_ms = u32::try_from(ms(seconds)?).map_err(|_| domain("a shelf this long is none"))?;
-        return Ok(Operation::Shelve { for_ms });
+        let for_ms = u32::try_from(ms(seconds)?).map_err(|_| domain("nothing is hidden for this long"))?;
+        return Ok(if what == "shelve" {
+            Operation::Shelve { for_ms }
+        } else {
+            Operation::Suppress { rule: 0, for_ms }
+        });
     }
     match word {
         "ack" => Ok(Operation::Acknowledge),
         "reset" => Ok(Operation::Reset),
         "unshelve" => Ok(Operation::Unshelve),
+        "release" => Ok(Operation::Release { rule: 0 }),
         "out_of_service" => Ok(Operation::RemoveFromService),
         "in_service" => Ok(Operation::ReturnToService),
         _ => Err(domain(format!("'{word}' is no operation"))),
@@ -195,4 +206,38 @@ fn ms(seconds: f64) -> Result<u64, NoNumber> {
 
 fn whole(value: f64) -> Result<i64, NoNumber> {
     Decimal::quantise(value, EXPONENT).map(|decimal| decimal.mantissa).map_err(|error| domain(error.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn state(samples: &str, ops: &str) -> String {
+        let cfg = r#"{"latching":false,"dir":"high","limit":30,"deadband":1,"on_delay_s":3,"off_delay_s":2}"#;
+        let given = serde_json::from_str(&format!(r#"{{"cfg":{cfg},"samples":{samples},"ops":{ops}}}"#)).expect("fits");
+        sequence(given).map_or_else(|none| none.word.to_owned(), |found| found.value["state"].to_string())
+    }
+
+    #[test]
+    fn what_hides_ends_in_its_own_time() {
+        // The suppression ends at 9 while the alarm is active: it annunciates as new, then clears.
+        assert_eq!(state("[[0,31],[3,31],[10,20],[12,20]]", r#"[[4,"ack"],[5,"suppress:4"]]"#), "\"RTNUN\"");
+        assert_eq!(state("[[0,31],[3,31],[6,20],[8,20],[12,20]]", r#"[[4,"ack"],[5,"suppress:6"]]"#), "\"NORM\"");
+        assert_eq!(state("[[0,31],[3,31],[6,31]]", r#"[[4,"shelve:60"],[5,"out_of_service"]]"#), "\"OOSRV\"");
+        assert_eq!(state("[[0,31],[3,31],[6,31]]", r#"[[4,"shelve:60"],[5,"suppress:60"]]"#), "\"DSUPR\"");
+        assert_eq!(state("[[0,31],[3,31],[6,31]]", r#"[[4,"shelve:60"],[5,"unshelve"]]"#), "\"UNACK\"");
+    }
+
+    #[test]
+    fn what_is_no_sequence() {
+        for ops in [
+            r#"[[4,"shelve"]]"#,
+            r#"[[4,"shelve:x"]]"#,
+            r#"[[4,"shelve:-1"]]"#,
+            r#"[[4,"shelve:1e9"]]"#,
+            r#"[[-4,"ack"]]"#,
+        ] {
+            assert_eq!(state("[[0,31]]", ops), "domain_error", "{ops}");
+        }
+    }
 }

@@ -1,19 +1,19 @@
 //! Modbus registers and frames through the agent's own decoder, read planner and frame check.
 //!
-//! Types and their "nothing here" patterns are those of the SunSpec Device Information Model (unsigned ones from
-//! memory). Never panics.
+//! Types and their "nothing here" patterns are those of the SunSpec Device Information Model (unsigned ones
+//! and counts from memory). Never panics.
 
 use std::time::Duration;
 
 use lapwing_engine::signal::decode;
-use lapwing_engine::spec::{Decode, Layout, Raw, Span, WordOrder};
+use lapwing_engine::spec::{ByteOrder, Decode, Layout, Raw, Span, WordOrder};
 use lapwing_protocol::{Decimal, Status};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::super::NoNumber;
 use super::{Calculation, Found, domain, typed};
-use crate::field::planner::{self, Item, Limits, plan_reads};
+use crate::field::planner::{self, Cost, Item, Limits, plan_reads};
 use crate::field::rtu::frame;
 use crate::plan::Table;
 
@@ -26,15 +26,16 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
     },
     Calculation {
         name: "modbus_f32",
-        takes: "regs [list of 2], word_order (big or little)",
+        takes: "regs [list of 2], word_order (big or little), and if it is not big byte_order",
         unit: "1",
         run: |inputs| typed(inputs, float),
     },
     Calculation {
         name: "modbus_sentinel",
-        takes: "type (int16, uint16, int32, uint32, int64, uint64, float32, enum16 or bitfield16), reg [list]",
+        takes: "type (int16, uint16, int32, uint32, int64, uint64, float32, enum16, enum32, bitfield16, bitfield32, acc16, \
+                acc32, acc64 or sunssf), reg (one register or a list)",
         unit: "1",
-        run: |inputs| typed(inputs, |Sentinel { kind, reg }| number(kind, &reg, 0)),
+        run: |inputs| typed(inputs, |Sentinel { kind, reg }| number(kind, &reg.words(), 0)),
     },
     Calculation {
         name: "modbus_scaled",
@@ -69,9 +70,10 @@ fn crc_hex(Hex { hex }: Hex) -> Result<Found, NoNumber> {
     Ok(format!("{low:02X}{high:02X}").into())
 }
 
-#[derive(Deserialize)]
+#[derive(Default, Deserialize)]
 #[serde(rename_all = "snake_case")]
 enum Order {
+    #[default]
     Big,
     Little,
 }
@@ -81,14 +83,21 @@ enum Order {
 struct Float {
     regs: [u16; 2],
     word_order: Order,
+    /// As the standard says unless a device does otherwise.
+    #[serde(default)]
+    byte_order: Order,
 }
 
-fn float(Float { regs, word_order }: Float) -> Result<Found, NoNumber> {
+fn float(Float { regs, word_order, byte_order }: Float) -> Result<Found, NoNumber> {
     let word_order = match word_order {
         Order::Big => WordOrder::Big,
         Order::Little => WordOrder::Little,
     };
-    decoded(&regs, 0, &Decode { layout: Layout::F32, word_order, ..Decode::default() }, &[])
+    let byte_order = match byte_order {
+        Order::Big => ByteOrder::Big,
+        Order::Little => ByteOrder::Little,
+    };
+    decoded(&regs, 0, &Decode { layout: Layout::F32, word_order, byte_order, ..Decode::default() }, &[])
 }
 
 #[derive(Clone, Copy, Deserialize)]
@@ -102,14 +111,20 @@ enum Kind {
     Uint64,
     Float32,
     Enum16,
+    Enum32,
     Bitfield16,
+    Bitfield32,
+    Acc16,
+    Acc32,
+    Acc64,
+    Sunssf,
 }
 
 impl Kind {
     /// Layout and the pattern by which a device says that it has no such value.
     const fn layout(self) -> (Layout, u64) {
         match self {
-            Self::Int16 => (Layout::I16, 0x8000),
+            Self::Int16 | Self::Sunssf => (Layout::I16, 0x8000),
             Self::Uint16 => (Layout::U16, 0xFFFF),
             Self::Int32 => (Layout::I32, 0x8000_0000),
             Self::Uint32 => (Layout::U32, 0xFFFF_FFFF),
@@ -117,7 +132,13 @@ impl Kind {
             Self::Uint64 => (Layout::U64, 0xFFFF_FFFF_FFFF_FFFF),
             Self::Float32 => (Layout::F32, 0x7FC0_0000),
             Self::Enum16 => (Layout::Enum, 0xFFFF),
+            Self::Enum32 => (Layout::Enum, 0xFFFF_FFFF),
             Self::Bitfield16 => (Layout::Bits, 0xFFFF),
+            Self::Bitfield32 => (Layout::Bits, 0xFFFF_FFFF),
+            // A count that was never begun is 0.
+            Self::Acc16 => (Layout::U16, 0),
+            Self::Acc32 => (Layout::U32, 0),
+            Self::Acc64 => (Layout::U64, 0),
         }
     }
 }
@@ -127,7 +148,7 @@ impl Kind {
 struct Sentinel {
     #[serde(rename = "type")]
     kind: Kind,
-    reg: Vec<u16>,
+    reg: OneOrMany,
 }
 
 #[derive(Deserialize)]
@@ -158,7 +179,7 @@ struct Scaled {
 fn number(kind: Kind, reg: &[u16], scale_factor: i16) -> Result<Found, NoNumber> {
     let (layout, nothing) = kind.layout();
     // A bit field with its highest bit set is to be ignored, whatever the others say.
-    if matches!(kind, Kind::Bitfield16) && reg.first().is_some_and(|word| word & 0x8000 != 0) {
+    if matches!(kind, Kind::Bitfield16 | Kind::Bitfield32) && reg.first().is_some_and(|word| word & 0x8000 != 0) {
         return Err(refusal(Status::BAD_NOT_CONNECTED));
     }
     let decode = Decode { layout, absent: Span { first: 0, count: 1 }, ..Decode::default() };
@@ -218,7 +239,8 @@ fn split(Split { start, count, max }: Split) -> Result<Found, NoNumber> {
         group: None,
     };
     let items: Vec<Item> = (0..count).map(item).collect();
-    let limits = Limits { max_registers: max, max_bits: planner::MOST_BITS, max_gap: 0, forbid: Vec::new() };
+    // The fewest requests that read nothing else.
+    let limits = Limits { max_registers: max, max_gap: 0, ..Limits::of(Cost { exchange_ns: 1, byte_ns: 0 }) };
     let blocks = plan_reads(&items, &limits).map_err(|_| domain("these registers cannot be read"))?;
     let blocks: Vec<Value> = blocks.iter().map(|block| json!([block.start, block.count])).collect();
     Ok(blocks.into())

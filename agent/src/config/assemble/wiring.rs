@@ -14,6 +14,7 @@ use crate::config::mistake::Report;
 use crate::config::reader::nearest;
 use crate::config::source::{Origin, Place};
 use crate::config::wrong::Wrong;
+use crate::field::planner::Line;
 use crate::plan::{Device, Link, Transport};
 
 use super::{Parts, extend, index};
@@ -35,7 +36,7 @@ pub(crate) enum Carrier {
     /// Modbus over TCP.
     Network,
     /// Modbus characters on a line, also behind a gateway.
-    Line { baud: u32 },
+    Line { baud: u32, bits: u32 },
     /// SNMP.
     Snmp,
     /// The link's own mistake was told.
@@ -91,6 +92,8 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             timeout,
             pause: item.pause,
             late_max: item.late_max.unwrap_or(timeout * 3),
+            turnaround: item.turnaround.unwrap_or(Line::of(&wiring.links[*link].transport).turnaround()),
+            faster: None,
             transactions: Span::default(),
             state_point: 0,
         });
@@ -143,7 +146,10 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
 fn carrier(link: &LinkItem) -> Carrier {
     match link.kind {
         Some("modbus_tcp") => Carrier::Network,
-        Some("modbus_rtu_tcp" | "serial") => Carrier::Line { baud: link.baud },
+        Some("modbus_rtu_tcp" | "serial") => match link.transport.as_ref().map(Line::of) {
+            Some(Line::Serial { baud, bits }) => Carrier::Line { baud, bits },
+            Some(Line::Network | Line::Snmp) | None => Carrier::Line { baud: link.baud, bits: 11 },
+        },
         Some("snmp") => Carrier::Snmp,
         Some(_) | None => Carrier::Unknown,
     }

@@ -107,6 +107,17 @@ fn findings_do_not_forbid_running() {
 }
 
 #[test]
+fn a_configuration_without_alarms_is_a_finding() {
+    let copy = Copy::new();
+    let path = copy.0.join("module.toml");
+    let text = std::fs::read_to_string(&path).expect("readable");
+    let end = text.find("[[alarm]]").expect("there are alarms");
+    std::fs::write(&path, &text[..end]).expect("written");
+    let findings = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).findings;
+    assert_eq!(findings.iter().map(|finding| finding.code).collect::<Vec<_>>(), ["no_alarm"]);
+}
+
+#[test]
 fn every_truncation_is_answered() {
     for file in ["module.toml", "maps/coil.toml"] {
         let copy = Copy::new();

@@ -92,13 +92,13 @@ impl Core<'_> {
             reason: None,
             until: self.judge.engine().alarm(t.alarm).and_then(|state| state.cover().shelf_until()),
         };
-        let text = tell::text(subject, t, rate_per_min, None);
+        let text = tell::text(subject, t, rate_per_min, None, &self.kept[index].text);
         let detail = tell::change(subject, t, &with);
         let announce = t.annunciate.then(|| {
             (format!("announce/{}", subject.alarm.priority.word()), tell::announcement(self.plan, subject, &text))
         });
         let at = self.clock.wall(t.at);
-        let standing = if t.active { text.clone() } else { tell::title(subject) };
+        let stood = if t.cause == Cause::Raised { text.clone() } else { self.kept[index].text.clone() };
         let seq = self.event_at(at, text, Detail::from(detail), announce);
         self.kept[index] = Kept {
             seq: Some(seq),
@@ -106,7 +106,7 @@ impl Core<'_> {
             incident: self.kept[index].incident,
             value: (!t.status.is_bad()).then_some(t.value),
             quality: t.status.number(),
-            text: standing,
+            text: stood,
         };
         self.save(index);
         self.publish_alarm(index);
@@ -148,7 +148,11 @@ impl Core<'_> {
             true_since: state.true_since().map(wall),
             raised_at: state.raised_at().map(wall),
             until: state.cover().shelf_until().map(wall),
-            text: if kept.text.is_empty() { tell::title(subject) } else { kept.text.clone() },
+            text: if kept.text.is_empty() || state.shown() == ShownState::Normal {
+                tell::title(subject)
+            } else {
+                kept.text.clone()
+            },
         };
         let record = tell::record(self.plan, subject, &standing);
         refused(self.publisher.retained(format!("alarm/{}", subject.alarm.id), record.to_bytes()));

@@ -302,18 +302,21 @@ proptest! {
 
     /// Alarms of one point do not disturb each other: each moves as it would alone.
     #[test]
-    fn alarms_of_one_point_move_as_if_alone(steps in steps(), limits in prop::collection::vec((0_u8..5, 285_i64..315, 0_u32..8), 2..6)) {
+    fn alarms_of_one_point_move_as_if_alone(steps in steps(), limits in prop::collection::vec((0_u8..7, 285_i64..315, 0_u32..8), 2..6)) {
         let specs: Vec<AlarmSpec> = limits.iter().map(|(kind, limit, delay)| {
             let condition = match kind {
                 0 | 1 => Condition::High { limit: *limit, deadband: 4 },
                 2 | 3 => Condition::Low { limit: *limit, deadband: 4 },
-                _ => Condition::BadMeasurement,
+                4 => Condition::BadMeasurement,
+                5 => Condition::Rise { per_min: (limit - 284) * 4000, deadband: 500 },
+                _ => Condition::State { states: 1 << (limit - 270) },
             };
             AlarmSpec { condition, on_delay_ms: *delay, off_delay_ms: *delay / 2, max_shelf_ms: 30, ..HIGH }
         }).collect();
         let moves = |specs: &[AlarmSpec]| {
             let mut told = Vec::new();
-            let mut plant = Plant::new(specs);
+            let mut plant = Plant::new(specs).with_window(40);
+            plant.windows[0].spacing_ms = 8;
             let mut engine = plant.engine();
             run(&mut engine, &steps, &mut |effect| {
                 if let Effect::Alarm(step) = effect && step.alarm == 0 {

@@ -246,6 +246,29 @@ fn states_beyond_what_an_alarm_can_watch() {
 }
 
 #[test]
+fn states_that_are_no_numbers() {
+    // The states are then not known: that an alarm names one of them is not told as well.
+    changed(
+        FAN,
+        "0 = \"failed\"",
+        "off = \"failed\"",
+        "off = ",
+        "bad_state_number",
+        "`off`",
+        "{ 0 = \"closed\", 1 = \"open\" }",
+    );
+    changed(
+        FAN,
+        "1 = \"running\"",
+        "1 = \"failed\"",
+        "\"failed\" }",
+        "duplicate",
+        "the state `failed` exists already",
+        "",
+    );
+}
+
+#[test]
 fn windows_that_differ() {
     let second = "\n[[alarm]]\nid = \"x\"\npoint = \"coil/water/supply/temperature\"\nfall_per_min = 3\noff_delay = \"1s\"\npriority = \"low\"\ntext = \"x\"\n";
     added(second, "fall_per_min", "two_windows", "windows of 20s and 10s", "the same `over`");

@@ -5,6 +5,8 @@
 mod field;
 mod meaning;
 mod numbers;
+mod pace;
+mod registers;
 mod writing;
 
 use super::Copy;

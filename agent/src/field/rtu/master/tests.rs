@@ -449,3 +449,65 @@ fn requests_keep_the_silence_and_hardly_more() {
         assert!(gaps[gaps.len() / 4] <= silence_us + 400, "{gaps:?}");
     }
 }
+
+/// A line on which bytes take their time and the device answers after exactly one silence.
+struct Paced {
+    pace: Pace,
+    answer: Vec<u8>,
+    arrives: Instant,
+    unread: Vec<u8>,
+}
+
+impl Line for Paced {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.unread.clone_from(&self.answer);
+        self.arrives = Instant::now() + self.pace.silence + self.pace.characters(bytes.len() + self.answer.len());
+        Ok(())
+    }
+
+    fn read(&mut self, into: &mut [u8], until: Instant) -> io::Result<usize> {
+        sleep_until(self.arrives.min(until));
+        if Instant::now() < self.arrives {
+            return Ok(0);
+        }
+        let got = self.unread.len().min(into.len());
+        into[..got].copy_from_slice(&self.unread[..got]);
+        self.unread.drain(..got);
+        Ok(got)
+    }
+
+    fn has_bytes(&mut self) -> io::Result<bool> {
+        Ok(!self.unread.is_empty())
+    }
+
+    fn pace(&self) -> Pace {
+        self.pace
+    }
+
+    fn is_connection(&self) -> bool {
+        false
+    }
+}
+
+#[test]
+fn a_line_is_used_to_its_last_percents() {
+    for (baud, parity, registers, most) in
+        [(19_200, Parity::Even, 10, 1.03), (115_200, Parity::None, 50, 1.08), (115_200, Parity::None, 10, 1.13)]
+    {
+        let pace = Pace::of(baud, parity, 1, true, LUMP);
+        let read = Read::new(Table::Holding, 0, registers).expect("allowed");
+        let answer = right(&request(7, read));
+        let ideal = pace.characters(REQUEST_LEN + answer.len()) + pace.silence * 2;
+        let line = Paced { pace, answer, arrives: Instant::now(), unread: Vec::new() };
+        let mut master = Master::new(Box::new(line));
+        let mut cycles: Vec<f64> = Vec::new();
+        for _ in 0..24 {
+            let begun = Instant::now();
+            master.ask(7, read, Duration::from_millis(200), Duration::ZERO).expect("answered");
+            cycles.push(begun.elapsed().as_secs_f64() / ideal.as_secs_f64());
+        }
+        cycles.sort_by(f64::total_cmp);
+        // The machine may be busy: a quiet quarter of the cycles shows what the master adds.
+        assert!(cycles[6] <= most && cycles[0] >= 0.99, "{baud} bit/s, {registers} registers: {cycles:.3?}");
+    }
+}
