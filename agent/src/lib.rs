@@ -14,4 +14,5 @@ pub mod plan;
 pub mod publish;
 pub mod service;
 pub mod store;
+mod tls;
 pub mod witness;

@@ -182,6 +182,15 @@ pub enum Transport {
         /// TCP port.
         port: u16,
     },
+    /// Modbus TCP inside TLS (Modbus/TCP Security).
+    ModbusTls {
+        /// Host name or address; the device's certificate must carry it.
+        host: String,
+        /// TCP port, by the standard 802.
+        port: u16,
+        /// Whom to trust, and who we are.
+        tls: Tls,
+    },
     /// Modbus RTU frames over TCP.
     ModbusRtuTcp {
         /// Host name or address.
@@ -211,6 +220,15 @@ pub enum Transport {
         /// Community, read from the configuration or a file.
         community: String,
     },
+}
+
+/// Files of a TLS client.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// Certificate authority.
+    pub ca: PathBuf,
+    /// Client certificate and its key.
+    pub client: Option<(PathBuf, PathBuf)>,
 }
 
 /// Parity of a serial line. Modbus over Serial Line V1.02 §2.5.1 asks for even by default.

@@ -200,7 +200,10 @@ impl<'a> Dialogue<'a> {
             if let Ok(Input::Stop) = self.inputs.try_recv() {
                 return Ok(Go::End);
             }
-            let Some(Answer { entry, note }) = answer else { return Ok(Go::On) };
+            let Some(Answer { entry, note }) = answer else {
+                self.talk.say("");
+                return Ok(Go::On);
+            };
             return match self.take(target, point, entry, &note)? {
                 Some(go) => Ok(go),
                 None => Ok(Go::On),
@@ -296,8 +299,8 @@ impl<'a> Dialogue<'a> {
         finding.expected = typed.into();
         finding.note = note.into();
         if let Comparison::Number { expected, off, tolerance } = comparison {
-            finding.difference = usable.then_some(off);
-            finding.tolerance = Some(tolerance);
+            finding.difference = usable.then_some((off * 1e6).round() / 1e6);
+            finding.tolerance = Some((tolerance * 1e6).round() / 1e6);
             if verdict == Verdict::Differs
                 && let Some(seen) = &seen
             {
@@ -348,7 +351,7 @@ impl<'a> Dialogue<'a> {
     /// What is seen now, as a finding with nothing a person said.
     fn finding(&self, target: &Target, point: &Point, verdict: Verdict) -> Finding {
         let seen = self.board.seen(target.point);
-        let ms = |d: Duration| (d.as_secs_f64() * 1e6).round() / 1e3;
+        let ms = |d: Duration| (d.as_secs_f64() * 1e5).round() / 1e2;
         Finding {
             path: point.path.clone(),
             reads: target.reads.clone(),
@@ -359,7 +362,7 @@ impl<'a> Dialogue<'a> {
             tolerance: None,
             quality: seen.as_ref().map_or(Status::BAD_WAITING, |seen| seen.status).words().into(),
             latency_ms: seen.as_ref().filter(|seen| seen.reads > 0).map(|seen| ms(seen.latency)),
-            refresh_s: seen.as_ref().and_then(Seen::refresh).map(|d| ms(d) / 1000.0),
+            refresh_s: seen.as_ref().and_then(Seen::refresh).map(|d| (d.as_secs_f64() * 1e3).round() / 1e3),
             verdict,
             initials: if verdict == Verdict::NotDecided { String::new() } else { self.initials.clone() },
             t: now(),
@@ -467,7 +470,7 @@ fn refresh_words(point: &Point, measured: Option<f64>) -> String {
     };
     let told = point.refresh.map(|d| d.as_secs_f64());
     let slower = match (measured, told) {
-        (Some(measured), Some(told)) if measured > told * 1.5 + period => {
+        (Some(measured), Some(told)) if measured > told * 3.0 + period * 2.0 => {
             format!(" (the map says `refresh_s = {told}`)")
         }
         _ => String::new(),

@@ -12,9 +12,10 @@ use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::timeout;
 
 use super::{Identity, NoIdentity, add, decode, request};
+use crate::field::modbus_tcp::{Endpoint, connect};
 use crate::field::rtu::frame::crc;
 use crate::field::rtu::line::{Gateway, Line, Serial};
-use crate::field::{CONNECT_AT_LEAST, modbus_tcp, snmp};
+use crate::field::{CONNECT_AT_LEAST, snmp};
 use crate::plan::{Device, Plan, Transport, stretch};
 
 /// Longest PDU, and the longest frame around it.
@@ -29,8 +30,12 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
     let within = about.timeout.max(CONNECT_AT_LEAST);
     match about.transport.clone() {
         Transport::ModbusTcp { host, port } => {
-            let open = || modbus_tcp::connect(&host, port, within);
-            over_streams(devices, open).await
+            let endpoint = Endpoint { host, port, tls: None };
+            over_streams(devices, || connect(&endpoint, within)).await
+        }
+        Transport::ModbusTls { host, port, tls } => {
+            let endpoint = Endpoint { host, port, tls: Some(tls) };
+            over_streams(devices, || connect(&endpoint, within)).await
         }
         Transport::Serial { path, baud, parity, stop_bits } => {
             on_line(devices, move || {

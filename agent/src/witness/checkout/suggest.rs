@@ -1,7 +1,7 @@
 //! What mistake of a map would explain a value that cannot be right.
 //!
-//! One change at a time, the commonest first (common practice, no source): register one off, other word order, other
-//! byte order, another layout of the same size, a power of ten in the scale. A change is suggested only if the value it
+//! One change at a time, the likeliest first (common practice, no source): other word order, other byte order, another
+//! layout of the same size, register one off, a power of ten in the scale. A change is suggested only if the value it
 //! gives would be right: near what a person expects, or inside the point's valid range. It is a hint for a person; it
 //! changes nothing. Pure. Never panics.
 
@@ -58,20 +58,15 @@ pub fn suggest(
     neighbour: impl Fn(i32) -> Option<Raw>,
 ) -> Vec<Suggestion> {
     let mut found: Vec<Suggestion> = Vec::new();
+    let own_exponent = exponent;
     let mut attempt = |change: String, raw: &Raw, how: &Decode, exponent: i8| {
         let Ok(value) = decode(raw, how, exponent, &[]) else { return };
-        let value = Decimal::new(value, exponent);
+        let value = trimmed(Decimal::new(value, exponent), own_exponent);
         // Zero fits any scale and any order: it proves nothing.
         if found.len() < MOST && value.mantissa != 0 && wanted.holds(value.to_f64()) {
             found.push(Suggestion { change, value });
         }
     };
-    for step in [-1, 1] {
-        if let Some(other) = neighbour(step) {
-            let change = if step < 0 { "the register before" } else { "the register after" };
-            attempt(format!("{change} (does the map count from 1? `base = 1`)"), &other, how, exponent);
-        }
-    }
     for (change, other) in orders(raw, how) {
         attempt(change.into(), raw, &other, exponent);
     }
@@ -79,6 +74,12 @@ pub fn suggest(
         attempt(change.into(), raw, &other, exponent);
         for (order, both) in orders(raw, &other) {
             attempt(format!("{change} and {order}"), raw, &both, exponent);
+        }
+    }
+    for step in [-1, 1] {
+        if let Some(other) = neighbour(step) {
+            let change = if step < 0 { "the register before" } else { "the register after" };
+            attempt(format!("{change} (does the map count from 1? `base = 1`)"), &other, how, exponent);
         }
     }
     if is_scaled(how.layout) {
@@ -90,6 +91,15 @@ pub fn suggest(
         }
     }
     found
+}
+
+/// Without the zeros behind the point's own digits.
+fn trimmed(value: Decimal, exponent: i8) -> Decimal {
+    let mut value = value;
+    while value.exponent < exponent && value.mantissa % 10 == 0 && value.mantissa != 0 {
+        value = Decimal::new(value.mantissa / 10, value.exponent + 1);
+    }
+    value
 }
 
 fn orders(raw: &Raw, how: &Decode) -> Vec<(&'static str, Decode)> {
@@ -182,7 +192,7 @@ mod tests {
         let found = said(&words(&[207]), &how(Layout::I16), 0, wanted);
         assert_eq!(found[0], ("`scale = 0.1`".into(), "20.7".into()));
         let near = Wanted::Near { expected: 20.5, tolerance: 1.0 };
-        assert_eq!(said(&words(&[2070]), &how(Layout::I16), 0, near), [("`scale = 0.01`".into(), "20.70".into())]);
+        assert_eq!(said(&words(&[2070]), &how(Layout::I16), 0, near), [("`scale = 0.01`".into(), "20.7".into())]);
     }
 
     #[test]

@@ -1,55 +1,46 @@
 //! The board: values and qualities as the engine's, refresh from changes, neighbours from one answer.
 
-use lapwing_engine::spec::{Decode, Layout, Span};
-
 use super::*;
+use crate::config::{Overrides, load};
 use crate::field::Batch;
-use crate::plan::{Device, Link, Point, Slice, Table, Transaction, Transport};
 
-/// Two registers as two points, 0.1 K each, valid from 0 to 50.
-fn plan() -> Plan {
-    let spec = PointSpec {
-        decode: Decode { layout: Layout::I16, ..Decode::default() },
-        exponent: -1,
-        valid: Some((0, 500)),
-        ..PointSpec::default()
-    };
-    let spec = PointSpec { decode: Decode { scale: lapwing_protocol::Decimal::new(1, -1), ..spec.decode }, ..spec };
-    let slice = |offset| Slice { offset, words: 1, scale_factor: None };
-    let second = Duration::from_secs(1);
-    let one = Span { first: 0, count: 1 };
-    let ask = Ask::Modbus { table: Table::Holding, start: 10, count: 2, slices: vec![slice(0), slice(1)] };
-    let mut plan = Plan {
-        links: vec![Link {
-            name: "plant".into(),
-            transport: Transport::ModbusTcp { host: "127.0.0.1".into(), port: 1 },
-            timeout: second,
-            retries: 0,
-            devices: one,
-            state_point: 0,
-        }],
-        devices: vec![Device {
-            name: "coil".into(),
-            link: 0,
-            unit: 1,
-            timeout: second,
-            pause: Duration::ZERO,
-            late_max: second,
-            transactions: one,
-            state_point: 0,
-        }],
-        transactions: vec![Transaction {
-            device: 0,
-            period: second,
-            phase: Duration::ZERO,
-            ask,
-            points: Span { first: 0, count: 2 },
-        }],
-        points: vec![Point::default(), Point::default()],
-        ..Plan::default()
-    };
-    plan.engine.points = vec![spec, spec];
-    plan
+const MODULE: &str = r#"
+[module]
+site = "saltmarsh"
+name = "m1"
+
+[[link]]
+name = "plant"
+modbus_tcp = "127.0.0.1:15020"
+
+[[device]]
+name = "coil"
+link = "plant"
+map = "map.toml"
+"#;
+
+const POINT: &str = r#"
+[[point]]
+path = "NAME/temperature"
+quantity = "temperature"
+unit = "Cel"
+register = "holding:AT"
+as = "i16"
+scale = 0.1
+valid = [0.0, 50.0]
+"#;
+
+/// Two registers as two points, read in one answer.
+fn plan(name: &str) -> Plan {
+    let dir = std::env::temp_dir().join(format!("lapwing-board-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&dir).expect("a directory");
+    let point = |name, at| POINT.replace("NAME", name).replace("AT", at);
+    std::fs::write(dir.join("module.toml"), MODULE).expect("written");
+    std::fs::write(dir.join("map.toml"), point("left", "10") + &point("right", "11")).expect("written");
+    let loaded = load(&dir.join("module.toml"), std::iter::empty(), &Overrides::default()).expect("no mistakes");
+    std::fs::remove_dir_all(&dir).expect("our own");
+    assert_eq!(loaded.plan.transactions.len(), 1, "the test's own ground");
+    loaded.plan
 }
 
 fn word(value: u16) -> Raw {
@@ -64,7 +55,7 @@ const LATENCY: Duration = Duration::from_millis(3);
 
 #[test]
 fn values_are_decoded_and_judged() {
-    let board = Board::new(plan());
+    let board = Board::new(plan("judged"));
     assert_eq!(board.seen(0), None);
     let judged = board.take(&batch(Instant::now(), vec![word(207), word(501)]), |_| LATENCY);
     assert_eq!((judged[0].value, judged[0].status), (Some(207), Status::GOOD));
@@ -75,7 +66,7 @@ fn values_are_decoded_and_judged() {
 
 #[test]
 fn the_refresh_is_the_distance_of_changes_and_a_gap_spoils_none() {
-    let board = Board::new(plan());
+    let board = Board::new(plan("refresh"));
     let start = Instant::now();
     let mut at = start;
     let mut say = |after_s: u64, raw: Raw| {
@@ -101,7 +92,7 @@ fn the_refresh_is_the_distance_of_changes_and_a_gap_spoils_none() {
 
 #[test]
 fn neighbours_come_from_the_same_answer() {
-    let board = Board::new(plan());
+    let board = Board::new(plan("neighbours"));
     board.take(&batch(Instant::now(), vec![word(7), word(9)]), |_| LATENCY);
     assert_eq!(board.neighbour(0, 1), Some(word(9)));
     assert_eq!(board.neighbour(1, -1), Some(word(7)));
@@ -111,7 +102,7 @@ fn neighbours_come_from_the_same_answer() {
 
 #[test]
 fn why_a_point_is_silent_is_known_while_it_is() {
-    let board = Board::new(plan());
+    let board = Board::new(plan("why"));
     let state = |up| FieldMessage::LinkState { link: 0, up, why: "cannot connect".into(), at: Instant::now() };
     board.take(&state(false), |_| LATENCY);
     assert_eq!(board.why_down(1).as_deref(), Some("cannot connect"));
@@ -121,7 +112,7 @@ fn why_a_point_is_silent_is_known_while_it_is() {
 
 #[test]
 fn one_can_wait_for_news() {
-    let board = std::sync::Arc::new(Board::new(plan()));
+    let board = std::sync::Arc::new(Board::new(plan("wait")));
     let other = std::sync::Arc::clone(&board);
     let teller = std::thread::spawn(move || {
         for n in 0..=5 {
