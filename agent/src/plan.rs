@@ -5,6 +5,8 @@
 //! points come last. `points[i]` describes `engine.points[i]`, `alarms[i]` describes `engine.alarms[i]`. Durations are
 //! `std::time::Duration`; nothing in it is a wall time.
 
+pub mod snmp;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -25,6 +27,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// Where SNMP notifications come in.
+    pub snmp: snmp::Snmp,
     /// Connections to the field.
     pub links: Vec<Link>,
     /// What answers on them.
@@ -211,14 +215,14 @@ pub enum Transport {
         /// Stop bits, 1 or 2.
         stop_bits: u8,
     },
-    /// SNMP version 2c.
+    /// SNMP.
     Snmp {
         /// Host name or address.
         host: String,
         /// UDP port.
         port: u16,
-        /// Community, read from the configuration or a file.
-        community: String,
+        /// Version, and in whose name it is asked.
+        access: snmp::Access,
     },
 }
 
@@ -323,6 +327,20 @@ pub enum Ask {
     Snmp {
         /// Instance OIDs, one a point.
         oids: Vec<Vec<u32>>,
+    },
+    /// One GET of table cells, with what tells that they are the right ones.
+    SnmpCells {
+        /// Rows found by their label.
+        rows: Vec<snmp::LabelledRow>,
+        /// Cells, one a point.
+        cells: Vec<snmp::Cell>,
+    },
+    /// A walk of one column of object identifiers: is each of those the points name among them?
+    SnmpColumn {
+        /// The column.
+        column: Vec<u32>,
+        /// What each point looks for; `None`: how many rows hold what no point of the device looks for.
+        listed: Vec<Option<Vec<u32>>>,
     },
 }
 

@@ -9,6 +9,8 @@ mod judging;
 mod latency;
 mod modbus_server;
 mod mqtt;
+mod paced_line;
+mod serial;
 mod size;
 
 use std::process::ExitCode;
@@ -69,6 +71,12 @@ const BENCHES: &[Bench] = &[
         name: "demo",
         says: "the agent on the demo: memory, processor, good readings, bytes, start",
         run: demo::run,
+        usual: true,
+    },
+    Bench {
+        name: "serial",
+        says: "a whole serial line read once, against the least its wire allows",
+        run: serial::run,
         usual: true,
     },
     Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },

@@ -106,6 +106,17 @@ impl<'a> Engine<'a> {
         self.take(index, spec, Ok((value, status)), clamped(at.min(now)), out);
     }
 
+    /// Begins a point's trend anew: its source counts from another number now.
+    pub fn rebase(&mut self, point: u32) {
+        let Some((index, spec)) = self.point_spec(point) else { return };
+        if let Some(window) =
+            spec.window.and_then(|at| usize::try_from(at).ok()).and_then(|at| self.windows.get_mut(at))
+        {
+            window.clear();
+        }
+        self.points[index].set_quiet(NOT_QUIET);
+    }
+
     /// Makes happen what has become due by `now`: delays, ends of shelves and suppressions, ages. Cheap when nothing is.
     #[inline]
     pub fn poll(&mut self, now: Millis, out: &mut impl FnMut(Effect)) {

@@ -252,6 +252,9 @@ fn asked(ask: &Ask) -> String {
             format!("{what} {start}–{}", (u32::from(*start) + u32::from(*count)).saturating_sub(1))
         }
         Ask::Snmp { oids } => format!("{} variables", oids.len()),
+        Ask::SnmpCells { rows, cells } if rows.is_empty() => format!("{} sensors", cells.len()),
+        Ask::SnmpCells { rows, cells } => format!("{} cells of {} labelled rows", cells.len(), rows.len()),
+        Ask::SnmpColumn { listed, .. } => format!("1 column walked for {} points", listed.len()),
     }
 }
 

@@ -1,8 +1,8 @@
 //! Every key of the configuration: its table, type, default, an example and its meaning.
 //!
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
-//! Markdown). `module`, `mqtt`, `store`, `http` and `log` are plain tables, reachable from the environment; the others
-//! are lists of tables in the file. Reads nothing. Never panics.
+//! Markdown). `module`, `mqtt`, `store`, `http`, `log` and `snmp` are plain tables, reachable from the environment; the
+//! others are lists of tables in the file. Reads nothing. Never panics.
 #![doc = include_str!("keys.md")]
 
 use std::fmt::Write as _;
@@ -50,7 +50,7 @@ pub struct Key {
 }
 
 /// Plain tables: once a file, and within reach of the environment.
-pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log"];
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
 /// Lists of tables in the module file.
 pub const LISTS: &[&str] = &["link", "device", "derived", "alarm"];
 
@@ -152,6 +152,8 @@ pub const KEYS: &[Key] = &[
     key("http", "enabled", F, "true", "true", "Whether there is a page at all."),
     key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
 
+    key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),
+
     key("link", "name", T, "required", "\"plant\"", "Name of the link; unique."),
     key("link", "modbus_tcp", T, "", "\"127.0.0.1:502\"", "Modbus TCP: host and port."),
     key("link", "modbus_tls", T, "", "\"192.0.2.10:802\"", "Modbus TCP inside TLS (Modbus/TCP Security): host and port; needs `ca`."),
@@ -166,9 +168,14 @@ pub const KEYS: &[Key] = &[
     key("link", "baud", W, "19200", "19200", "Bits a second of a serial line, also behind a gateway."),
     key("link", "parity", Word(PARITIES), "even", "\"even\"", "Parity of a serial line."),
     key("link", "stop_bits", W, "1, or 2 without parity", "1", "Stop bits of a serial line."),
-    key("link", "version", Word(&["2c"]), "2c", "\"2c\"", "SNMP version."),
-    key("link", "community", T, "public", "\"public\"", "SNMP community."),
+    key("link", "version", Word(super::items::access::VERSIONS), "2c", "\"3\"", "SNMP version."),
+    key("link", "community", T, "public", "\"public\"", "SNMP community, versions 1 and 2c."),
     key("link", "community_file", T, "", "\"/etc/lapwing/community\"", "File that holds the SNMP community."),
+    key("link", "user", T, "required by version 3", "\"lapwing\"", "SNMP user, version 3."),
+    key("link", "auth", Word(super::items::access::AUTH), "sha256", "\"sha256\"", "How messages of version 3 are authenticated."),
+    key("link", "auth_password_file", T, "required by version 3", "\"/etc/lapwing/snmp-auth\"", "File that holds the authentication password, at least 8 octets."),
+    key("link", "priv", Word(super::items::access::PRIVACY), "aes128", "\"aes128\"", "How messages of version 3 are encrypted; two key extensions of the longer AES are in use."),
+    key("link", "priv_password_file", T, "required with `priv`", "\"/etc/lapwing/snmp-priv\"", "File that holds the encryption password, at least 8 octets."),
 
     key("device", "name", T, "required", "\"coil-plant\"", "Name of the device; unique."),
     key("device", "link", T, "required", "\"plant\"", "Its link."),
@@ -221,7 +228,9 @@ pub const KEYS: &[Key] = &[
     key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
     key("point", "unit", T, "required; 1 for states and counts", "\"Cel\"", "UCUM unit."),
     key("point", "register", T, "", "\"holding:0\"", "Modbus: table (coil, discrete, input, holding) and wire address."),
-    key("point", "oid", T, "", "\"1.3.6.1.2.1.33.1.2.1.0\"", "SNMP: instance OID."),
+    key("point", "oid", T, "", "\"1.3.6.1.2.1.33.1.2.1.0\"", "SNMP: instance OID; with `row` or `present` that of a column."),
+    key("point", "row", Names, "", "{ column = \"1.3.6.1.2.1.47.1.1.1.1.7\", equals = \"Outlet 3\" }", "SNMP: the row whose label, in that column, is this text; read in the same answer."),
+    key("point", "present", T, "", "\"1.3.6.1.2.1.33.1.6.3.2\"", "SNMP: 1 while a row of the column holds this OID, else 0; \"others\" counts the rows holding one that no point of the device names."),
     key("point", "as", Word(LAYOUTS), "required; bit in bit tables", "\"i16\"", "Layout of the raw value."),
     key("point", "words", W, "by layout", "2", "Registers of a bcd, modulo10000, text_number or counter."),
     key("point", "word_order", Word(ORDERS), "big", "\"big\"", "Order of the registers of a value."),

@@ -46,6 +46,8 @@ pub(crate) enum Wrong {
     // Links and devices.
     #[error("`{address}` is not an address that can be reached: {why}")]
     BadAddress { address: String, why: String, example: &'static str },
+    #[error("{what}")]
+    WeakAccess { what: String, mend: &'static str },
     #[error("link `{link}` names no connection")]
     NoTransport { link: String },
     #[error("link `{link}` names two connections, `{first}` and `{second}`")]
@@ -207,7 +209,7 @@ impl Wrong {
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
             Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
             Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, or unset it".into()
+                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, or unset it".into()
             }
             Self::VariableIntoList { .. } => "unset it and change the file".into(),
             Self::BadVariable { why, .. } => why.mend(),
@@ -216,6 +218,7 @@ impl Wrong {
             Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp".into(),
             Self::TwoTransports { .. } => "keep one and make another [[link]] for the other".into(),
             Self::KeyHasNoMeaning { mend, .. } => mend.clone(),
+            Self::WeakAccess { mend, .. } => (*mend).into(),
             Self::Duplicate { what, .. } => format!("give each {what} a name of its own"),
             Self::UnknownLink { near, .. } => did_you_mean(near.as_ref(), "name a [[link]] of this file", &[]),
             Self::SameUnit { .. } => "give each device the unit it really has, or put one of them on another link".into(),
@@ -321,6 +324,7 @@ impl Wrong {
             Self::NoTransport { .. } => "no_transport",
             Self::TwoTransports { .. } => "two_transports",
             Self::KeyHasNoMeaning { .. } => "key_has_no_meaning",
+            Self::WeakAccess { .. } => "weak_access",
             Self::Duplicate { .. } => "duplicate",
             Self::UnknownLink { .. } => "unknown_link",
             Self::SameUnit { .. } => "same_unit",

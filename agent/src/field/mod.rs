@@ -19,7 +19,7 @@ mod poll;
 pub mod request;
 pub mod rtu;
 pub mod schedule;
-mod snmp;
+pub mod snmp;
 pub mod stats;
 #[cfg(test)]
 mod testing;
@@ -64,6 +64,24 @@ pub enum FieldMessage {
         up: bool,
         /// Why, in words.
         why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// A device has restarted: what it counts begins anew.
+    Restarted {
+        /// Index of the device in the plan.
+        device: u32,
+        /// How long it has been up, seconds.
+        up_s: u64,
+        /// When that was read.
+        at: Instant,
+    },
+    /// Something a person should know that changes no state.
+    Notice {
+        /// Index of the device in the plan; `None`: it concerns no single one.
+        device: Option<u32>,
+        /// What, as a sentence without its end; of a device, what follows its name.
+        what: String,
         /// When that was certain.
         at: Instant,
     },
@@ -146,15 +164,31 @@ pub fn start(
                 let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
                 on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
             }
-            Transport::Snmp { host, port, community } => {
-                let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
-                let link = snmp::run(poll(Trust::Named), address, Arc::clone(&sockets), stop);
+            Transport::Snmp { host, port, access } => {
+                let device = link.devices.first;
+                let address = snmp::Address {
+                    host: host.clone(),
+                    port: *port,
+                    access: access.clone(),
+                    timeout: plan.devices.get(device as usize).map_or(link.timeout, |device| device.timeout),
+                    link: index,
+                    device,
+                };
+                let (sockets, deliver) = (Arc::clone(&sockets), Arc::clone(&deliver));
+                let link = snmp::run(poll(Trust::Named), address, sockets, deliver, stop);
                 runtime.spawn(async move {
                     link.await;
                     drop(alive);
                 });
             }
         }
+    }
+    if let Some(listen) = plan.snmp.notifications {
+        let receiver = snmp::notify::run(Arc::clone(&plan), listen, sockets, deliver, stop);
+        runtime.spawn(async move {
+            receiver.await;
+            drop(alive);
+        });
     }
     FieldHandle { stats, running }
 }

@@ -224,6 +224,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         Failure::Silence { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
+        | Failure::Access(_)
         | Failure::AgentFailure
         | Failure::Closed(_)
         | Failure::NoConnection(_) => false,

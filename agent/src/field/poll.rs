@@ -6,10 +6,12 @@
 //!
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
 //! after two probes whose answers differ in length: see [`Trust`]. `choose` makes the exchanges, `outcome` draws the
-//! conclusions, `report` delivers and counts.
+//! conclusions, `refusal` those of what a device does not have, `pace` scans faster by state, `report` delivers and counts.
 
 mod choose;
 mod outcome;
+mod pace;
+mod refusal;
 mod report;
 
 use std::collections::VecDeque;
@@ -22,6 +24,7 @@ use lapwing_protocol::Status;
 use super::failure::Failure;
 use super::health::Health;
 use super::pieces::Pieces;
+use super::planner::Cost;
 use super::request::Read;
 use super::schedule::{Schedule, Timing};
 use super::stats::{FieldStats, LinkCounters, count};
@@ -91,6 +94,8 @@ pub(super) struct Poll {
     again: Option<Job>,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
+    /// Transactions to be asked before their time, because their device has hinted at a change.
+    hinted: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
     tried: bool,
 }
@@ -106,6 +111,8 @@ struct DeviceState {
     try_slot: usize,
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
+    /// It is in a state in which it is scanned faster.
+    fast: bool,
 }
 
 struct Slot {
@@ -119,6 +126,12 @@ struct Slot {
     pieces: Option<Pieces>,
     /// When it was last found that pieces of it, or all, are refused.
     refused_at: Option<Millis>,
+    /// Refused as a whole, it is not asked again before.
+    held_until: Millis,
+    /// Positions of its points that were told to be refused.
+    told: Vec<usize>,
+    /// Why, by the last refusal.
+    why: String,
 }
 
 impl Poll {
@@ -136,8 +149,11 @@ impl Poll {
                     refused: false,
                     pieces: None,
                     refused_at: None,
+                    held_until: Millis(0),
+                    told: Vec::new(),
+                    why: String::new(),
                 });
-                timings.push(timing(&plan.transactions[transaction as usize]));
+                timings.push(timing(&plan, device, &plan.transactions[transaction as usize]));
             }
             late.push(match trust {
                 Trust::Named => 0,
@@ -149,6 +165,7 @@ impl Poll {
                 status: Status::BAD_WAITING,
                 try_slot: first_slot,
                 half_proved: false,
+                fast: false,
             });
         }
         Self {
@@ -158,6 +175,7 @@ impl Poll {
             connect_begun: Millis(0),
             again: None,
             recover: VecDeque::new(),
+            hinted: VecDeque::new(),
             tried: false,
             plan,
             link,
@@ -196,7 +214,9 @@ impl Poll {
         match (job.instead, self.ask(job)) {
             (Some(read), _) => Ok(read),
             (None, Ask::Modbus { table, start, count, .. }) => Read::new(*table, *start, *count),
-            (None, Ask::Snmp { .. }) => Err(Failure::Plan("SNMP variables asked on a Modbus link")),
+            (None, Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. }) => {
+                Err(Failure::Plan("SNMP variables asked on a Modbus link"))
+            }
         }
     }
 
@@ -227,15 +247,24 @@ impl Poll {
         {
             return Step::Ask(job);
         }
+        while let Some(slot) = self.hinted.pop_front() {
+            // A suspect is tried by its own rule.
+            if self.health.is_well(self.slots[slot].device) {
+                return Step::Ask(self.job(slot, Kind::Try));
+            }
+        }
         while let Some(scan) = self.schedule.take(t) {
             let slot = scan.index as usize;
             let device = self.slots[slot].device;
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
-            if well {
+            if well && self.is_held(slot, t) {
+                self.fault(slot, Status::BAD_CONFIGURATION_ERROR, now);
+            } else if well {
                 return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }, t));
+            } else {
+                self.fault(slot, self.devices[device].status, now);
             }
-            self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
@@ -248,13 +277,20 @@ impl Poll {
         Step::Wait(self.earliest(self.health.next_try().map(|(at, _)| at)))
     }
 
+    /// A device of a link with one has hinted at a change: everything is asked before its time, once; its schedule
+    /// goes on as if nothing had been.
+    pub(super) fn hint(&mut self) {
+        let missing: Vec<usize> = (0..self.slots.len()).filter(|slot| !self.hinted.contains(slot)).collect();
+        self.hinted.extend(missing);
+    }
+
     pub(super) fn connected(&mut self, now: Instant) {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
         self.health.connected(t);
         // The device may be another one now.
         for slot in &mut self.slots {
-            (slot.pieces, slot.refused_at) = (None, None);
+            (slot.pieces, slot.refused_at, slot.held_until) = (None, None, Millis(0));
         }
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
@@ -286,11 +322,12 @@ fn ms(duration: Duration) -> u64 {
     u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
 }
 
-fn timing(transaction: &Transaction) -> Timing {
-    let cost = match &transaction.ask {
-        Ask::Modbus { count, .. } => u32::from(*count),
-        Ask::Snmp { oids } => u32::try_from(oids.len()).unwrap_or(u32::MAX),
-    };
+fn timing(plan: &Plan, device: &Device, transaction: &Transaction) -> Timing {
+    let cost = plan
+        .links
+        .get(device.link as usize)
+        .map_or(Duration::ZERO, |link| Cost::of(&link.transport, device).ask(&transaction.ask));
+    let cost = u32::try_from(cost.as_micros()).unwrap_or(u32::MAX);
     Timing { period_ms: ms(transaction.period), phase_ms: ms(transaction.phase), cost }
 }
 

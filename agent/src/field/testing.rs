@@ -204,7 +204,10 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
     let state = |message: &FieldMessage| match message {
         FieldMessage::LinkState { link, up, .. } => Some(("link", *link, *up)),
         FieldMessage::DeviceState { device, up, .. } => Some(("device", *device, *up)),
-        FieldMessage::Batch(_) | FieldMessage::Late { .. } => None,
+        FieldMessage::Batch(_)
+        | FieldMessage::Late { .. }
+        | FieldMessage::Restarted { .. }
+        | FieldMessage::Notice { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

@@ -9,6 +9,7 @@ mod derive;
 mod own;
 mod pace;
 mod scan;
+mod variables;
 mod wiring;
 
 use std::collections::BTreeMap;
@@ -118,6 +119,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         store: settings.store.clone(),
         http: settings.http.clone(),
         log: settings.log.clone(),
+        snmp: settings.snmp.clone(),
         links,
         devices,
         transactions,

@@ -15,11 +15,10 @@ use crate::config::items::point::{PointItem, PointSource};
 use crate::config::mistake::Report;
 use crate::config::units;
 use crate::config::wrong::Wrong;
-use crate::field::planner::{
-    Forbidden, Item, Limits, Line, MOST_BITS, MOST_VARIABLES, Unplannable, Variable, plan_gets, plan_reads,
-};
+use crate::field::planner::{Forbidden, Item, Limits, Line, MOST_BITS, Unplannable, plan_reads};
 use crate::plan::{Ask, Point, Transaction};
 
+use super::variables::Variables;
 use super::wiring::{Carrier, Wiring, max_age_ms};
 use super::{Draft, Parts, Points, index};
 
@@ -142,7 +141,7 @@ fn tell_taken(taken: &[(&PointItem, String, String)], device: &DeviceItem, repor
 }
 
 /// Questions of one device: period, question, and the points it brings, by their number in `points`.
-type Asks = Vec<(Duration, Ask, Vec<u32>)>;
+pub(super) type Asks = Vec<(Duration, Ask, Vec<u32>)>;
 
 fn asks(
     points: &[&PointItem],
@@ -152,14 +151,14 @@ fn asks(
     report: &mut Report,
 ) -> Asks {
     let mut groups = Groups::default();
-    let (mut items, mut variables) = (Vec::new(), Vec::new());
+    let (mut items, mut variables) = (Vec::new(), Variables::default());
     let mut foreign = None;
     for (key, point) in (0..).zip(points) {
         let group = groups.number(point);
         match (&point.source, carrier) {
             (None, _) | (_, Carrier::Unknown) => {}
-            (Some(PointSource::Oid { oid }), Carrier::Snmp) => {
-                variables.push(Variable { key, oid: oid.clone(), period: period(point, device), group });
+            (Some(PointSource::Oid { oid, choice }), Carrier::Snmp) => {
+                variables.add(key, oid, choice, period(point, device), point.quantity, group);
             }
             (Some(PointSource::Register { .. }), Carrier::Network | Carrier::Line { .. }) => {
                 items.extend(item(point, device, key, group, report));
@@ -178,9 +177,7 @@ fn asks(
         );
     }
     let planned = if carrier == Carrier::Snmp {
-        plan_gets(&variables, MOST_VARIABLES).map(|gets| {
-            gets.iter().map(|get| (get.period, get.ask(), get.entries.iter().map(|(key, _)| *key).collect())).collect()
-        })
+        variables.plan()
     } else {
         plan_reads(&items, &limits(device, carrier, turnaround)).map(|blocks| {
             blocks

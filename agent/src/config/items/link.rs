@@ -13,6 +13,7 @@ use crate::config::names;
 use crate::config::reader::{Item, nearest};
 use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
+use crate::plan::snmp::Access;
 use crate::plan::{Parity, Transport};
 
 use super::tls;
@@ -57,13 +58,13 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
         KINDS.into_iter().map(|kind| item.take::<String>(kind, report)).collect();
     let kind = written.first().copied();
     let line = Line::read(&mut item, kind, report);
-    let community = community(&mut item, kind, report);
+    let access = super::access::read(&mut item, kind, report);
     let tls = tls::read(&mut item, kind, report);
     let transport = kind.and_then(|kind| {
         let address = addresses.into_iter().flatten().next()?;
         let transport = match kind {
             "modbus_tls" => tls::modbus(&address.value, tls?),
-            _ => transport(kind, &address.value, &line, community),
+            _ => transport(kind, &address.value, &line, access),
         };
         transport.map_err(|wrong| report.wrong(address.place, item.key(kind), wrong)).ok()
     });
@@ -86,7 +87,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
 }
 
 /// The transport an address means for a kind of link; also used for the addresses a caller overrides.
-pub(crate) fn transport(kind: &str, address: &str, line: &Line, community: String) -> Result<Transport, Wrong> {
+pub(crate) fn transport(kind: &str, address: &str, line: &Line, access: Access) -> Result<Transport, Wrong> {
     Ok(match kind {
         "modbus_tcp" => {
             let (host, port) = host_port(address, "\"127.0.0.1:502\"")?;
@@ -98,7 +99,7 @@ pub(crate) fn transport(kind: &str, address: &str, line: &Line, community: Strin
         }
         "snmp" => {
             let (host, port) = host_port(address, "\"127.0.0.1:161\"")?;
-            Transport::Snmp { host, port, community }
+            Transport::Snmp { host, port, access }
         }
         _ => {
             let example = "\"/dev/ttyUSB0\"";
@@ -162,39 +163,6 @@ impl Line {
         let stop_bits = item.take::<u32>("stop_bits", report);
         let stop_bits = within(stop_bits, otherwise, 1, 2, &item.key("stop_bits"), report);
         Self { baud, parity, stop_bits: u8::try_from(stop_bits).unwrap_or(1) }
-    }
-}
-
-fn community(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> String {
-    for key in ["version", "community", "community_file"] {
-        meaningless(item, key, kind, &["snmp"], report);
-    }
-    let _only_one_yet = word(item, "version", &["2c"], report);
-    let plain = item.take::<String>("community", report);
-    let file = item.take::<String>("community_file", report);
-    match (plain, file) {
-        (Some(_), Some(file)) => {
-            let mend = "keep one of community and community_file".to_string();
-            report.wrong(
-                file.place,
-                item.key("community_file"),
-                Wrong::KeyHasNoMeaning { key: "community_file", of: "a link with a community".into(), mend },
-            );
-            String::new()
-        }
-        (Some(plain), None) => plain.value,
-        (None, Some(file)) => match std::fs::read_to_string(&file.value) {
-            Ok(text) => text.trim_end_matches(['\n', '\r']).to_string(),
-            Err(why) => {
-                report.wrong(
-                    file.place,
-                    item.key("community_file"),
-                    Wrong::Unreadable { what: file.value, why: why.to_string() },
-                );
-                String::new()
-            }
-        },
-        (None, None) => "public".into(),
     }
 }
 

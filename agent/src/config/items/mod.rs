@@ -3,7 +3,9 @@
 //! An item with a mistake still comes back with what could be read, so that what refers to it is not told as missing.
 //! Nothing here looks at another item; `assemble` does.
 
+pub(crate) mod access;
 pub(crate) mod alarm;
+mod choice;
 pub(crate) mod derived;
 pub(crate) mod device;
 pub(crate) mod link;

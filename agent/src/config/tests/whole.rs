@@ -6,6 +6,7 @@ use lapwing_engine::spec::{Condition, Layout, Span};
 use lapwing_protocol::{Decimal, Impact, Priority};
 
 use super::{Copy, Loaded, Overrides, load, small};
+use crate::plan::snmp::Access;
 use crate::plan::{Ask, Constant, Encoding, Parity, Plan, Table, Transaction, Transport};
 
 fn loaded() -> Loaded {
@@ -29,6 +30,8 @@ fn every_span_fits_its_table() {
         let asked = match &transaction.ask {
             Ask::Modbus { slices, .. } => slices.len(),
             Ask::Snmp { oids } => oids.len(),
+            Ask::SnmpCells { cells, .. } => cells.len(),
+            Ask::SnmpColumn { listed, .. } => listed.len(),
         };
         assert_eq!(asked, transaction.points.count as usize);
         let device = &plan.devices[transaction.device as usize];
@@ -112,7 +115,11 @@ fn links_and_devices() {
     );
     assert_eq!(
         plan.links[2].transport,
-        Transport::Snmp { host: "127.0.0.1".into(), port: 16_101, community: "saltmarsh".into() }
+        Transport::Snmp {
+            host: "127.0.0.1".into(),
+            port: 16_101,
+            access: Access::Community { version_1: false, community: "saltmarsh".into() }
+        }
     );
     assert_eq!(plan.links[1].devices, Span { first: 1, count: 2 });
     let [plant, fan_1, fan_2, ups] = plan.devices.as_slice() else { panic!("four devices") };
@@ -160,7 +167,7 @@ fn a_value_and_its_scale_factor_come_from_one_answer() {
             assert_eq!((*table, *start, *count), (Table::Holding, 0, 7));
             assert_eq!((slices[3].offset, slices[3].words, slices[3].scale_factor), (3, 1, Some(6)));
         }
-        Ask::Snmp { .. } => panic!("a Modbus device"),
+        Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. } => panic!("a Modbus device"),
     }
 }
 

@@ -49,11 +49,18 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
             })
             .await
         }
-        Transport::Snmp { host, port, community } => {
-            let address = snmp::Address { host, port, community };
+        Transport::Snmp { host, port, access } => {
             let mut said = Vec::with_capacity(devices.len());
             for (index, device) in devices {
-                let outcome = snmp::describe(&address, device.timeout).await;
+                let address = snmp::Address {
+                    host: host.clone(),
+                    port,
+                    access: access.clone(),
+                    timeout: device.timeout,
+                    link,
+                    device: index,
+                };
+                let outcome = snmp::describe::describe(&address).await;
                 said.push((index, outcome.map(|text| Identity { objects: vec![(0, text)] })));
             }
             said

@@ -122,6 +122,10 @@ impl Cost {
         Duration::from_nanos(match ask {
             Ask::Modbus { table, count, .. } => self.read_ns(*table, u32::from(*count)),
             Ask::Snmp { oids } => self.exchange_ns + self.byte_ns * oids.len() as u64,
+            // The rows' labels are asked with the cells.
+            Ask::SnmpCells { rows, cells } => self.exchange_ns + self.byte_ns * (rows.len() + cells.len()) as u64,
+            // A column is walked: one exchange brings some rows, a second finds the end.
+            Ask::SnmpColumn { listed, .. } => 2 * self.exchange_ns + self.byte_ns * listed.len() as u64,
         })
     }
 }

@@ -55,6 +55,8 @@ impl Poll {
                     count(&self.counters(job.device).scans_good, 1);
                 }
                 self.slots[job.slot].faulted = false;
+                self.tell_missing(job.slot, Vec::new(), now);
+                self.pace(job.slot, &raws, now);
                 self.batch(job.slot, half_way(sent, now), raws);
             }
             Kind::Piece { sent: first } => {
@@ -70,15 +72,23 @@ impl Poll {
     /// Goes on with the pieces of a transaction, or delivers what they brought.
     fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
         let slot = &mut self.slots[job.slot];
-        match slot.pieces.as_mut().and_then(Pieces::finished) {
+        let finished = slot.pieces.as_mut().and_then(Pieces::finished);
+        if finished.is_some() {
+            let missing = slot.pieces.as_ref().map_or_else(Vec::new, Pieces::missing);
+            self.tell_missing(job.slot, missing, now);
+        }
+        let slot = &mut self.slots[job.slot];
+        match finished {
             None => self.again = Some(self.piece(job.slot, Some(first_sent))),
             Some(Some(raws)) => {
                 slot.faulted = false;
                 count(&self.counters(job.device).scans_good, 1);
+                self.pace(job.slot, &raws, now);
                 self.batch(job.slot, half_way(first_sent, now), raws);
             }
             Some(None) => {
                 slot.pieces = None;
+                self.hold(job.slot, now);
                 self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
             }
         }
@@ -86,7 +96,7 @@ impl Poll {
 
     /// The device is alive and says no.
     fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        self.slots[job.slot].refused = true;
+        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, failure.to_string());
         let t = self.millis(now);
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
@@ -105,13 +115,18 @@ impl Poll {
         let slot = &self.slots[job.slot];
         if Meaning::may_fit_in_pieces(failure)
             && slot.refused_at.is_none()
-            && let Ask::Modbus { table, start, count, slices } = self.ask(&job)
-            && let Some(pieces) = Pieces::of(*table, *start, *count, slices)
+            && let Ask::Modbus { table, start, slices, .. } = self.ask(&job)
+            && let Some(pieces) = Pieces::of(*table, *start, slices)
         {
             let slot = &mut self.slots[job.slot];
             (slot.pieces, slot.refused_at) = (Some(pieces), Some(t));
             self.again = Some(self.piece(job.slot, None));
             return;
+        }
+        if Meaning::from(failure) == Meaning::MapDoesNotFit {
+            let points = self.plan.transactions[job.transaction as usize].points.count as usize;
+            self.tell_missing(job.slot, (0..points).collect(), now);
+            self.hold(job.slot, now);
         }
         self.fault(job.slot, failure.status(), now);
     }
@@ -122,6 +137,12 @@ impl Poll {
         device.half_proved = false;
         device.status = failure.status();
         device.try_slot = job.slot;
+        if failure.is_of_gateway() {
+            // Somebody answered in its name: the link lives.
+            let mut changes = Vec::new();
+            self.health.gateway_answered(t, &mut |change| changes.push(change));
+            self.tell(changes, now);
+        }
         self.health.failed(job.device, sent_ms, t, failure.to_string());
         if let Kind::Piece { .. } = job.kind {
             if let Some(pieces) = &mut self.slots[job.slot].pieces {
@@ -160,6 +181,8 @@ impl Poll {
             (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
             (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
             (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
+            (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
+            (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
         }
     }
 }

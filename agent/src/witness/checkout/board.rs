@@ -118,7 +118,8 @@ impl Board {
                     *place = (!up).then(|| why.clone());
                 }
             }
-            FieldMessage::Late { .. } => {}
+            // Events are the running agent's to tell.
+            FieldMessage::Late { .. } | FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => {}
         }
         drop(inner);
         self.news.notify_all();

@@ -170,12 +170,21 @@ fn reads(ask: &Ask, place: usize, how: &Decode) -> String {
                 None => table.to_owned(),
             }
         }
-        Ask::Snmp { oids } => {
-            let oid = oids
-                .get(place)
-                .map_or_else(String::new, |arcs| arcs.iter().map(u32::to_string).collect::<Vec<_>>().join("."));
-            format!("oid {oid}")
-        }
+        Ask::Snmp { oids } => format!("oid {}", oids.get(place).map_or_else(String::new, |arcs| dotted(arcs))),
+        Ask::SnmpCells { rows, cells } => match cells.get(place) {
+            None => "oid".to_owned(),
+            Some(cell) => {
+                let row = cell.row.and_then(|row| rows.get(row as usize));
+                let row = row.map_or_else(String::new, |row| {
+                    format!(" of the row whose {} is \"{}\"", dotted(&row.column), row.equals)
+                });
+                format!("oid {}{row}", dotted(&cell.oid))
+            }
+        },
+        Ask::SnmpColumn { column, listed } => match listed.get(place) {
+            Some(Some(looked_for)) => format!("whether oid {} lists {}", dotted(column), dotted(looked_for)),
+            Some(None) | None => format!("rows of oid {} that no point looks for", dotted(column)),
+        },
     };
     if how.word_order == WordOrder::Little {
         text.push_str(", low word first");
@@ -199,6 +208,10 @@ fn reads(ask: &Ask, place: usize, how: &Decode) -> String {
         text.push_str(&format!(", + {}", how.offset));
     }
     text
+}
+
+fn dotted(arcs: &[u32]) -> String {
+    arcs.iter().map(u32::to_string).collect::<Vec<_>>().join(".")
 }
 
 /// A layout's word in a map.
