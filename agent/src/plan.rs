@@ -186,6 +186,15 @@ pub enum Transport {
         /// TCP port.
         port: u16,
     },
+    /// Modbus TCP inside TLS (Modbus/TCP Security).
+    ModbusTls {
+        /// Host name or address; the device's certificate must carry it.
+        host: String,
+        /// TCP port, by the standard 802.
+        port: u16,
+        /// Whom to trust, and who we are.
+        tls: Tls,
+    },
     /// Modbus RTU frames over TCP.
     ModbusRtuTcp {
         /// Host name or address.
@@ -215,6 +224,15 @@ pub enum Transport {
         /// Version, and in whose name it is asked.
         access: snmp::Access,
     },
+}
+
+/// Files of a TLS client.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// Certificate authority.
+    pub ca: PathBuf,
+    /// Client certificate and its key.
+    pub client: Option<(PathBuf, PathBuf)>,
 }
 
 /// Parity of a serial line. Modbus over Serial Line V1.02 §2.5.1 asks for even by default.

@@ -203,14 +203,14 @@ impl Drop for NeverSilent {
 
 /// One current-thread runtime on a thread of its own, for links and MQTT.
 #[derive(Debug)]
-struct RuntimeThread {
-    handle: tokio::runtime::Handle,
+pub(crate) struct RuntimeThread {
+    pub(crate) handle: tokio::runtime::Handle,
     stop: tokio::sync::oneshot::Sender<()>,
     thread: JoinHandle<()>,
 }
 
 impl RuntimeThread {
-    fn start() -> std::io::Result<Self> {
+    pub(crate) fn start() -> std::io::Result<Self> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         let handle = runtime.handle().clone();
         let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
@@ -221,7 +221,7 @@ impl RuntimeThread {
         Ok(Self { handle, stop, thread })
     }
 
-    fn stop(self) {
+    pub(crate) fn stop(self) {
         // The thread may already have ended.
         let _gone = self.stop.send(());
         if self.thread.join().is_err() {
@@ -230,7 +230,7 @@ impl RuntimeThread {
     }
 }
 
-fn keys(plan: &Plan) -> Vec<PointKey> {
+pub(crate) fn keys(plan: &Plan) -> Vec<PointKey> {
     plan.points
         .iter()
         .map(|point| PointKey {
@@ -250,7 +250,7 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
 }
 
 /// The session and the catalogue's hash.
-fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
+pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
     let points: Vec<CataloguePoint> =
         plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
     let hash = catalogue::hash(&points);

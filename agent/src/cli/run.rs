@@ -60,6 +60,7 @@ pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
         .map(|link| {
             let address = match &link.transport {
                 Transport::ModbusTcp { host, port }
+                | Transport::ModbusTls { host, port, .. }
                 | Transport::ModbusRtuTcp { host, port, .. }
                 | Transport::Snmp { host, port, .. } => {
                     format!("{host}:{port}")

@@ -156,9 +156,13 @@ pub const KEYS: &[Key] = &[
 
     key("link", "name", T, "required", "\"plant\"", "Name of the link; unique."),
     key("link", "modbus_tcp", T, "", "\"127.0.0.1:502\"", "Modbus TCP: host and port."),
+    key("link", "modbus_tls", T, "", "\"192.0.2.10:802\"", "Modbus TCP inside TLS (Modbus/TCP Security): host and port; needs `ca`."),
     key("link", "modbus_rtu_tcp", T, "", "\"127.0.0.1:4001\"", "Modbus RTU frames over TCP: host and port."),
     key("link", "serial", T, "", "\"/dev/ttyUSB0\"", "Modbus RTU on a serial line: device file."),
     key("link", "snmp", T, "", "\"127.0.0.1:161\"", "SNMP: host and port."),
+    key("link", "ca", T, "", "\"/etc/lapwing/field-ca.pem\"", "TLS: authority that signs the devices' certificates."),
+    key("link", "client_certificate", T, "", "\"/etc/lapwing/field.pem\"", "TLS: certificate the agent shows; the standard asks for one. Needs `client_key`."),
+    key("link", "client_key", T, "", "\"/etc/lapwing/field.key\"", "TLS: key of that certificate."),
     key("link", "timeout_ms", W, "1000", "300", "How long an answer is waited for, ms."),
     key("link", "retries", W, "1", "1", "Repetitions of a failed request within one scan."),
     key("link", "baud", W, "19200", "19200", "Bits a second of a serial line, also behind a gateway."),

@@ -215,7 +215,7 @@ impl Wrong {
             Self::BadVariable { why, .. } => why.mend(),
             Self::UnknownOverride { .. } => "give the link in the configuration that name, or leave the address out".into(),
             Self::BadAddress { example, .. } => format!("write it as {example}"),
-            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_rtu_tcp, serial, snmp".into(),
+            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp".into(),
             Self::TwoTransports { .. } => "keep one and make another [[link]] for the other".into(),
             Self::KeyHasNoMeaning { mend, .. } => mend.clone(),
             Self::WeakAccess { mend, .. } => (*mend).into(),

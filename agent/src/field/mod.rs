@@ -1,6 +1,6 @@
 //! Links to the field: bytes from devices become raw values of points.
 //!
-//! [`start`] gives each link of the plan its own loop: Modbus TCP and SNMP as tasks of the runtime it is handed, each
+//! [`start`] gives each link of the plan its own loop: Modbus TCP (plain or inside TLS) and SNMP as tasks of the runtime it is handed, each
 //! serial line (and RTU over TCP) on a thread of its own. They share nothing, so a dead link slows no other. All decide
 //! by the same rules: `schedule` (what is due), `health` (who is up), `poll` (both together); only the exchange differs.
 //! It judges no value: that is the engine's. It never writes to a device: `request` cannot express it.
@@ -11,6 +11,7 @@
 pub mod budget;
 pub mod failure;
 pub mod health;
+pub mod identify;
 mod modbus_tcp;
 mod pieces;
 pub mod planner;
@@ -30,6 +31,7 @@ use lapwing_engine::spec::Raw;
 use tokio::sync::{mpsc, watch};
 
 use crate::plan::{Plan, Transport};
+use modbus_tcp::Endpoint;
 use poll::{Poll, Trust};
 use rtu::line::{Gateway, Line, Serial};
 pub use stats::FieldStats;
@@ -145,11 +147,12 @@ pub fn start(
         let (stop, alive) = (stop.clone(), alive.clone());
         match &link.transport {
             Transport::ModbusTcp { host, port } => {
-                let link = modbus_tcp::run(poll(Trust::Named), host.clone(), *port, stop);
-                runtime.spawn(async move {
-                    link.await;
-                    drop(alive);
-                });
+                let endpoint = Endpoint { host: host.clone(), port: *port, tls: None };
+                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
+            }
+            Transport::ModbusTls { host, port, tls } => {
+                let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
+                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
             }
             Transport::Serial { path, baud, parity, stop_bits } => {
                 let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
@@ -192,6 +195,19 @@ pub fn start(
 
 /// A connection that is not made by then is not made: a module's own network answers in milliseconds.
 const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
+
+fn run_modbus(
+    runtime: &tokio::runtime::Handle,
+    poll: Poll,
+    endpoint: Endpoint,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    runtime.spawn(async move {
+        modbus_tcp::run(poll, endpoint, stop).await;
+        drop(alive);
+    });
+}
 
 fn on_thread(
     poll: Poll,

@@ -10,6 +10,7 @@
 //! anew and discovers who is there. Names are resolved again after a silence. Never panics. RFC 3414 §3.2, §4.
 
 mod client;
+pub(super) mod describe;
 pub(super) mod notify;
 pub mod plan;
 mod sensor;

@@ -63,6 +63,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             .collect();
         let way = match &link.transport {
             Transport::ModbusTcp { host, port }
+            | Transport::ModbusTls { host, port, .. }
             | Transport::ModbusRtuTcp { host, port, .. }
             | Transport::Snmp { host, port, .. } => {
                 format!("Is {host} port {port} reachable from this box, and is it powered?")

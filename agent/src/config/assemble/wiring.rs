@@ -151,6 +151,7 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
     let mut moved = transport.clone();
     match &mut moved {
         Transport::ModbusTcp { host, port }
+        | Transport::ModbusTls { host, port, .. }
         | Transport::ModbusRtuTcp { host, port, .. }
         | Transport::Snmp { host, port, .. } => {
             (*host, *port) = host_port(address, "127.0.0.1:502")?;
@@ -162,7 +163,7 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
 
 fn carrier(link: &LinkItem) -> Carrier {
     match link.kind {
-        Some("modbus_tcp") => Carrier::Network,
+        Some("modbus_tcp" | "modbus_tls") => Carrier::Network,
         Some("modbus_rtu_tcp" | "serial") => match link.transport.as_ref().map(Line::of) {
             Some(Line::Serial { baud, bits }) => Carrier::Line { baud, bits },
             Some(Line::Network | Line::Snmp) | None => Carrier::Line { baud: link.baud, bits: 11 },

@@ -1,6 +1,6 @@
 //! One `[[link]]`: a connection to the field and what carries it.
 //!
-//! Exactly one of `modbus_tcp`, `modbus_rtu_tcp`, `serial`, `snmp`; keys that belong to another transport are mistakes,
+//! Exactly one of `modbus_tcp`, `modbus_tls`, `modbus_rtu_tcp`, `serial`, `snmp`; keys that belong to another transport are mistakes,
 //! not silently ignored. Nothing is opened or resolved. Line settings by Modbus over Serial Line V1.02 §2.5.1: even
 //! parity by default, two stop bits without parity. Never panics.
 
@@ -15,6 +15,8 @@ use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
 use crate::plan::snmp::Access;
 use crate::plan::{Parity, Transport};
+
+use super::tls;
 
 /// Baud rates a serial line is set to (POSIX names more, field devices use these; common practice, no source).
 pub(crate) const BAUDS: &[u64] =
@@ -35,7 +37,7 @@ pub(crate) struct LinkItem {
     pub(crate) retries: u8,
 }
 
-const KINDS: [&str; 4] = ["modbus_tcp", "modbus_rtu_tcp", "serial", "snmp"];
+const KINDS: [&str; 5] = ["modbus_tcp", "modbus_tls", "modbus_rtu_tcp", "serial", "snmp"];
 
 /// Reads one link.
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> {
@@ -57,9 +59,13 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
     let kind = written.first().copied();
     let line = Line::read(&mut item, kind, report);
     let access = super::access::read(&mut item, kind, report);
+    let tls = tls::read(&mut item, kind, report);
     let transport = kind.and_then(|kind| {
         let address = addresses.into_iter().flatten().next()?;
-        let transport = transport(kind, &address.value, &line, access);
+        let transport = match kind {
+            "modbus_tls" => tls::modbus(&address.value, tls?),
+            _ => transport(kind, &address.value, &line, access),
+        };
         transport.map_err(|wrong| report.wrong(address.place, item.key(kind), wrong)).ok()
     });
     let timeout = item.take::<u32>("timeout_ms", report);

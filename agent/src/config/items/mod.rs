@@ -11,6 +11,7 @@ pub(crate) mod device;
 pub(crate) mod link;
 pub(crate) mod point;
 mod shape;
+mod tls;
 
 use toml::de::{DeTable, DeValue};
 

@@ -54,7 +54,7 @@ impl Line {
     #[must_use]
     pub fn of(transport: &Transport) -> Self {
         match transport {
-            Transport::ModbusTcp { .. } => Self::Network,
+            Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } => Self::Network,
             // What lies behind a gateway is not configured: eleven bits, as the standard has it.
             Transport::ModbusRtuTcp { baud, .. } => Self::Serial { baud: *baud, bits: 11 },
             Transport::Serial { baud, parity, stop_bits, .. } => {

@@ -139,7 +139,10 @@ fn known(plan: &Plan) -> (Vec<String>, Vec<User>) {
                     users.push(user.clone());
                 }
             }
-            Transport::ModbusTcp { .. } | Transport::ModbusRtuTcp { .. } | Transport::Serial { .. } => {}
+            Transport::ModbusTcp { .. }
+            | Transport::ModbusTls { .. }
+            | Transport::ModbusRtuTcp { .. }
+            | Transport::Serial { .. } => {}
         }
     }
     (communities, users)
