@@ -1,12 +1,13 @@
 //! The cheapest way to read one table of one device: which items go together, and which slow ones ride in faster reads.
 //!
-//! Exact. Minimised is line time a second: the sum over blocks of cost by period. Items stand in the order of their first
+//! Minimised, exactly, is line time a second: the sum over blocks of cost by period. Items stand in the order of their first
 //! address. Within one period blocks can be taken as disjoint in that order: of two blocks of which neither contains the
 //! other, an item that begins inside the second lies in the second as well; of two nested ones the inner is never needed.
 //! So a pass over the items needs to know, for each period, only the last block: each item either extends the last block
 //! of a period it may be read at, or begins a new one. Of two such ways the pass drops one if whatever may follow, the
-//! other costs no more; dropping by proof keeps the optimum. Should more than [`MOST_WAYS`] stand side by side (no map
-//! seen comes near), the cheapest are kept, and the plan is then good instead of best.
+//! other costs no more; dropping by proof keeps the optimum. Should more than
+//! [`MOST_WAYS`] stand side by side, the cheapest are kept: then the plan is good and no longer proved the best. That takes
+//! many periods mixed register by register; up to three periods in stretches, as maps have them, stay far below.
 //!
 //! Pure: addresses, periods, costs. Costs are ns · 10¹² / µs of the period, in integers, so that equal plans are equal on
 //! every machine. Never panics.
@@ -17,7 +18,7 @@ use super::cost::{Cost, bytes};
 use crate::plan::Table;
 
 /// Ways that may stand side by side.
-const MOST_WAYS: usize = 256;
+const MOST_WAYS: usize = 64;
 
 /// What must come from one answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -169,8 +170,13 @@ impl Rules<'_> {
     /// It can do as `b` does, and its growth is compared level by level. Where it has no block that can follow `b`'s, it
     /// begins one where `b` extends its own: inside `b`'s, so no longer, if `b`'s reaches no part to come.
     fn as_good(&self, a: &Way, b: &Way, next: u32, weights: &[u128]) -> bool {
-        let (mut more, mut blocks) = (signed(a.cost), a.blocks);
+        let (mut more, mut blocks, cost) = (signed(a.cost), a.blocks, signed(b.cost));
+        let blocks_of_b = b.blocks;
         for ((a, b), weight) in a.open.iter().zip(&b.open).zip(weights) {
+            // What follows only adds to it.
+            if more > cost {
+                return false;
+            }
             let Some(b) = b else { continue };
             let cost_b = signed(self.block(*b) * weight);
             match a {
@@ -185,7 +191,7 @@ impl Rules<'_> {
                 _ => return false,
             }
         }
-        (more, blocks) <= (signed(b.cost), b.blocks)
+        (more, blocks) <= (cost, blocks_of_b)
     }
 
     /// Bytes surely saved by beginning so many addresses later.
