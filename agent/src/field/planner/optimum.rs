@@ -6,8 +6,7 @@
 //! So a pass over the items needs to know, for each period, only the last block: each item either extends the last block
 //! of a period it may be read at, or begins a new one. Of two such ways the pass drops one if whatever may follow, the
 //! other costs no more; dropping by proof keeps the optimum. Should more than
-//! [`MOST_WAYS`] stand side by side, the cheapest are kept: then the plan is good and no longer proved the best. That takes
-//! many periods mixed register by register; up to three periods in stretches, as maps have them, stay far below.
+//! [`MOST_WAYS`] stand side by side, the cheapest are kept: then the plan is good and no longer proved the best.
 //!
 //! Pure: addresses, periods, costs. Costs are ns · 10¹² / µs of the period, in integers, so that equal plans are equal on
 //! every machine. Never panics.
@@ -17,8 +16,10 @@ use std::time::Duration;
 use super::cost::{Cost, bytes};
 use crate::plan::Table;
 
-/// Ways that may stand side by side.
-const MOST_WAYS: usize = 64;
+/// Ways that may stand side by side; fewer for very many parts, so that a plan is always made in good time.
+const MOST_WAYS: usize = 256;
+/// Parts times ways.
+const MOST_WORK: usize = 40_000;
 
 /// What must come from one answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,6 +82,7 @@ pub(super) fn best(parts: &[Part], rules: &Rules<'_>) -> Vec<Chosen> {
     levels.sort_unstable();
     levels.dedup();
     let weights: Vec<u128> = levels.iter().map(|period| 1_000_000_000_000 / period.as_micros().max(1)).collect();
+    let most_ways = (MOST_WORK / parts.len().max(1)).clamp(16, MOST_WAYS);
     let mut trace: Vec<Step> = Vec::new();
     let mut ways = vec![Way { cost: 0, blocks: 0, open: vec![None; levels.len()], step: usize::MAX }];
     for (at, part) in parts.iter().enumerate() {
@@ -111,9 +113,9 @@ pub(super) fn best(parts: &[Part], rules: &Rules<'_>) -> Vec<Chosen> {
                 }
             }
         }
-        if next.len() > MOST_WAYS {
+        if next.len() > most_ways {
             next.sort_by_key(|way| (way.cost, way.blocks));
-            next.truncate(MOST_WAYS);
+            next.truncate(most_ways);
         }
         ways = next;
     }
