@@ -198,8 +198,9 @@ impl Health {
         self.connect_at = now;
     }
 
-    /// The connection is made.
-    pub fn connected(&mut self, now: Millis) {
+    /// The connection is made. True if there had been none for longer than it takes to make one.
+    pub fn connected(&mut self, now: Millis) -> bool {
+        let was_away = self.connect_failures > 0;
         self.connected = true;
         if self.connect_failures > 0 {
             // What failed before had no connection to answer over.
@@ -209,6 +210,7 @@ impl Health {
         }
         self.connect_failures = 0;
         self.lost_since = None;
+        was_away
     }
 
     /// An attempt to connect, begun at `begun`, failed.

@@ -64,6 +64,28 @@ pub enum FieldMessage {
         /// When that was certain.
         at: Instant,
     },
+    /// A device's identity was read: told the first time and at each change.
+    Identity {
+        /// Index of the device in the plan.
+        device: u32,
+        /// Whether it shows what it should. Until it does, its readings are uncertain.
+        fits: bool,
+        /// What differs, in words; empty if it fits.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// Another master was heard on a link of ours, or is heard no more.
+    Masters {
+        /// Index of the link in the plan.
+        link: u32,
+        /// Whether there is another one.
+        another: bool,
+        /// What was heard, in words; empty if nothing.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
     /// The link had no time for scans of a transaction.
     Late {
         /// Index of the transaction in the plan.

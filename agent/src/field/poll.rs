@@ -5,10 +5,12 @@
 //! device that is held back delivers its fault at once and costs no line time. Never panics.
 //!
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
-//! after two probes whose answers differ in length: see [`Trust`]. `choose` makes the exchanges, `outcome` draws the
-//! conclusions, `report` delivers and counts.
+//! after two probes whose answers differ in length: see [`Trust`]. A device whose identity is in doubt (at connect, after
+//! silence, when its time has come) is asked for it before any of its readings is delivered. `choose` makes the
+//! exchanges, `outcome` draws the conclusions, `identity` compares, `report` delivers and counts.
 
 mod choose;
+mod identity;
 mod outcome;
 mod report;
 
@@ -27,6 +29,7 @@ use super::schedule::{Schedule, Timing};
 use super::stats::{FieldStats, LinkCounters, count};
 use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
+use identity::Known;
 
 /// What a link's answers prove by themselves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,6 +72,10 @@ enum Kind {
     Probe {
         second: bool,
     },
+    /// A part of the device's identity.
+    Identity {
+        check: usize,
+    },
     /// A part of a transaction that was refused as a whole; `sent`: when the first part had been asked.
     Piece {
         sent: Option<Instant>,
@@ -89,6 +96,8 @@ pub(super) struct Poll {
     devices: Vec<DeviceState>,
     slots: Vec<Slot>,
     again: Option<Job>,
+    /// What waits until its device's identity is known.
+    held: Option<Job>,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
@@ -106,6 +115,7 @@ struct DeviceState {
     try_slot: usize,
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
+    identity: Known,
 }
 
 struct Slot {
@@ -149,6 +159,7 @@ impl Poll {
                 status: Status::BAD_WAITING,
                 try_slot: first_slot,
                 half_proved: false,
+                identity: Known::of(&device.identity),
             });
         }
         Self {
@@ -157,6 +168,7 @@ impl Poll {
             epoch: Instant::now(),
             connect_begun: Millis(0),
             again: None,
+            held: None,
             recover: VecDeque::new(),
             tried: false,
             plan,
@@ -188,6 +200,11 @@ impl Poll {
     }
 
     pub(super) fn ask(&self, job: &Job) -> &Ask {
+        if let Kind::Identity { check } = job.kind
+            && let Some(check) = self.device(job).identity.checks.get(check)
+        {
+            return &check.ask;
+        }
         &self.plan.transactions[job.transaction as usize].ask
     }
 
@@ -209,8 +226,10 @@ impl Poll {
                 self.connect_begun = t;
                 return Step::Connect;
             }
-            if let Some(Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. }) = self.again.take() {
-                self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
+            for job in [self.again.take(), self.held.take()].into_iter().flatten() {
+                if let Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. } = job {
+                    self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
+                }
             }
             while let Some(scan) = self.schedule.take(t) {
                 let slot = scan.index as usize;
@@ -233,13 +252,15 @@ impl Poll {
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
             if well {
-                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }, t));
+                let job = self.scan(slot, Kind::Scan { attempt: 0 }, t);
+                return Step::Ask(self.known_first(job, t));
             }
             self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.scan(slot, Kind::Try, t));
+                let job = self.scan(slot, Kind::Try, t);
+                return Step::Ask(self.known_first(job, t));
             }
         }
         if let Some(job) = self.next_try(t) {
@@ -251,7 +272,9 @@ impl Poll {
     pub(super) fn connected(&mut self, now: Instant) {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
-        self.health.connected(t);
+        if self.health.connected(t) {
+            self.doubt_all();
+        }
         // The device may be another one now.
         for slot in &mut self.slots {
             (slot.pieces, slot.refused_at) = (None, None);

@@ -11,7 +11,7 @@ use lapwing_protocol::Status;
 use tokio::sync::watch;
 
 use super::{Batch, Deliver, FieldHandle, FieldMessage, FieldStats, start};
-use crate::plan::{Ask, Device, Link, Plan, Slice, Table, Transaction, Transport};
+use crate::plan::{Ask, Device, Identity, Link, Plan, Slice, Table, Transaction, Transport};
 
 pub(super) const PERIOD: Duration = Duration::from_millis(50);
 
@@ -30,6 +30,9 @@ impl Sketch {
             retries: 1,
             devices: Span { first: count(&self.plan.devices), count: 0 },
             state_point: 0,
+            listen: false,
+            listen_first: Duration::ZERO,
+            masters_point: None,
         });
         self
     }
@@ -52,6 +55,7 @@ impl Sketch {
             late_max: timeout * 3,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
             state_point: 0,
+            identity: Identity::default(),
         });
         self
     }
@@ -202,7 +206,10 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
     let state = |message: &FieldMessage| match message {
         FieldMessage::LinkState { link, up, .. } => Some(("link", *link, *up)),
         FieldMessage::DeviceState { device, up, .. } => Some(("device", *device, *up)),
-        FieldMessage::Batch(_) | FieldMessage::Late { .. } => None,
+        FieldMessage::Batch(_)
+        | FieldMessage::Late { .. }
+        | FieldMessage::Identity { .. }
+        | FieldMessage::Masters { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

@@ -16,7 +16,7 @@ use crate::config::source::{Origin, Place};
 use crate::config::wrong::Wrong;
 use crate::plan::{Device, Link, Transport};
 
-use super::{Parts, extend, index};
+use super::{Parts, extend, identity, index};
 
 /// Links and devices, with the items behind the devices.
 #[derive(Debug, Default)]
@@ -93,6 +93,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             late_max: item.late_max.unwrap_or(timeout * 3),
             transactions: Span::default(),
             state_point: 0,
+            identity: identity::identity(item, carrier, report),
         });
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));
@@ -123,6 +124,9 @@ fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
         retries: item.retries,
         devices: Span::default(),
         state_point: 0,
+        listen: item.listen,
+        listen_first: item.listen_first,
+        masters_point: None,
     }
 }
 

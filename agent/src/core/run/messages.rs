@@ -104,6 +104,8 @@ impl Core<'_> {
             }
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
+            FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, why, at),
+            FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
             FieldMessage::Late { transaction, skipped } => {
                 let points = usize::try_from(transaction)
                     .ok()
@@ -146,6 +148,48 @@ impl Core<'_> {
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, about.state_point, up);
+    }
+
+    pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: String, _at: Instant) {
+        let plan = self.plan;
+        let Some(about) = usize::try_from(device).ok().and_then(|d| plan.devices.get(d)) else { return };
+        let Some(point) = about.identity.point else { return };
+        self.judge.doubt(device, !fits);
+        if !self.changed(point, fits) {
+            return;
+        }
+        let link = usize::try_from(about.link).ok().and_then(|l| plan.links.get(l)).map_or("", |link| &link.name);
+        let text = if fits {
+            format!("The device {} on the link {link} shows again what it should.", about.name)
+        } else {
+            format!(
+                "The device {} on the link {link} was replaced or re-configured: {why}. Its readings are uncertain.",
+                about.name
+            )
+        };
+        let reason = Some(if fits { "as expected".into() } else { format!("replaced or re-configured: {why}") });
+        let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up: true, reason };
+        self.event(text, Detail::Device(detail), None);
+        self.set_own(now, point, fits);
+    }
+
+    pub(super) fn masters(&mut self, now: Millis, link: u32, another: bool, why: String, _at: Instant) {
+        let plan = self.plan;
+        let Some(about) = usize::try_from(link).ok().and_then(|l| plan.links.get(l)) else { return };
+        let Some(point) = about.masters_point else { return };
+        if !self.changed(point, !another) {
+            return;
+        }
+        let text = if another {
+            format!("Another master speaks on the link {}: {why}.", about.name)
+        } else {
+            format!("No other master is heard on the link {} any more.", about.name)
+        };
+        let up =
+            !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
+        let reason = Some(if another { format!("another master: {why}") } else { "one master".into() });
+        self.event(text, Detail::Link(LinkChange { link: about.name.clone(), up, reason }), None);
+        self.set_own(now, point, !another);
     }
 
     /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.

@@ -36,7 +36,9 @@ impl Poll {
     }
 
     fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        self.slots[job.slot].refused = false;
+        if !matches!(job.kind, Kind::Identity { .. }) {
+            self.slots[job.slot].refused = false;
+        }
         if let Kind::Probe { second: false } = job.kind {
             if let Some(second) = self.probes(job.device).1 {
                 self.again = Some(second);
@@ -50,6 +52,11 @@ impl Poll {
         }
         self.answered(job.device, now);
         match job.kind {
+            Kind::Identity { check } => self.compare(job, check, &raws, now),
+            Kind::Scan { .. } | Kind::Try if self.is_doubted(job.device, self.millis(now)) => {
+                // It was away: what it says counts once it is known to be the same.
+                self.again = Some(self.known_first(job, self.millis(now)));
+            }
             Kind::Scan { .. } | Kind::Try => {
                 if let Kind::Scan { .. } = job.kind {
                     count(&self.counters(job.device).scans_good, 1);
@@ -86,8 +93,12 @@ impl Poll {
 
     /// The device is alive and says no.
     fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        self.slots[job.slot].refused = true;
         let t = self.millis(now);
+        if let Kind::Identity { check } = job.kind {
+            self.answered(job.device, now);
+            return self.cannot_compare(job, check, failure, now);
+        }
+        self.slots[job.slot].refused = true;
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
             self.devices[job.device].half_proved = false;
@@ -123,6 +134,14 @@ impl Poll {
         device.status = failure.status();
         device.try_slot = job.slot;
         self.health.failed(job.device, sent_ms, t, failure.to_string());
+        if let Failure::Closed(_) = failure {
+            self.doubt_all();
+        }
+        if let Kind::Identity { .. } = job.kind
+            && let Some(held) = self.held.take()
+        {
+            self.fault(held.slot, failure.status(), now);
+        }
         if let Kind::Piece { .. } = job.kind {
             if let Some(pieces) = &mut self.slots[job.slot].pieces {
                 pieces.begin();
@@ -147,6 +166,7 @@ impl Poll {
         self.devices[device].half_proved = false;
         self.tell(changes, now);
         if was_suspect {
+            self.doubt(device);
             let back = self.devices[device].slots.clone().filter(|&slot| self.slots[slot].faulted);
             self.recover.extend(back);
         }
