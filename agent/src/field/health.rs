@@ -8,7 +8,7 @@
 //!   one time-out in five seconds, and a lost frame costs one reading.
 //! - A suspect device is told **down** after three failed requests over at least 1 s, or two over 3 s.
 //! - A link is told **down** when its connection cannot be made for 1 s, or when all its devices (four in a row are
-//!   enough) failed and none answered in between. Its devices are then not told one by one: one alarm, not fourteen.
+//!   enough) failed and none answered in between; at once when it must not be made. Its devices are then not told one by one: one alarm, not fourteen.
 //!   A device is told alone only once another one of its link has answered since, or after waiting 3 s for that.
 //! - A link with a single device speaks for it: only the link's state is told.
 //! - Any answer brings a device and its link **up** at once.
@@ -64,6 +64,8 @@ pub struct Health {
     connect_failures: u32,
     connect_at: Millis,
     connect_why: String,
+    /// There is nothing to wait for before it is told.
+    connect_refused: bool,
 }
 
 #[derive(Debug, Default)]
@@ -103,6 +105,7 @@ impl Health {
             connect_failures: 0,
             connect_at: Millis(0),
             connect_why: String::new(),
+            connect_refused: false,
         }
     }
 
@@ -209,6 +212,7 @@ impl Health {
             }
         }
         self.connect_failures = 0;
+        self.connect_refused = false;
         self.lost_since = None;
         was_away
     }
@@ -221,6 +225,12 @@ impl Health {
         self.connect_failures = self.connect_failures.saturating_add(1);
         self.connect_at = now.plus(wait);
         self.connect_why = why;
+    }
+
+    /// An attempt to connect showed that there must be no connection.
+    pub fn connect_refused(&mut self, begun: Millis, now: Millis, why: String) {
+        self.connect_failed(begun, now, why);
+        self.connect_refused = true;
     }
 
     /// Tells what has become certain by now. Call after every event and at least once a second.
@@ -246,6 +256,9 @@ impl Health {
     }
 
     fn link_down(&self, now: Millis) -> Option<String> {
+        if self.connect_refused {
+            return Some(self.connect_why.clone());
+        }
         if let Some(since) = self.lost_since
             && self.connect_failures >= 2
             && now.since(since) >= DOWN_AFTER_MS

@@ -157,12 +157,15 @@ pub fn start(
             Transport::Serial { path, baud, parity, stop_bits } => {
                 let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
                 let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
-                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+                let first = Listening { only: link.listen, first: link.listen_first };
+                on_thread(poll(Trust::Unnamed), &link.name, first, open, stop, alive);
             }
             Transport::ModbusRtuTcp { host, port, baud } => {
                 let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
                 let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
-                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+                // What others say reaches us only if the gateway passes it on; there is nothing to hear before.
+                let none = Listening { only: false, first: Duration::ZERO };
+                on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
             }
             Transport::Snmp { host, port, community } => {
                 let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
@@ -180,9 +183,19 @@ pub fn start(
 /// A connection that is not made by then is not made: a module's own network answers in milliseconds.
 const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
 
+/// How a line is listened to.
+#[derive(Clone, Copy)]
+struct Listening {
+    /// For good.
+    only: bool,
+    /// Before the first word.
+    first: Duration,
+}
+
 fn on_thread(
     poll: Poll,
     name: &str,
+    listening: Listening,
     open: impl FnMut() -> Result<Box<dyn Line>, String> + Send + 'static,
     stop: watch::Receiver<bool>,
     alive: mpsc::Sender<()>,
@@ -191,7 +204,11 @@ fn on_thread(
     // The system keeps fifteen bytes of a thread's name.
     let thread = std::thread::Builder::new().name(format!("line {name}"));
     let spawned = thread.spawn(move || {
-        rtu::master::run(poll, open, &stop);
+        if listening.only {
+            rtu::listen::run(poll, open, &stop);
+        } else {
+            rtu::master::run(poll, open, listening.first, &stop);
+        }
         drop(alive);
     });
     if let Err(error) = spawned {

@@ -7,11 +7,13 @@
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
 //! after two probes whose answers differ in length: see [`Trust`]. A device whose identity is in doubt (at connect, after
 //! silence, when its time has come) is asked for it before any of its readings is delivered. `choose` makes the
-//! exchanges, `outcome` draws the conclusions, `identity` compares, `report` delivers and counts.
+//! exchanges, `outcome` draws the conclusions, `identity` compares, `overheard` draws from what others say, `report`
+//! delivers and counts.
 
 mod choose;
 mod identity;
 mod outcome;
+mod overheard;
 mod report;
 
 use std::collections::VecDeque;
@@ -30,6 +32,7 @@ use super::stats::{FieldStats, LinkCounters, count};
 use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
 use identity::Known;
+use overheard::Masters;
 
 /// What a link's answers prove by themselves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,6 +101,7 @@ pub(super) struct Poll {
     again: Option<Job>,
     /// What waits until its device's identity is known.
     held: Option<Job>,
+    masters: Masters,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
@@ -116,6 +120,8 @@ struct DeviceState {
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
     identity: Known,
+    /// When an answer of it was last overheard.
+    heard_at: Option<Instant>,
 }
 
 struct Slot {
@@ -160,6 +166,7 @@ impl Poll {
                 try_slot: first_slot,
                 half_proved: false,
                 identity: Known::of(&device.identity),
+                heard_at: None,
             });
         }
         Self {
@@ -169,6 +176,7 @@ impl Poll {
             connect_begun: Millis(0),
             again: None,
             held: None,
+            masters: Masters::default(),
             recover: VecDeque::new(),
             tried: false,
             plan,
@@ -286,6 +294,13 @@ impl Poll {
         count(&self.link_counters().connect_failures, 1);
         let t = self.millis(now);
         self.health.connect_failed(self.connect_begun, t, why);
+        self.review(t, now);
+    }
+
+    /// The connection could be made and must not be used: told at once.
+    pub(super) fn connect_refused(&mut self, now: Instant, why: String) {
+        let t = self.millis(now);
+        self.health.connect_refused(self.connect_begun, t, why);
         self.review(t, now);
     }
 

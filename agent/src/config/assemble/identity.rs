@@ -16,12 +16,15 @@ use super::wiring::Carrier;
 const MOST_WORDS: (u16, u16) = (4, 8);
 
 /// What a device is known by, ready to be asked.
-pub(crate) fn identity(item: &DeviceItem, carrier: Carrier, report: &mut Report) -> Identity {
+pub(crate) fn identity(item: &DeviceItem, carrier: Carrier, listens: bool, report: &mut Report) -> Identity {
     let (mut registers, mut variables) = (Vec::new(), Vec::new());
     for (key, written, expect) in &item.identity.features {
         let feature = Feature { name: written.value.clone(), expect: expect.clone() };
         let is_oid = written.value.starts_with(|c: char| c.is_ascii_digit() || c == '.');
         let read = match (carrier, is_oid) {
+            _ if listens => {
+                Err(foreign(key, "a device on a link with listen = true", "remove it: nothing is asked there"))
+            }
             (Carrier::Unknown, _) => Ok(()),
             (Carrier::Snmp, true) => oid(&written.value).map(|oid| variables.push((oid, feature))),
             (Carrier::Network | Carrier::Line { .. }, false) => {

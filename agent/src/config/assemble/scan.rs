@@ -51,7 +51,8 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
             }
         }
         tell_taken(&taken, item, report);
-        let asks = asks(&fresh, item, *carrier, report);
+        let listens = wiring.links[wiring.devices[device].link as usize].listen;
+        let asks = asks(&fresh, item, *carrier, listens, report);
         let mut read = vec![false; fresh.len()];
         for (period, ask, keys) in asks {
             let mut span = Span { first: index(points.drafts.len()), count: 0 };
@@ -150,7 +151,7 @@ fn tell_taken(taken: &[(&PointItem, String, String)], device: &DeviceItem, repor
 /// Questions of one device: period, question, and the points it brings, by their number in `points`.
 type Asks = Vec<(Duration, Ask, Vec<u32>)>;
 
-fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &mut Report) -> Asks {
+fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, listens: bool, report: &mut Report) -> Asks {
     let mut groups = Groups::default();
     let (mut items, mut variables) = (Vec::new(), Vec::new());
     let mut foreign = None;
@@ -177,7 +178,9 @@ fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &m
             Wrong::OtherSource { found, device: device.name.value.clone(), link },
         );
     }
-    let planned = if carrier == Carrier::Snmp {
+    let planned = if listens {
+        each_alone(&items, &limits(device, carrier))
+    } else if carrier == Carrier::Snmp {
         plan_gets(&variables, MOST_VARIABLES).map(|gets| {
             gets.iter().map(|get| (get.period, get.ask(), get.entries.iter().map(|(key, _)| *key).collect())).collect()
         })
@@ -197,6 +200,28 @@ fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, report: &m
         }
         Vec::new()
     })
+}
+
+/// Where another master asks, nobody knows what it reads together: each point, or group, stands alone, so that any
+/// answer that holds it whole brings it.
+fn each_alone(items: &[Item], limits: &Limits) -> Result<Asks, Vec<Unplannable>> {
+    let (mut asks, mut mistakes) = (Asks::new(), Vec::new());
+    for (at, first) in items.iter().enumerate() {
+        let same = |other: &Item| other.key == first.key || (first.group.is_some() && other.group == first.group);
+        if items.iter().position(same) != Some(at) {
+            continue; // its group was planned with its first point
+        }
+        let together: Vec<Item> = items.iter().filter(|other| same(other)).cloned().collect();
+        match plan_reads(&together, limits) {
+            Ok(blocks) => asks.extend(
+                blocks
+                    .iter()
+                    .map(|block| (block.period, block.ask(), block.entries.iter().map(|(key, _)| *key).collect())),
+            ),
+            Err(more) => mistakes.extend(more),
+        }
+    }
+    if mistakes.is_empty() { Ok(asks) } else { Err(mistakes) }
 }
 
 fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, report: &mut Report) -> Option<Item> {

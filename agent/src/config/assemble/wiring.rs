@@ -93,7 +93,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             late_max: item.late_max.unwrap_or(timeout * 3),
             transactions: Span::default(),
             state_point: 0,
-            identity: identity::identity(item, carrier, report),
+            identity: identity::identity(item, carrier, parts.links[*link].listen, report),
         });
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));

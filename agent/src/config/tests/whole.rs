@@ -363,3 +363,21 @@ fn what_a_device_is_known_by_is_read_together_where_it_is_adjacent() {
     assert_eq!((plan.links[1].listen, plan.links[1].listen_first), (false, Duration::from_secs(10)));
     assert_eq!(plan.links[0].masters_point, None, "no second master on Modbus TCP");
 }
+
+#[test]
+fn a_listening_link_has_each_point_by_itself_and_asks_no_identity() {
+    let listening = |text: &str| super::Copy::new().with("module.toml", "baud = 19200", text);
+    let plan = listening("baud = 19200\nlisten = true").load().expect("valid").plan;
+    assert!(plan.links[1].listen);
+    assert_eq!(plan.links[1].masters_point, None, "another master is what it is for");
+    let fan = plan.devices[1].transactions;
+    assert_eq!(fan.count, 3);
+    assert!(crate::plan::stretch(&plan.transactions, fan).iter().all(|asked| asked.points.count == 1));
+    let copy = listening("baud = 19200\nlisten = true").with(
+        "module.toml",
+        "timeout_ms = 100",
+        "expect = { \"holding:200\" = 1 }",
+    );
+    let list = copy.load().expect_err("nothing is asked there").list;
+    assert_eq!((list.len(), list[0].code), (1, "key_has_no_meaning"), "{list:?}");
+}

@@ -159,7 +159,7 @@ impl Poll {
         }
     }
 
-    fn answered(&mut self, device: usize, now: Instant) {
+    pub(super) fn answered(&mut self, device: usize, now: Instant) {
         let t = self.millis(now);
         let mut changes = Vec::new();
         let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
