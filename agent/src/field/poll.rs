@@ -119,6 +119,8 @@ struct DeviceState {
     try_slot: usize,
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
+    /// Failures in a row since it last answered, and those among them that were garbled.
+    failures: (u32, u32),
     identity: Known,
     /// When an answer of it was last overheard.
     heard_at: Option<Instant>,
@@ -165,6 +167,7 @@ impl Poll {
                 status: Status::BAD_WAITING,
                 try_slot: first_slot,
                 half_proved: false,
+                failures: (0, 0),
                 identity: Known::of(&device.identity),
                 heard_at: None,
             });

@@ -143,7 +143,7 @@ impl Core<'_> {
         let text = if up {
             format!("The device {} on the link {link} answers.", about.name)
         } else {
-            format!("The device {} on the link {link} does not answer: {why}.", about.name)
+            format!("The device {} on the link {link} gives no believable answer: {why}.", about.name)
         };
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);

@@ -7,7 +7,7 @@ use std::time::Instant;
 use lapwing_engine::spec::Raw;
 use lapwing_protocol::Status;
 
-use super::{Job, Kind, Poll, Trust};
+use super::{DeviceState, Job, Kind, Poll, Trust};
 use crate::field::failure::{Failure, Meaning};
 use crate::field::pieces::Pieces;
 use crate::field::request::{Answer, raws};
@@ -133,7 +133,10 @@ impl Poll {
         device.half_proved = false;
         device.status = failure.status();
         device.try_slot = job.slot;
-        self.health.failed(job.device, sent_ms, t, failure.to_string());
+        device.failures.0 = device.failures.0.saturating_add(1);
+        device.failures.1 = device.failures.1.saturating_add(u32::from(matches!(failure, Failure::Garbled(_))));
+        let why = self.why(job.device, failure);
+        self.health.failed(job.device, sent_ms, t, why);
         if let Failure::Closed(_) = failure {
             self.doubt_all();
         }
@@ -159,11 +162,33 @@ impl Poll {
         }
     }
 
+    /// Why a device fails, in words. A line on which only one unit's answers are garbled is sound itself: there, two
+    /// devices of one address answering over each other are the likeliest cause (common practice, no source).
+    fn why(&self, device: usize, failure: &Failure) -> String {
+        let (failures, garbled) = self.devices[device].failures;
+        let neighbours = || self.devices.iter().enumerate().filter(|(other, _)| *other != device);
+        let sound = |neighbour: &DeviceState| neighbour.failures.1 == 0;
+        let alone = self.trust == Trust::Unnamed
+            && garbled >= 2
+            && garbled * 4 >= failures * 3
+            && neighbours().next().is_some()
+            && neighbours().all(|(_, neighbour)| sound(neighbour));
+        if !alone {
+            return failure.to_string();
+        }
+        let unit = self.plan.devices[self.devices[device].index as usize].unit;
+        format!(
+            "its answers are garbled while its neighbours' are sound, as when two devices answer as unit {unit}: look \
+             for a second device with this address, then at its own wiring (the last {failure})"
+        )
+    }
+
     pub(super) fn answered(&mut self, device: usize, now: Instant) {
         let t = self.millis(now);
         let mut changes = Vec::new();
         let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
         self.devices[device].half_proved = false;
+        self.devices[device].failures = (0, 0);
         self.tell(changes, now);
         if was_suspect {
             self.doubt(device);

@@ -82,7 +82,7 @@ fn another_device_is_told_once_and_looked_at_each_minute_until_it_fits() {
     let mut bench = bench();
     bench.shows(8, 9);
     let differs = (false, "holding:200 shows 8, not 7".to_string());
-    assert_eq!(bench.told(), [differs.clone()]);
+    assert_eq!(bench.told(), std::slice::from_ref(&differs));
     let mut scans = 0;
     loop {
         let job = bench.next();
@@ -97,7 +97,7 @@ fn another_device_is_told_once_and_looked_at_each_minute_until_it_fits() {
         bench.answer(job);
     }
     assert_eq!(scans, 61, "its readings go on: at 0 s, at 1 s, …, at 60 s");
-    assert_eq!(bench.told(), [differs.clone()], "once");
+    assert_eq!(bench.told(), std::slice::from_ref(&differs), "once");
     loop {
         let job = bench.next();
         if bench.reads(&job) == (200, 3) {

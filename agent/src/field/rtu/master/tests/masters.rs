@@ -197,3 +197,32 @@ fn a_listening_link_reads_what_another_master_asks_and_never_speaks() {
         told.contains(&("link", 0, true)) && told.contains(&("device", 0, true)) && told.contains(&("device", 1, true))
     );
 }
+
+#[test]
+fn two_devices_of_one_address_are_named_and_noise_on_the_whole_line_is_not_taken_for_them() {
+    let named = |garbles: fn(u8) -> bool| {
+        let pty = Pty::new(move |request| {
+            let mut answer = right(request);
+            if garbles(request[0]) {
+                // Two answers over each other: a bit that either pulls down is down.
+                let second: Vec<u8> = answer.iter().map(|byte| byte.rotate_left(1)).collect();
+                answer.iter_mut().zip(second).for_each(|(byte, other)| *byte &= other);
+            }
+            Deed::Say(answer)
+        });
+        let mut rig = Rig::new();
+        rig.start(alike(pty.transport(), 40).plan());
+        rig.inbox.wait("something down", |all| states(all).iter().any(|(_, _, up)| !up));
+        let all = rig.end();
+        let why = all.iter().find_map(|message| match message {
+            FieldMessage::DeviceState { up: false, device, why, .. } => Some((*device, why.clone())),
+            FieldMessage::LinkState { up: false, why, .. } => Some((99, why.clone())),
+            _ => None,
+        });
+        why.expect("waited for")
+    };
+    let (device, why) = named(|unit| unit == 2);
+    assert!(device == 1 && why.contains("two devices answer as unit 2"), "{device}: {why}");
+    let (_, why) = named(|_| true);
+    assert!(!why.contains("two devices answer as"), "{why}");
+}
