@@ -176,6 +176,8 @@ pub struct Link {
     pub listen_first: Duration,
     /// The agent's own point that tells whether another master speaks on it; lines only.
     pub masters_point: Option<u32>,
+    /// The agent's own points that count its requests, answers, time-outs and garbled answers; the first of four.
+    pub count_points: Option<u32>,
 }
 
 /// What carries a link.

@@ -132,6 +132,7 @@ fn plan(transport: Transport) -> Plan {
             listen: false,
             listen_first: Duration::ZERO,
             masters_point: None,
+            count_points: None,
         }],
         ..Plan::default()
     };

@@ -86,6 +86,13 @@ pub enum FieldMessage {
         /// When that was certain.
         at: Instant,
     },
+    /// What a link has exchanged since the start; told every ten seconds.
+    Counts {
+        /// Index of the link in the plan.
+        link: u32,
+        /// Requests, answers, time-outs, garbled answers.
+        counts: [u64; 4],
+    },
     /// The link had no time for scans of a transaction.
     Late {
         /// Index of the transaction in the plan.

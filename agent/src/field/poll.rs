@@ -34,6 +34,9 @@ use crate::plan::{Ask, Device, Link, Plan, Transaction};
 use identity::Known;
 use overheard::Masters;
 
+/// How often a link's counters are told.
+const COUNTS_EVERY_MS: u64 = 10_000;
+
 /// What a link's answers prove by themselves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Trust {
@@ -102,6 +105,8 @@ pub(super) struct Poll {
     /// What waits until its device's identity is known.
     held: Option<Job>,
     masters: Masters,
+    /// When the counters are told next.
+    counts_at: Millis,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
@@ -180,6 +185,7 @@ impl Poll {
             again: None,
             held: None,
             masters: Masters::default(),
+            counts_at: Millis(COUNTS_EVERY_MS),
             recover: VecDeque::new(),
             tried: false,
             plan,
@@ -232,6 +238,7 @@ impl Poll {
     pub(super) fn step(&mut self, now: Instant) -> Step {
         let t = self.millis(now);
         self.review(t, now);
+        self.tell_counts(t);
         if let Some(at) = self.health.connect_at() {
             if at <= t {
                 self.connect_begun = t;

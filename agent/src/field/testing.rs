@@ -33,6 +33,7 @@ impl Sketch {
             listen: false,
             listen_first: Duration::ZERO,
             masters_point: None,
+            count_points: None,
         });
         self
     }
@@ -209,7 +210,8 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         FieldMessage::Batch(_)
         | FieldMessage::Late { .. }
         | FieldMessage::Identity { .. }
-        | FieldMessage::Masters { .. } => None,
+        | FieldMessage::Masters { .. }
+        | FieldMessage::Counts { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

@@ -37,8 +37,13 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         link.masters_point = (is_line(link) && !link.listen).then(|| {
             add_states(points, format!("agent/link/{}/masters", link.name), ["one master", "another master speaks"])
         });
+        let counts = COUNTS.map(|count| add_count(points, format!("agent/link/{}/{count}", link.name)));
+        link.count_points = counts.first().copied();
     }
 }
+
+/// What is counted on a link, in the order of `FieldMessage::Counts`.
+const COUNTS: [&str; 4] = ["requests", "answers", "timeouts", "garbled"];
 
 /// Whether several masters could speak on it.
 const fn is_line(link: &Link) -> bool {
@@ -52,20 +57,36 @@ fn add(points: &mut Points, path: String) -> u32 {
     add_states(points, path, ["working", "failed"])
 }
 
+fn add_count(points: &mut Points, path: String) -> u32 {
+    let point = Point {
+        path,
+        quantity: Quantity::Count.name().to_string(),
+        unit: "1".into(),
+        scan_period: Duration::from_secs(10),
+        ..Point::default()
+    };
+    add_own(points, point)
+}
+
 fn add_states(points: &mut Points, path: String, states: [&str; 2]) -> u32 {
+    let point = Point {
+        path,
+        quantity: Quantity::State.name().to_string(),
+        unit: "1".into(),
+        scan_period: Duration::from_secs(1),
+        states: (0..).zip(states.map(str::to_string)).collect(),
+        ..Point::default()
+    };
+    add_own(points, point)
+}
+
+fn add_own(points: &mut Points, point: Point) -> u32 {
     let draft = Draft {
-        point: Point {
-            path,
-            quantity: Quantity::State.name().to_string(),
-            unit: "1".into(),
-            scan_period: Duration::from_secs(1),
-            states: (0..).zip(states.map(str::to_string)).collect(),
-            ..Point::default()
-        },
+        has_states: !point.states.is_empty(),
+        point,
         spec: PointSpec::default(),
         unit: Some(units::one()),
         exponent: Some(0),
-        has_states: true,
         absent: Vec::new(),
         origin: "the agent".into(),
     };

@@ -127,6 +127,7 @@ fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
         listen: item.listen,
         listen_first: item.listen_first,
         masters_point: None,
+        count_points: None,
     }
 }
 

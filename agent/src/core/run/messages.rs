@@ -106,6 +106,14 @@ impl Core<'_> {
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
             FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, why, at),
             FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
+            FieldMessage::Counts { link, counts } => {
+                let plan = self.plan;
+                let first = usize::try_from(link).ok().and_then(|l| plan.links.get(l)).and_then(|l| l.count_points);
+                for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
+                    self.judge.own(now, point, i64::try_from(count).unwrap_or(i64::MAX));
+                    self.publish_readings(now);
+                }
+            }
             FieldMessage::Late { transaction, skipped } => {
                 let points = usize::try_from(transaction)
                     .ok()

@@ -79,6 +79,7 @@ impl Poll {
             }
         }
         self.review(t, now);
+        self.tell_counts(t);
     }
 
     /// Requests that were not ours were heard on a line of ours.

@@ -226,3 +226,44 @@ fn two_devices_of_one_address_are_named_and_noise_on_the_whole_line_is_not_taken
     let (_, why) = named(|_| true);
     assert!(!why.contains("two devices answer as"), "{why}");
 }
+
+#[test]
+fn a_line_that_is_in_use_is_not_opened_and_says_so() {
+    let pty = Pty::new(|request| Deed::Say(right(request)));
+    let open = || crate::field::rtu::line::Serial::open(&pty.path, 115_200, Parity::None, 2);
+    let first = open().expect("nobody has it");
+    let why = open().expect_err("it is taken");
+    assert!(why.contains("exclusive lock") && why.contains("no other program has it"), "{why}");
+    drop(first);
+    open().expect("free again");
+}
+
+#[test]
+fn an_adapter_that_is_unplugged_and_plugged_in_again_comes_back() {
+    let link = std::env::temp_dir().join(format!("lapwing-adapter-{}", std::process::id()));
+    let plugged = |wire: &Wire| std::os::unix::fs::symlink(&wire.path, &link).expect("a free name");
+    let answer = |wire: &mut Wire, rig: &Rig, at_least: usize| {
+        let begun = Instant::now();
+        while good(&rig.inbox.all(), 0).len() < at_least {
+            assert!(begun.elapsed() < Duration::from_secs(15), "no readings");
+            if let Ok(asked) = <[u8; REQUEST_LEN]>::try_from(wire.hear()) {
+                wire.say(&right(&asked));
+            }
+        }
+    };
+    let mut wire = Wire::new();
+    plugged(&wire);
+    let transport = Transport::Serial { path: link.clone(), baud: 115_200, parity: Parity::None, stop_bits: 1 };
+    let mut rig = Rig::new();
+    rig.start(Sketch::default().link(transport, 60).device(7).reads(Table::Holding, 0, 4).plan());
+    answer(&mut wire, &rig, 2);
+    std::fs::remove_file(&link).expect("made above");
+    drop(wire);
+    rig.inbox.wait("link down", |all| states(all).last() == Some(&("link", 0, false)));
+    let mut wire = Wire::new();
+    plugged(&wire);
+    let before = good(&rig.inbox.all(), 0).len();
+    answer(&mut wire, &rig, before + 2);
+    std::fs::remove_file(&link).expect("made above");
+    assert_eq!(states(&rig.end()), [("link", 0, true), ("link", 0, false), ("link", 0, true)]);
+}
