@@ -267,3 +267,45 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again_comes_back() {
     std::fs::remove_file(&link).expect("made above");
     assert_eq!(states(&rig.end()), [("link", 0, true), ("link", 0, false), ("link", 0, true)]);
 }
+
+/// Whatever one answer looks like, it is right or it is refused, and the next one is heard.
+#[test]
+fn every_disturbance_costs_at_most_its_own_transaction() {
+    let pace = Pace::of(115_200, Parity::None, 1, false, LUMP);
+    let ours = right(&request(7, four()));
+    let noise: Vec<u8> = (0..23u8).map(|n| n.wrapping_mul(91) ^ 0x5A).collect();
+    let other = right(&request(8, four()));
+    let theirs = request(7, Read::new(Table::Holding, 100, 4).expect("allowed"));
+    let other_function = sealed(vec![7, 4, 8, 0, 1, 0, 2, 0, 3, 0, 4]);
+    let other_length = sealed(vec![7, 3, 4, 0, 1, 0, 2]);
+    let mut damaged = ours.clone();
+    damaged[5] ^= 0x20;
+    let inside = [&ours[..6], &noise[..3], &ours[6..]].concat();
+    let cases: Vec<(&str, Vec<u8>, bool)> = vec![
+        ("nothing", Vec::new(), false),
+        ("noise before", [&noise[..], &ours].concat(), false),
+        ("noise inside", inside, false),
+        ("noise after", [&ours[..], &noise].concat(), false),
+        ("damaged", damaged, false),
+        ("short", ours[..7].to_vec(), false),
+        ("long", [&ours[..], &[0]].concat(), false),
+        ("another function", other_function.clone(), false),
+        ("another length", other_length.clone(), false),
+        ("another unit", other.clone(), false),
+        ("another unit's answer before ours", [&other[..], &ours].concat(), true),
+        ("another unit's answer after ours", [&ours[..], &other].concat(), false),
+        ("another master's request and its answer before ours", [&theirs[..], &right(&theirs), &ours].concat(), false),
+        ("another master's answer of another length before ours", [&other_length[..], &ours].concat(), false),
+        ("another master's answer of another function before ours", [&other_function[..], &ours].concat(), false),
+        ("our answer twice", [&ours[..], &ours].concat(), false),
+    ];
+    for (name, answer, believed) in cases {
+        let (mut master, _) = paper(pace, vec![answer.clone(), ours.clone()], &[]);
+        let timeout = Duration::from_millis(30);
+        let values = Ok(Values::Registers(vec![7000, 7001, 7002, 7003]));
+        let first = master.ask(7, four(), timeout, Duration::ZERO);
+        assert!(if believed { first == values } else { first.is_err() }, "{name}: {first:?}");
+        assert!(believed || answer.is_empty() || matches!(first, Err(Failure::Garbled(_))), "{name}: {first:?}");
+        assert_eq!(master.ask(7, four(), timeout, Duration::ZERO), values, "after {name}");
+    }
+}
