@@ -2,7 +2,8 @@
 //!
 //! The data walks one way: `field` (bytes → raw values) → the engine crate (→ readings, derived points, transitions) →
 //! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
-//! room reads; `service` starts the rooms in order. Only operator commands come back, through `core`.
+//! room reads; `service` starts the rooms in order; `witness`
+//! is what an engineer proves on site. Only operator commands come back, through `core`.
 
 pub mod cli;
 pub mod compute;
@@ -13,3 +14,5 @@ pub mod plan;
 pub mod publish;
 pub mod service;
 pub mod store;
+mod tls;
+pub mod witness;

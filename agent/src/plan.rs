@@ -5,6 +5,8 @@
 //! points come last. `points[i]` describes `engine.points[i]`, `alarms[i]` describes `engine.alarms[i]`. Durations are
 //! `std::time::Duration`; nothing in it is a wall time.
 
+pub mod snmp;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -25,6 +27,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// Where SNMP notifications come in.
+    pub snmp: snmp::Snmp,
     /// Connections to the field.
     pub links: Vec<Link>,
     /// What answers on them.
@@ -190,6 +194,15 @@ pub enum Transport {
         /// TCP port.
         port: u16,
     },
+    /// Modbus TCP inside TLS (Modbus/TCP Security).
+    ModbusTls {
+        /// Host name or address; the device's certificate must carry it.
+        host: String,
+        /// TCP port, by the standard 802.
+        port: u16,
+        /// Whom to trust, and who we are.
+        tls: Tls,
+    },
     /// Modbus RTU frames over TCP.
     ModbusRtuTcp {
         /// Host name or address.
@@ -210,15 +223,24 @@ pub enum Transport {
         /// Stop bits, 1 or 2.
         stop_bits: u8,
     },
-    /// SNMP version 2c.
+    /// SNMP.
     Snmp {
         /// Host name or address.
         host: String,
         /// UDP port.
         port: u16,
-        /// Community, read from the configuration or a file.
-        community: String,
+        /// Version, and in whose name it is asked.
+        access: snmp::Access,
     },
+}
+
+/// Files of a TLS client.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// Certificate authority.
+    pub ca: PathBuf,
+    /// Client certificate and its key.
+    pub client: Option<(PathBuf, PathBuf)>,
 }
 
 /// Parity of a serial line. Modbus over Serial Line V1.02 §2.5.1 asks for even by default.
@@ -246,6 +268,10 @@ pub struct Device {
     pub pause: Duration,
     /// How late an answer may still come after a time-out.
     pub late_max: Duration,
+    /// How long it thinks before it answers, as far as the plan counts with it.
+    pub turnaround: Duration,
+    /// What changes how often it is scanned.
+    pub faster: Option<Faster>,
     /// Its transactions: a stretch of `Plan::transactions`.
     pub transactions: Span,
     /// The agent's own point that tells its state.
@@ -301,6 +327,17 @@ impl std::fmt::Display for Mark {
     }
 }
 
+/// A device is scanned faster while one of its own points is in certain states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Faster {
+    /// Index of the point.
+    pub point: u32,
+    /// The states, as a set of bits: state n is bit n.
+    pub states: u64,
+    /// How often meanwhile; transactions of a shorter period keep theirs.
+    pub period: Duration,
+}
+
 /// Modbus tables (MODBUS Application Protocol V1.1b3 §4.3), with the function that reads each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Table {
@@ -347,6 +384,20 @@ pub enum Ask {
     Snmp {
         /// Instance OIDs, one a point.
         oids: Vec<Vec<u32>>,
+    },
+    /// One GET of table cells, with what tells that they are the right ones.
+    SnmpCells {
+        /// Rows found by their label.
+        rows: Vec<snmp::LabelledRow>,
+        /// Cells, one a point.
+        cells: Vec<snmp::Cell>,
+    },
+    /// A walk of one column of object identifiers: is each of those the points name among them?
+    SnmpColumn {
+        /// The column.
+        column: Vec<u32>,
+        /// What each point looks for; `None`: how many rows hold what no point of the device looks for.
+        listed: Vec<Option<Vec<u32>>>,
     },
 }
 

@@ -16,6 +16,7 @@ use tokio::sync::watch;
 
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
+use crate::core::held::Held;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
@@ -74,8 +75,20 @@ impl Service {
         // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
         let sender: Arc<OnceLock<Publisher>> = Arc::default();
         let to_publisher = Arc::clone(&sender);
+        let listener = told.clone();
+        let held = Arc::new(Held::default());
+        let to_publisher_held = Arc::clone(&held);
         let writer = store.spawn_writer(move |durable| {
+            for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
+                // A listener that does not keep up misses lines; the event log has them.
+                let _full = listener.try_send(Told::Event(row.payload.clone()));
+            }
             if let Some(publisher) = to_publisher.get() {
+                to_publisher_held.release(durable.last_seq, |topic, payload| {
+                    if let Err(error) = publisher.retained(topic, payload) {
+                        tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
+                    }
+                });
                 publisher.durable(durable.rows);
             }
         })?;
@@ -117,6 +130,7 @@ impl Service {
                     told,
                     alive,
                     new_log,
+                    held,
                 })
             })?
         };
@@ -189,14 +203,14 @@ impl Drop for NeverSilent {
 
 /// One current-thread runtime on a thread of its own, for links and MQTT.
 #[derive(Debug)]
-struct RuntimeThread {
-    handle: tokio::runtime::Handle,
+pub(crate) struct RuntimeThread {
+    pub(crate) handle: tokio::runtime::Handle,
     stop: tokio::sync::oneshot::Sender<()>,
     thread: JoinHandle<()>,
 }
 
 impl RuntimeThread {
-    fn start() -> std::io::Result<Self> {
+    pub(crate) fn start() -> std::io::Result<Self> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         let handle = runtime.handle().clone();
         let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
@@ -207,7 +221,7 @@ impl RuntimeThread {
         Ok(Self { handle, stop, thread })
     }
 
-    fn stop(self) {
+    pub(crate) fn stop(self) {
         // The thread may already have ended.
         let _gone = self.stop.send(());
         if self.thread.join().is_err() {
@@ -216,7 +230,7 @@ impl RuntimeThread {
     }
 }
 
-fn keys(plan: &Plan) -> Vec<PointKey> {
+pub(crate) fn keys(plan: &Plan) -> Vec<PointKey> {
     plan.points
         .iter()
         .map(|point| PointKey {
@@ -236,7 +250,7 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
 }
 
 /// The session and the catalogue's hash.
-fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
+pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
     let points: Vec<CataloguePoint> =
         plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
     let hash = catalogue::hash(&points);

@@ -110,7 +110,7 @@ impl Decimal {
                         .checked_mul(10)
                         .and_then(|m| m.checked_add(i64::from(byte - b'0')))
                         .ok_or(DecimalError::TooLarge)?;
-                    exponent -= i32::from(point);
+                    exponent = exponent.saturating_sub(i32::from(point));
                 }
                 b'.' if !point => point = true,
                 _ => return Err(DecimalError::NotANumber),
@@ -141,7 +141,7 @@ pub fn rescale_wide(mantissa: i128, from: i8, to: i8) -> Result<i64, DecimalErro
             None => 0,
             Some(divisor) => {
                 let (quotient, rest) = (mantissa.div_euclid(divisor), mantissa.rem_euclid(divisor));
-                match (rest * 2).cmp(&divisor) {
+                match rest.cmp(&(divisor - rest)) {
                     core::cmp::Ordering::Less => quotient,
                     core::cmp::Ordering::Greater => quotient + 1,
                     core::cmp::Ordering::Equal => quotient + (quotient & 1),
@@ -272,6 +272,8 @@ mod tests {
         assert_eq!(Decimal::parse("1.2.3"), Err(DecimalError::NotANumber));
         assert_eq!(Decimal::parse("é"), Err(DecimalError::NotANumber));
         assert_eq!(Decimal::parse(""), Err(DecimalError::NotANumber));
+        assert_eq!(Decimal::parse("1.5e-2147483648"), Err(DecimalError::TooLarge));
+        assert_eq!(rescale_wide(99_999_999_999_999_999_999_999_999_999_999_999_999, 0, 38), Ok(1));
     }
 
     #[test]

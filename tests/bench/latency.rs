@@ -44,6 +44,7 @@ pub(crate) fn run() {
         ),
     );
     let listener = Listener::subscribe(broker.port(), "bench-listener", &["lapwing/testbay/t1/event", "bench/echo"]);
+    let talker = Listener::subscribe(broker.port(), "bench-talker", &[]);
     let agent = Agent::run(&config);
     // Until it reads, a change could not be seen: the first raise shows that everything stands.
     trip(&server, &listener, 100);
@@ -56,7 +57,7 @@ pub(crate) fn run() {
         std::thread::sleep(Duration::from_millis(60 + (sample as u64 * 7) % 31));
         let took = trip(&server, &listener, value);
         let sync = sync(&mut disk);
-        let round = round_trip(&listener, sample);
+        let round = round_trip(&talker, &listener, sample);
         whole.push(took);
         syncs.push(sync);
         trips.push(round);
@@ -101,11 +102,11 @@ fn sync(disk: &mut File) -> f64 {
     ms(begun.elapsed())
 }
 
-fn round_trip(listener: &Listener, sample: usize) -> f64 {
+fn round_trip(talker: &Listener, listener: &Listener, sample: usize) -> f64 {
     // As long as an event.
     let payload = format!("{sample:0>900}");
     let begun = Instant::now();
-    listener.publish("bench/echo", payload.as_bytes());
+    talker.publish("bench/echo", payload.as_bytes());
     let back = listener.wait(LONG, |arrival| (arrival.payload == payload.as_bytes()).then_some(arrival.at));
     ms(back.expect("an echo comes back").saturating_duration_since(begun))
 }

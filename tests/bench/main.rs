@@ -10,7 +10,10 @@ mod late;
 mod latency;
 mod modbus_server;
 mod mqtt;
+mod paced_line;
+mod serial;
 mod size;
+mod snmp;
 
 use std::process::ExitCode;
 
@@ -78,6 +81,13 @@ const BENCHES: &[Bench] = &[
         run: late::run,
         usual: false,
     },
+    Bench {
+        name: "serial",
+        says: "a whole serial line read once, against the least its wire allows",
+        run: serial::run,
+        usual: true,
+    },
+    Bench { name: "snmp", says: "200 SNMP agents of 20 variables in one sweep", run: snmp::run, usual: true },
     Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },
     Bench { name: "size-edge", says: "the package's binary (builds it, minutes)", run: size::edge, usual: false },
 ];

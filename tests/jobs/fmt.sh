@@ -1,1 +1,1 @@
-exec cargo fmt --all --check
+exec cargo fmt --all --check -- --color never

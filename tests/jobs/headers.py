@@ -15,7 +15,7 @@ TOP = {
 }  # fmt: skip
 # Put together from pieces, so that this file does not break its own rule.
 STRANGE = [
-    ("a path of one machine", re.compile(r"(?<![\w.])/(?:wo" + r"rk|ro" + r"ot|ho" + r"me/\w+|tmp/(?:wt|bri" + r"ef))\b")),
+    ("a path of one machine", re.compile(r"(?<![\w.])/(?:wo" + r"rk|ro" + r"ot|tmp/(?:wt|bri" + r"ef))\b")),
     ("a registry's host", re.compile(r"\b(?:static\.)?cra" + r"tes\.io\b|\bpy" + r"pi\.org\b|\bdeb\.deb" + r"ian\.org\b")),
     ("a word of the workshop", re.compile(r"\bseed doc" + r"ument\b|\bis" + r"sue #?\d|\bas instru" + r"cted\b", re.IGNORECASE)),
 ]  # fmt: skip

@@ -1,4 +1,4 @@
 # The demo of every scenario for a short time.
 set -e
 cargo build --locked --workspace --all-targets --quiet
-cargo test --locked -p lapwing-tests --test scenarios -- --ignored --nocapture
+cargo test --locked --workspace --test scenarios -- --ignored --nocapture

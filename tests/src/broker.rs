@@ -35,7 +35,7 @@ impl Broker {
             "mosquitto.conf",
             &format!(
                 "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\n\
-                 persistence_location {}/\nautosave_interval 1\nmax_queued_messages 0\nlog_dest stderr\n\
+                 persistence_location {}/\nautosave_interval 1\nset_tcp_nodelay true\nmax_queued_messages 0\nlog_dest stderr\n\
                  log_type all\nconnection_messages true\n",
                 home.path().display()
             ),

@@ -143,6 +143,8 @@ fn plan(transport: Transport) -> Plan {
             unit,
             timeout: TIMEOUT,
             pause: Duration::ZERO,
+            turnaround: Duration::ZERO,
+            faster: None,
             late_max: TIMEOUT * 3,
             transactions: Span { first: many(plan.transactions.len()), count: u32::from(READS) },
             state_point: 0,

@@ -32,6 +32,7 @@ impl Account {
     }
 
     /// A line for people only.
+    #[cfg(feature = "demo")]
     pub(super) fn say(&self, text: &str) {
         if !self.json {
             self.output.line(text.to_owned());
@@ -55,13 +56,11 @@ impl Account {
     /// What the core did.
     pub(super) fn told(&self, told: &Told) {
         match told {
-            Told::Event { event, payload } => {
-                if self.json {
-                    self.output.line(String::from_utf8_lossy(payload).into_owned());
-                } else if let Some(text) = sentence(event) {
-                    self.output.line(format!("{}  {text}", self.stamp()));
-                }
-            }
+            Told::Event(payload) if self.json => self.output.line(String::from_utf8_lossy(payload).into_owned()),
+            Told::Event(payload) => match serde_json::from_slice::<Event>(payload) {
+                Ok(event) => self.tell(&sentence(&event)),
+                Err(error) => tracing::error!(%error, "an event could not be read back; please report this"),
+            },
             Told::State(text) => self.tell(text),
             Told::Fault => {}
         }
@@ -84,10 +83,10 @@ impl Account {
     }
 }
 
-/// An event as a person reads it; `None` for what only programs need.
-fn sentence(event: &Event) -> Option<String> {
+/// An event as a person reads it.
+fn sentence(event: &Event) -> String {
     match &event.detail {
-        Detail::Alarm(change) => Some(alarm(event, change)),
+        Detail::Alarm(change) => alarm(event, change),
         Detail::Operator(_)
         | Detail::Link(_)
         | Detail::Device(_)
@@ -95,7 +94,7 @@ fn sentence(event: &Event) -> Option<String> {
         | Detail::Clock(_)
         | Detail::Store(_)
         | Detail::Config(_)
-        | Detail::Other(_) => Some(event.text.clone()),
+        | Detail::Other(_) => event.text.clone(),
     }
 }
 

@@ -32,7 +32,7 @@ const FILES: &[(&str, &str)] = lapwing_simulator::saltmarsh::FILES;
 
 /// Runs the demo.
 pub(super) fn demo(args: &DemoArgs) -> End {
-    start_log("warn,rumqttd=off");
+    start_log("warn,rumqttd=off,async_snmp=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,

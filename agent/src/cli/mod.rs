@@ -7,6 +7,7 @@
 mod account;
 mod calc;
 mod check;
+mod checkout;
 #[cfg(feature = "demo")]
 mod demo;
 mod output;
@@ -62,6 +63,8 @@ enum Command {
     Run(RunArgs),
     /// Every mistake of a configuration, and its poll plan
     Check(RunArgs),
+    /// Point-to-point checkout: what is read against what the sensor shows, with a sign-off sheet
+    Checkout(CheckoutArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -102,6 +105,44 @@ pub struct RunArgs {
     json: bool,
 }
 
+/// Options of `checkout`.
+#[derive(Clone, Debug, Args)]
+pub struct CheckoutArgs {
+    /// The module's configuration file
+    #[arg(long, value_name = "PATH")]
+    config: PathBuf,
+    /// Only this link
+    #[arg(long, value_name = "NAME")]
+    link: Option<String>,
+    /// Only this device
+    #[arg(long, value_name = "NAME")]
+    device: Option<String>,
+    /// Only points that match: `*` within a segment, `**` for any number of them
+    #[arg(long, value_name = "PATTERN")]
+    point: Option<String>,
+    /// Progress and sign-off sheet are kept here; checkout-SITE-MODULE unless given
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Expected values from a CSV file (path,expected,initials,note) instead of being asked
+    #[arg(long, value_name = "FILE")]
+    answers: Option<PathBuf>,
+    /// Look on for so many seconds before the first point: a longer look measures the refresh better
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    look: u64,
+    /// How long `w VALUE` waits for the sensor, seconds
+    #[arg(long, default_value_t = 60, value_name = "N")]
+    wait: u64,
+    /// Also the points that were decided before
+    #[arg(long)]
+    again: bool,
+    /// Tell the broker nothing
+    #[arg(long)]
+    silent: bool,
+    /// One JSON object a line on standard output
+    #[arg(long)]
+    json: bool,
+}
+
 /// Options of `calc`.
 #[derive(Clone, Debug, Args)]
 pub struct CalcArgs {
@@ -134,6 +175,7 @@ pub fn main() -> ExitCode {
         Command::Simulate(args) => simulate::simulate(&args),
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args),
+        Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Calc(args) => calc::calc(&args),
     };

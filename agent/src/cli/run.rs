@@ -18,11 +18,11 @@ const TOLD: usize = 8192;
 
 /// Runs the agent.
 pub(super) fn run(args: &RunArgs) -> End {
-    let loaded = match config::load(&args.config, std::env::vars(), &config::Overrides::default()) {
+    let loaded = match config::load(&args.config, config::environment(), &config::Overrides::default()) {
         Ok(loaded) => loaded,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
     };
-    start_log(&loaded.plan.log.level);
+    start_log(&format!("{},async_snmp=off", loaded.plan.log.level)); // the library calls every failed request an error
     let (output, printer) = match Output::start() {
         Ok(started) => started,
         Err(error) => return could_not("start printing", &error),
@@ -60,6 +60,7 @@ pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
         .map(|link| {
             let address = match &link.transport {
                 Transport::ModbusTcp { host, port }
+                | Transport::ModbusTls { host, port, .. }
                 | Transport::ModbusRtuTcp { host, port, .. }
                 | Transport::Snmp { host, port, .. } => {
                     format!("{host}:{port}")

@@ -15,7 +15,7 @@ use super::{DemoArgs, End, start_log};
 
 /// Runs the simulated devices.
 pub(super) fn simulate(args: &DemoArgs) -> End {
-    start_log("warn,rumqttd=off");
+    start_log("warn,rumqttd=off,async_snmp=off");
     let scenario = match scenario(args) {
         Ok(scenario) => scenario,
         Err(end) => return end,

@@ -1,8 +1,8 @@
 //! Every key of the configuration: its table, type, default, an example and its meaning.
 //!
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
-//! Markdown). `module`, `mqtt`, `store`, `http` and `log` are plain tables, reachable from the environment; the others
-//! are lists of tables in the file. Reads nothing. Never panics.
+//! Markdown). `module`, `mqtt`, `store`, `http`, `log` and `snmp` are plain tables, reachable from the environment; the
+//! others are lists of tables in the file. Reads nothing. Never panics.
 #![doc = include_str!("keys.md")]
 
 use std::fmt::Write as _;
@@ -50,7 +50,7 @@ pub struct Key {
 }
 
 /// Plain tables: once a file, and within reach of the environment.
-pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log"];
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
 /// Lists of tables in the module file.
 pub const LISTS: &[&str] = &["link", "device", "derived", "alarm"];
 
@@ -152,11 +152,17 @@ pub const KEYS: &[Key] = &[
     key("http", "enabled", F, "true", "true", "Whether there is a page at all."),
     key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
 
+    key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),
+
     key("link", "name", T, "required", "\"plant\"", "Name of the link; unique."),
     key("link", "modbus_tcp", T, "", "\"127.0.0.1:502\"", "Modbus TCP: host and port."),
+    key("link", "modbus_tls", T, "", "\"192.0.2.10:802\"", "Modbus TCP inside TLS (Modbus/TCP Security): host and port; needs `ca`."),
     key("link", "modbus_rtu_tcp", T, "", "\"127.0.0.1:4001\"", "Modbus RTU frames over TCP: host and port."),
     key("link", "serial", T, "", "\"/dev/ttyUSB0\"", "Modbus RTU on a serial line: device file."),
     key("link", "snmp", T, "", "\"127.0.0.1:161\"", "SNMP: host and port."),
+    key("link", "ca", T, "", "\"/etc/lapwing/field-ca.pem\"", "TLS: authority that signs the devices' certificates."),
+    key("link", "client_certificate", T, "", "\"/etc/lapwing/field.pem\"", "TLS: certificate the agent shows; the standard asks for one. Needs `client_key`."),
+    key("link", "client_key", T, "", "\"/etc/lapwing/field.key\"", "TLS: key of that certificate."),
     key("link", "timeout_ms", W, "1000", "300", "How long an answer is waited for, ms."),
     key("link", "retries", W, "1", "1", "Repetitions of a failed request within one scan."),
     key("link", "baud", W, "19200", "19200", "Bits a second of a serial line, also behind a gateway."),
@@ -164,9 +170,14 @@ pub const KEYS: &[Key] = &[
     key("link", "stop_bits", W, "1, or 2 without parity", "1", "Stop bits of a serial line."),
     key("link", "listen", F, "false", "true", "Never speak: another master asks on this serial line, its requests and the answers are decoded."),
     key("link", "listen_first", D, "10s", "\"10s\"", "How long a serial line is listened to before the agent first speaks; it does not speak while it hears another master."),
-    key("link", "version", Word(&["2c"]), "2c", "\"2c\"", "SNMP version."),
-    key("link", "community", T, "public", "\"public\"", "SNMP community."),
+    key("link", "version", Word(super::items::access::VERSIONS), "2c", "\"3\"", "SNMP version."),
+    key("link", "community", T, "public", "\"public\"", "SNMP community, versions 1 and 2c."),
     key("link", "community_file", T, "", "\"/etc/lapwing/community\"", "File that holds the SNMP community."),
+    key("link", "user", T, "required by version 3", "\"lapwing\"", "SNMP user, version 3."),
+    key("link", "auth", Word(super::items::access::AUTH), "sha256", "\"sha256\"", "How messages of version 3 are authenticated."),
+    key("link", "auth_password_file", T, "required by version 3", "\"/etc/lapwing/snmp-auth\"", "File that holds the authentication password, at least 8 octets."),
+    key("link", "priv", Word(super::items::access::PRIVACY), "aes128", "\"aes128\"", "How messages of version 3 are encrypted; two key extensions of the longer AES are in use."),
+    key("link", "priv_password_file", T, "required with `priv`", "\"/etc/lapwing/snmp-priv\"", "File that holds the encryption password, at least 8 octets."),
 
     key("device", "name", T, "required", "\"coil-plant\"", "Name of the device; unique."),
     key("device", "link", T, "required", "\"plant\"", "Its link."),
@@ -175,6 +186,9 @@ pub const KEYS: &[Key] = &[
     key("device", "prefix", T, "", "\"rack/07\"", "Put before every path of its map."),
     key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
+    key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
+    key("device", "min_interval_ms", W, "0", "2000", "No point of it is read more often than this, ms."),
+    key("device", "scan_period_when", Names, "", "{ point = \"ups/a1/output/source\", state = \"battery\", period = \"1s\" }", "While that point of its own is in that state (or one of a list), it is scanned so often; what is read more often anyway stays."),
     key("device", "late_max_ms", W, "three time-outs", "1500", "How late an answer may still come after a time-out, ms."),
     key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
     key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),
@@ -219,7 +233,9 @@ pub const KEYS: &[Key] = &[
     key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
     key("point", "unit", T, "required; 1 for states and counts", "\"Cel\"", "UCUM unit."),
     key("point", "register", T, "", "\"holding:0\"", "Modbus: table (coil, discrete, input, holding) and wire address."),
-    key("point", "oid", T, "", "\"1.3.6.1.2.1.33.1.2.1.0\"", "SNMP: instance OID."),
+    key("point", "oid", T, "", "\"1.3.6.1.2.1.33.1.2.1.0\"", "SNMP: instance OID; with `row` or `present` that of a column."),
+    key("point", "row", Names, "", "{ column = \"1.3.6.1.2.1.47.1.1.1.1.7\", equals = \"Outlet 3\" }", "SNMP: the row whose label, in that column, is this text; read in the same answer."),
+    key("point", "present", T, "", "\"1.3.6.1.2.1.33.1.6.3.2\"", "SNMP: 1 while a row of the column holds this OID, else 0; \"others\" counts the rows holding one that no point of the device names."),
     key("point", "as", Word(LAYOUTS), "required; bit in bit tables", "\"i16\"", "Layout of the raw value."),
     key("point", "words", W, "by layout", "2", "Registers of a bcd, modulo10000, text_number or counter."),
     key("point", "word_order", Word(ORDERS), "big", "\"big\"", "Order of the registers of a value."),

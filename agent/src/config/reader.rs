@@ -91,6 +91,11 @@ impl<'t> Item<'t> {
         self.table.get_key_value(key).map_or(self.place, |(key, _)| Place::new(self.origin, &key.span()))
     }
 
+    /// A key's text as it is written; empty if it is none.
+    pub(crate) fn text(&self, key: &str) -> &str {
+        self.table.get(key).and_then(|value| value.get_ref().as_str()).unwrap_or_default()
+    }
+
     /// The raw value of a key, without counting it as asked for.
     pub(crate) fn peek(&self, key: &str) -> Option<&'t DeValue<'t>> {
         self.table.get(key).map(|value| value.get_ref())

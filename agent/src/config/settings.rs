@@ -1,4 +1,4 @@
-//! The plain tables as the Plan has them: module, mqtt, store, http, log.
+//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp.
 //!
 //! Takes merged values of the right type and judges their meaning: topic segments, addresses, what belongs together.
 //! Fills defaults as the table of keys states them. Touches neither disk nor network. Never panics.
@@ -27,6 +27,7 @@ pub(crate) struct Settings {
     pub(crate) store: plan::Store,
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
+    pub(crate) snmp: plan::snmp::Snmp,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
 }
@@ -79,7 +80,19 @@ pub(crate) fn settings(
             },
         );
     }
-    Settings { module, mqtt, store, http, log: plan::Log { level }, points_place: plain.written("mqtt.points") }
+    let snmp = snmp(plain, &place, report);
+    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place: plain.written("mqtt.points") }
+}
+
+fn snmp(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::snmp::Snmp {
+    let Some(text) = plain.text("snmp.notifications") else { return plan::snmp::Snmp::default() };
+    let notifications = text.parse::<SocketAddr>().ok();
+    if notifications.is_none() {
+        let why = "an address and a port to listen on are needed".into();
+        let wrong = Wrong::BadAddress { address: text, why, example: "\"0.0.0.0:1162\"" };
+        report.wrong(place("snmp", "notifications"), "snmp.notifications", wrong);
+    }
+    plan::snmp::Snmp { notifications }
 }
 
 fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Module {

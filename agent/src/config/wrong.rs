@@ -46,6 +46,8 @@ pub(crate) enum Wrong {
     // Links and devices.
     #[error("`{address}` is not an address that can be reached: {why}")]
     BadAddress { address: String, why: String, example: &'static str },
+    #[error("{what}")]
+    WeakAccess { what: String, mend: &'static str },
     #[error("link `{link}` names no connection")]
     NoTransport { link: String },
     #[error("link `{link}` names two connections, `{first}` and `{second}`")]
@@ -167,7 +169,17 @@ pub(crate) enum Wrong {
     WindowTooShort { over: String, point: String, scan_period: String },
     #[error("rate alarms of `{point}` use windows of {first} and {second}")]
     TwoWindows { point: String, first: String, second: String },
+    #[error("the point `{path}` is not read from device `{device}`")]
+    NotOfDevice { path: String, device: String },
+    #[error("{period} is below the {least} that device `{device}` allows")]
+    BelowInterval { period: String, least: String, device: String },
     // Findings: the agent runs with them.
+    #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
+    ScanHeldBack { device: String, count: usize, path: String, least: String },
+    #[error("{what}")]
+    LinkOverloaded { what: String, mend: String },
+    #[error("alarm `{id}` may be told {worst} after the change at its worst, which leaves nothing of the {within} to respond: {parts}")]
+    AlarmTooLate { id: String, worst: String, within: String, parts: String, mend: String },
     #[error("the limit {limit} lies outside the valid range {low} to {high} of `{point}`: the alarm can never be raised")]
     LimitOutsideValid { limit: String, low: String, high: String, point: String },
     #[error("alarm `{id}` says nothing about {}", missing.join(" or "))]
@@ -197,15 +209,16 @@ impl Wrong {
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
             Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
             Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, or unset it".into()
+                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, or unset it".into()
             }
             Self::VariableIntoList { .. } => "unset it and change the file".into(),
             Self::BadVariable { why, .. } => why.mend(),
             Self::UnknownOverride { .. } => "give the link in the configuration that name, or leave the address out".into(),
             Self::BadAddress { example, .. } => format!("write it as {example}"),
-            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_rtu_tcp, serial, snmp".into(),
+            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp".into(),
             Self::TwoTransports { .. } => "keep one and make another [[link]] for the other".into(),
             Self::KeyHasNoMeaning { mend, .. } => mend.clone(),
+            Self::WeakAccess { mend, .. } => (*mend).into(),
             Self::Duplicate { what, .. } => format!("give each {what} a name of its own"),
             Self::UnknownLink { near, .. } => did_you_mean(near.as_ref(), "name a [[link]] of this file", &[]),
             Self::SameUnit { .. } => "give each device the unit it really has, or put one of them on another link".into(),
@@ -274,6 +287,10 @@ impl Wrong {
             Self::KeyNotOfCondition { key, .. } => format!("remove {key}"),
             Self::TwoWindows { .. } => "give all rate alarms of a point the same `over`".into(),
             Self::WindowTooShort { .. } => "write `over` of at least three scan periods, or read the point more often".into(),
+            Self::NotOfDevice { .. } => "name a point of the device's own map, with its prefix".into(),
+            Self::BelowInterval { least, .. } => format!("write at least \"{least}\", or lower min_interval_ms"),
+            Self::ScanHeldBack { least, .. } => format!("write scan_period = \"{least}\" or longer in the map, or lower min_interval_ms"),
+            Self::LinkOverloaded { mend, .. } | Self::AlarmTooLate { mend, .. } => mend.clone(),
             Self::LimitOutsideValid { .. } => "correct the limit, or widen `valid` if the sensor can really read so far".into(),
             Self::AlarmSaysNothing { .. } => {
                 "write it: an alarm needs a consequence and a response with time to carry it out, else it is only an event".into()
@@ -307,6 +324,7 @@ impl Wrong {
             Self::NoTransport { .. } => "no_transport",
             Self::TwoTransports { .. } => "two_transports",
             Self::KeyHasNoMeaning { .. } => "key_has_no_meaning",
+            Self::WeakAccess { .. } => "weak_access",
             Self::Duplicate { .. } => "duplicate",
             Self::UnknownLink { .. } => "unknown_link",
             Self::SameUnit { .. } => "same_unit",
@@ -363,6 +381,11 @@ impl Wrong {
             Self::KeyNotOfCondition { .. } => "key_not_of_condition",
             Self::WindowTooShort { .. } => "window_too_short",
             Self::TwoWindows { .. } => "two_windows",
+            Self::NotOfDevice { .. } => "not_of_device",
+            Self::BelowInterval { .. } => "below_interval",
+            Self::ScanHeldBack { .. } => "scan_held_back",
+            Self::LinkOverloaded { .. } => "link_overloaded",
+            Self::AlarmTooLate { .. } => "alarm_too_late",
             Self::LimitOutsideValid { .. } => "limit_outside_valid",
             Self::AlarmSaysNothing { .. } => "alarm_says_nothing",
             Self::AlarmMayChatter { .. } => "alarm_may_chatter",

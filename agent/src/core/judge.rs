@@ -81,6 +81,11 @@ impl<'a> Judge<'a> {
         self.read.push(point);
     }
 
+    /// A counter begins anew: what was counted before belongs to no rate.
+    pub fn rebase(&mut self, point: u32) {
+        self.engine.rebase(point);
+    }
+
     /// Makes happen what is due.
     pub fn poll(&mut self, now: Millis) {
         let moved = &mut self.transitions;

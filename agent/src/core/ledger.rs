@@ -104,14 +104,8 @@ impl Ledger {
         Ok(())
     }
 
-    /// Numbers an event. `announce` is a topic below the base and its sentence.
-    pub fn enter(
-        &mut self,
-        when: When,
-        text: String,
-        detail: Detail,
-        announce: Option<(String, String)>,
-    ) -> (Event, Vec<u8>) {
+    /// Numbers an event and returns its number. `announce` is a topic below the base and its sentence.
+    pub fn enter(&mut self, when: When, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
         self.last_seq += 1;
         let event = Event {
             schema: SCHEMA,
@@ -128,15 +122,14 @@ impl Ledger {
             durable: true,
             detail,
         };
-        let payload = event.to_bytes();
         self.open.events.push(EventRow {
             seq: event.seq,
             t_ms: event.t,
             kind: kind(&event.detail),
-            payload: payload.clone(),
+            payload: event.to_bytes(),
             announce: announce.map(|(topic, sentence)| (topic, sentence.into_bytes())),
         });
-        (event, payload)
+        self.last_seq
     }
 
     /// Saves the state of an alarm together with the events of this step.

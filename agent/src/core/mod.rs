@@ -8,6 +8,7 @@ pub mod clock;
 pub mod derived;
 pub mod figures;
 pub mod frames;
+pub mod held;
 pub mod judge;
 pub mod ledger;
 pub mod run;

@@ -6,17 +6,19 @@
 mod alarms;
 mod messages;
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, Event, EventLast, LinkChange, Status, StoreChange};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
 
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
+use super::held::Held;
 use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
@@ -39,13 +41,8 @@ const BURST: usize = 256;
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
 pub enum Told {
-    /// An event, and its payload as published.
-    Event {
-        /// The event.
-        event: Box<Event>,
-        /// Its payload.
-        payload: Vec<u8>,
-    },
+    /// The payload of an event as published; told once it is on disk.
+    Event(Vec<u8>),
     /// How things stand, for people.
     State(String),
     /// The simulator has applied a fault: times to announcement count from here.
@@ -83,6 +80,8 @@ pub struct Inputs<'a> {
     pub told: SyncSender<Told>,
     /// Called when the agent judges, and at each look: systemd's READY and WATCHDOG.
     pub alive: fn(Alive),
+    /// Records that wait for their events; the store's writer lets them go.
+    pub held: Arc<Held>,
     /// Called when a new log has begun: presence must name it.
     pub new_log: Box<dyn Fn(&str) + Send>,
 }
@@ -127,6 +126,7 @@ struct Core<'a> {
     told: SyncSender<Told>,
     alive: fn(Alive),
     new_log: Box<dyn Fn(&str) + Send>,
+    held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
     store_failing: bool,
@@ -165,6 +165,7 @@ impl<'a> Core<'a> {
             told: inputs.told,
             alive: inputs.alive,
             new_log: inputs.new_log,
+            held: inputs.held,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             store_failing: false,
@@ -177,22 +178,20 @@ impl<'a> Core<'a> {
     fn run(mut self) -> Summary {
         let early = self.first_contact();
         self.begin();
+        (self.alive)(Alive::Ready);
+        let mut go_on = true;
         for message in early {
+            go_on &= !matches!(message, Message::Stop);
             self.take(message);
         }
-        (self.alive)(Alive::Ready);
-        loop {
+        while go_on {
+            self.due();
             let wait = self.next_due().saturating_duration_since(Instant::now());
             match self.receiver.recv_timeout(wait) {
-                Ok(message) => {
-                    if !self.take_burst(message) {
-                        break;
-                    }
-                }
+                Ok(message) => go_on = self.take_burst(message),
                 Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => break,
+                Err(RecvTimeoutError::Disconnected) => go_on = false,
             }
-            self.due();
         }
         self.end()
     }
@@ -208,10 +207,8 @@ impl<'a> Core<'a> {
 
     fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
         let when = When { t, synced: self.clock.synced() };
-        let (event, payload) = self.ledger.enter(when, text, detail, announce);
+        let seq = self.ledger.enter(when, text, detail, announce);
         self.figures.event();
-        let seq = event.seq;
-        self.tell(Told::Event { event: Box::new(event), payload });
         seq
     }
 

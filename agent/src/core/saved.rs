@@ -59,7 +59,7 @@ pub struct Kept {
     /// Quality at the last change.
     #[serde(default)]
     pub quality: u32,
-    /// The sentence that stands.
+    /// What was said when it was last raised.
     #[serde(default)]
     pub text: String,
 }

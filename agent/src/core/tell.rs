@@ -150,44 +150,47 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
     }
 }
 
-/// The sentence of the event: what happened, said so that a person can act.
+/// The sentence of the event: what happened, said so that a person can act. `stood` is what was said when the alarm was
+/// raised.
 #[must_use]
-pub fn text(subject: Subject<'_>, t: &Transition, rate_per_min: Option<Decimal>, by: Option<&str>) -> String {
+pub fn text(
+    subject: Subject<'_>,
+    t: &Transition,
+    rate_per_min: Option<Decimal>,
+    by: Option<&str>,
+    stood: &str,
+) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
-    let sentence = || subject.sentence(value, t.status, rate_per_min);
-    let title = || title(subject);
+    let about = || {
+        let title = if stood.is_empty() { title(subject) } else { stood.trim_end_matches('.').to_owned() };
+        format!("“{title}”")
+    };
     let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
     match t.cause {
-        Cause::Raised | Cause::ReAlarmed => sentence(),
+        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min),
         Cause::Cleared => match value {
-            Some(value) => format!("Cleared: {} ({} is now {}).", title(), subject.point.path, subject.spoken(value)),
-            None => format!("Cleared: {}.", title()),
+            Some(value) => format!("Cleared: {}; {} is now {}.", about(), subject.point.path, subject.spoken(value)),
+            None => format!("Cleared: {}.", about()),
         },
-        Cause::Acknowledged => format!("Acknowledged{whom}: {}.", title()),
-        Cause::Reset => format!("Reset{whom}: {}.", title()),
-        Cause::Shelved => format!("Shelved{whom}: {}.", title()),
-        Cause::Unshelved => format!("Taken off the shelf{whom}: {}.", title()),
-        Cause::ShelfEnded => format!("The shelf has ended: {}.", title()),
-        Cause::Suppressed { .. } => format!("Suppressed by design: {}.", title()),
-        Cause::Released { .. } => format!("No longer suppressed: {}.", title()),
-        Cause::SuppressionEnded => format!("The time limit of its suppression is over: {}.", title()),
-        Cause::RemovedFromService => format!("Removed from service{whom}: {}.", title()),
-        Cause::ReturnedToService => format!("Returned to service{whom}: {}.", title()),
+        Cause::Acknowledged => format!("Acknowledged{whom}: {}.", about()),
+        Cause::Reset => format!("Reset{whom}: {}.", about()),
+        Cause::Shelved => format!("Shelved{whom}: {}.", about()),
+        Cause::Unshelved => format!("Taken off the shelf{whom}: {}.", about()),
+        Cause::ShelfEnded => format!("The shelf has ended: {}.", about()),
+        Cause::Suppressed { .. } => format!("Suppressed by design: {}.", about()),
+        Cause::Released { .. } => format!("No longer suppressed: {}.", about()),
+        Cause::SuppressionEnded => format!("The time limit of its suppression is over: {}.", about()),
+        Cause::RemovedFromService => format!("Removed from service{whom}: {}.", about()),
+        Cause::ReturnedToService => format!("Returned to service{whom}: {}.", about()),
     }
 }
 
-/// The alarm's sentence without its numbers: what it is about.
+/// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let bare = subject
-        .alarm
-        .text
-        .replace("{limit}", &subject.limit_spoken())
-        .replace("{value}", "")
-        .replace("{state}", "")
-        .replace("{rate}", "");
-    let bare = bare.split_whitespace().collect::<Vec<_>>().join(" ");
-    bare.trim_end_matches(['.', ':', ' ']).to_owned()
+    let text =
+        ["{value}", "{state}", "{rate}"].iter().fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
+    text.replace("{limit}", &subject.limit_spoken()).trim_end_matches(['.', ' ']).to_owned()
 }
 
 /// One plain sentence for simple receivers.
@@ -416,7 +419,7 @@ mod tests {
     }
 
     fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
-        text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None)
+        text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C")
     }
 
     #[test]
@@ -448,8 +451,14 @@ mod tests {
         let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
         assert_eq!(
             said(&plan, &cleared, None),
-            "Cleared: Supply water is above 21.0 °C (coil/water/supply/temperature is now 20.4 °C)."
+            "Cleared: “Supply water 21.6 °C is above 21.0 °C”; coil/water/supply/temperature is now 20.4 °C."
         );
+    }
+
+    #[test]
+    fn an_alarm_that_never_stood_is_named_with_a_gap_for_its_value() {
+        let plan = plan("Supply water is {value}, above {limit}");
+        assert_eq!(title(Subject::of(&plan, 0).expect("alarm 0")), "Supply water is …, above 21.0 °C");
     }
 
     #[test]

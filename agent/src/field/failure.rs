@@ -27,6 +27,19 @@ pub enum Failure {
     /// An SNMP agent refused the request as a whole.
     #[error("refused with SNMP error {0}: check community and object identifiers")]
     Refused(String),
+    /// No answer to a user of SNMP version 3 within the time-out: an agent that refuses him says so in a way that anybody
+    /// could forge, so it is not believed.
+    #[error(
+        "no answer within {timeout_ms} ms: check power, address and cabling of the device, and whether it knows the \
+         user with these passwords and protocols"
+    )]
+    Unanswered {
+        /// How long was waited, ms.
+        timeout_ms: u64,
+    },
+    /// An SNMP agent does not take the user.
+    #[error("the agent does not accept the user: {0}; check user, passwords and protocols on both sides")]
+    Access(String),
     /// An SNMP agent reports an error of its own.
     #[error("the agent reports an error of its own (genErr)")]
     AgentFailure,
@@ -83,6 +96,9 @@ pub enum Garble {
     /// It began before our request had ended.
     #[error("bytes arrived before the device could have answered (another master, or a late answer)")]
     Early,
+    /// The rows of a table did not come in order.
+    #[error("the rows of a table do not come in order, or without end")]
+    Order,
     /// Its header does not belong to the request, or cannot be read at all.
     #[error("header does not belong to the request")]
     Header,
@@ -106,7 +122,12 @@ pub enum Meaning {
 impl From<&Failure> for Meaning {
     fn from(failure: &Failure) -> Self {
         match failure {
-            Failure::Silence { .. } | Failure::Closed(_) | Failure::NoConnection(_) => Self::Silent,
+            // Nothing is learnt of the device before the user is accepted: one alarm should say so, not one a point.
+            Failure::Silence { .. }
+            | Failure::Unanswered { .. }
+            | Failure::Closed(_)
+            | Failure::NoConnection(_)
+            | Failure::Access(_) => Self::Silent,
             Failure::Garbled(_) => Self::Garbled,
             Failure::Exception { code } => Self::of_exception(*code),
             Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,
@@ -157,6 +178,12 @@ impl Meaning {
 }
 
 impl Failure {
+    /// Whether a gateway said it, in the name of a device behind it.
+    #[must_use]
+    pub const fn is_of_gateway(&self) -> bool {
+        matches!(self, Self::Exception { code: 0x0A | 0x0B })
+    }
+
     /// The status its readings get.
     #[must_use]
     pub fn status(&self) -> Status {

@@ -10,6 +10,7 @@
 //! - A link is told **down** when its connection cannot be made for 1 s, or when all its devices (four in a row are
 //!   enough) failed and none answered in between; at once when it must not be made. Its devices are then not told one by one: one alarm, not fourteen.
 //!   A device is told alone only once another one of its link has answered since, or after waiting 3 s for that.
+//! - A gateway's word for a device that does not answer it keeps the link up and marks that device alone.
 //! - A link with a single device speaks for it: only the link's state is told.
 //! - Any answer brings a device and its link **up** at once.
 
@@ -143,16 +144,34 @@ impl Health {
         tries.min()
     }
 
+    /// A gateway answered in the name of a device that does not answer it: the link lives, whatever its devices do. On a
+    /// link with one device both are one.
+    pub fn gateway_answered(&mut self, now: Millis, tell: &mut impl FnMut(Change)) {
+        if self.devices.len() > 1 {
+            self.alive(now, tell);
+        }
+    }
+
     /// A device answered believably. True if it was suspect until now.
     pub fn answered(&mut self, device: usize, now: Millis, tell: &mut impl FnMut(Change)) -> bool {
+        let was_suspect = self.devices[device].suspect.take().is_some();
+        self.suspects -= usize::from(was_suspect);
+        self.alive(now, tell);
+        if self.devices.len() > 1 && self.devices[device].told != Some(true) {
+            self.devices[device].told = Some(true);
+            tell(Change::Device { device, up: true, why: "answers".into() });
+        }
+        was_suspect
+    }
+
+    /// Somebody on the link answered.
+    fn alive(&mut self, now: Millis, tell: &mut impl FnMut(Change)) {
         self.last_answer = Some(now);
         if self.quiet_since.take().is_some() {
             for device in &mut self.devices {
                 device.quiet = false;
             }
         }
-        let was_suspect = self.devices[device].suspect.take().is_some();
-        self.suspects -= usize::from(was_suspect);
         if self.told != Some(true) {
             self.told = Some(true);
             tell(Change::Link { up: true, why: "answers".into() });
@@ -162,11 +181,6 @@ impl Health {
                 suspect.try_at = now.max(suspect.late_until);
             }
         }
-        if self.devices.len() > 1 && self.devices[device].told != Some(true) {
-            self.devices[device].told = Some(true);
-            tell(Change::Device { device, up: true, why: "answers".into() });
-        }
-        was_suspect
     }
 
     /// A request sent at `sent` brought no believable answer.

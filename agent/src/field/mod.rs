@@ -1,6 +1,6 @@
 //! Links to the field: bytes from devices become raw values of points.
 //!
-//! [`start`] gives each link of the plan its own loop: Modbus TCP and SNMP as tasks of the runtime it is handed, each
+//! [`start`] gives each link of the plan its own loop: Modbus TCP (plain or inside TLS) and SNMP as tasks of the runtime it is handed, each
 //! serial line (and RTU over TCP) on a thread of its own. They share nothing, so a dead link slows no other. All decide
 //! by the same rules: `schedule` (what is due), `health` (who is up), `poll` (both together); only the exchange differs.
 //! It judges no value: that is the engine's. It never writes to a device: `request` cannot express it.
@@ -8,8 +8,10 @@
 //! What goes wrong is data, never an error: a missing serial device or an unknown host is a link state, and a scan
 //! that failed is a [`Batch`] of faults.
 
+pub mod budget;
 pub mod failure;
 pub mod health;
+pub mod identify;
 mod modbus_tcp;
 mod pieces;
 pub mod planner;
@@ -17,7 +19,7 @@ mod poll;
 pub mod request;
 pub mod rtu;
 pub mod schedule;
-mod snmp;
+pub mod snmp;
 pub mod stats;
 #[cfg(test)]
 mod testing;
@@ -29,6 +31,7 @@ use lapwing_engine::spec::Raw;
 use tokio::sync::{mpsc, watch};
 
 use crate::plan::{Plan, Transport};
+use modbus_tcp::Endpoint;
 use poll::{Poll, Trust};
 use rtu::line::{Gateway, Line, Serial};
 pub use stats::FieldStats;
@@ -93,6 +96,24 @@ pub enum FieldMessage {
         /// Requests, answers, time-outs, garbled answers.
         counts: [u64; 4],
     },
+    /// A device has restarted: what it counts begins anew.
+    Restarted {
+        /// Index of the device in the plan.
+        device: u32,
+        /// How long it has been up, seconds.
+        up_s: u64,
+        /// When that was read.
+        at: Instant,
+    },
+    /// Something a person should know that changes no state.
+    Notice {
+        /// Index of the device in the plan; `None`: it concerns no single one.
+        device: Option<u32>,
+        /// What, as a sentence without its end; of a device, what follows its name.
+        what: String,
+        /// When that was certain.
+        at: Instant,
+    },
     /// The link had no time for scans of a transaction.
     Late {
         /// Index of the transaction in the plan.
@@ -155,11 +176,12 @@ pub fn start(
         let (stop, alive) = (stop.clone(), alive.clone());
         match &link.transport {
             Transport::ModbusTcp { host, port } => {
-                let link = modbus_tcp::run(poll(Trust::Named), host.clone(), *port, stop);
-                runtime.spawn(async move {
-                    link.await;
-                    drop(alive);
-                });
+                let endpoint = Endpoint { host: host.clone(), port: *port, tls: None };
+                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
+            }
+            Transport::ModbusTls { host, port, tls } => {
+                let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
+                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
             }
             Transport::Serial { path, baud, parity, stop_bits } => {
                 let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
@@ -174,15 +196,31 @@ pub fn start(
                 let none = Listening { only: false, first: Duration::ZERO };
                 on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
             }
-            Transport::Snmp { host, port, community } => {
-                let address = snmp::Address { host: host.clone(), port: *port, community: community.clone() };
-                let link = snmp::run(poll(Trust::Named), address, Arc::clone(&sockets), stop);
+            Transport::Snmp { host, port, access } => {
+                let device = link.devices.first;
+                let address = snmp::Address {
+                    host: host.clone(),
+                    port: *port,
+                    access: access.clone(),
+                    timeout: plan.devices.get(device as usize).map_or(link.timeout, |device| device.timeout),
+                    link: index,
+                    device,
+                };
+                let (sockets, deliver) = (Arc::clone(&sockets), Arc::clone(&deliver));
+                let link = snmp::run(poll(Trust::Named), address, sockets, deliver, stop);
                 runtime.spawn(async move {
                     link.await;
                     drop(alive);
                 });
             }
         }
+    }
+    if let Some(listen) = plan.snmp.notifications {
+        let receiver = snmp::notify::run(Arc::clone(&plan), listen, sockets, deliver, stop);
+        runtime.spawn(async move {
+            receiver.await;
+            drop(alive);
+        });
     }
     FieldHandle { stats, running }
 }
@@ -197,6 +235,19 @@ struct Listening {
     only: bool,
     /// Before the first word.
     first: Duration,
+}
+
+fn run_modbus(
+    runtime: &tokio::runtime::Handle,
+    poll: Poll,
+    endpoint: Endpoint,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    runtime.spawn(async move {
+        modbus_tcp::run(poll, endpoint, stop).await;
+        drop(alive);
+    });
 }
 
 fn on_thread(

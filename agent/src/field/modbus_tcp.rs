@@ -1,28 +1,34 @@
-//! Modbus TCP: one connection a link, one request at a time, for all units behind the address.
+//! Modbus TCP, plain or inside TLS: one connection a link, one request at a time, for all units behind the address.
 //!
 //! The client library compares transaction, unit and function; lengths are compared here. After any failure but an
 //! exception code the connection is dropped and made anew, so that a late answer dies with the connection it belongs
 //! to. Host names are resolved at each connect. Knows nothing of schedules or health: `poll` decides. Never panics.
-//! MODBUS Messaging on TCP/IP Implementation Guide V1.0b §4.2 (one transaction identifier a request).
+//! MODBUS Messaging on TCP/IP Implementation Guide V1.0b §4.2 (one transaction identifier a request); MODBUS/TCP Security
+//! V21 (the same frames inside TLS 1.2 or newer, port 802).
 
 use std::io;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use rustls::pki_types::ServerName;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio::sync::watch;
-use tokio::time::{sleep, sleep_until, timeout};
+use tokio::time::{sleep, sleep_until, timeout, timeout_at};
 use tokio_modbus::client::{Client, Context, tcp};
 use tokio_modbus::slave::{Slave, SlaveContext};
 use tokio_modbus::{ProtocolError, Request, Response};
+use tokio_rustls::TlsConnector;
 
 use super::CONNECT_AT_LEAST;
 use super::failure::{Failure, Garble};
 use super::poll::{Job, Poll, Step};
 use super::request::{Answer, Read};
-use crate::plan::Table;
+use crate::plan::{Table, Tls};
+use crate::tls::client_config;
 
 /// Polls a link until `stop` becomes true.
-pub(super) async fn run(mut poll: Poll, host: String, port: u16, mut stop: watch::Receiver<bool>) {
+pub(super) async fn run(mut poll: Poll, endpoint: Endpoint, mut stop: watch::Receiver<bool>) {
     let mut stopped = std::pin::pin!(async move { stop.wait_for(|stop| *stop).await.map(drop) });
     let mut connection = None;
     loop {
@@ -30,10 +36,23 @@ pub(super) async fn run(mut poll: Poll, host: String, port: u16, mut stop: watch
             biased;
             // An error means that the sender is gone, and with it the agent.
             _ = &mut stopped => return,
-            () = turn(&mut poll, &mut connection, &host, port) => {}
+            () = turn(&mut poll, &mut connection, &endpoint) => {}
         }
     }
 }
+
+/// Where a link's devices are reached.
+#[derive(Clone, Debug)]
+pub(super) struct Endpoint {
+    pub host: String,
+    pub port: u16,
+    pub tls: Option<Tls>,
+}
+
+/// What carries the frames.
+pub(super) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug {}
+
+impl<T: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug> Stream for T {}
 
 struct Connection {
     context: Context,
@@ -41,11 +60,11 @@ struct Connection {
     last: Instant,
 }
 
-async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, host: &str, port: u16) {
+async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &Endpoint) {
     match poll.step(Instant::now()) {
         Step::Wait(Some(until)) => sleep_until(until.into()).await,
         Step::Wait(None) => std::future::pending().await,
-        Step::Connect => match connect(host, port, poll.link().timeout.max(CONNECT_AT_LEAST)).await {
+        Step::Connect => match connect(endpoint, poll.link().timeout.max(CONNECT_AT_LEAST)).await {
             Ok(stream) => {
                 let context = tcp::attach_slave(stream, Slave(0));
                 *connection = Some(Connection { context, last: Instant::now() });
@@ -92,8 +111,11 @@ impl Values {
     }
 }
 
-async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, String> {
-    let stream = match timeout(within, TcpStream::connect((host, port))).await {
+/// Connects, and shakes hands where TLS is asked for; files and host names are read now.
+pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box<dyn Stream>, String> {
+    let Endpoint { host, port, tls } = endpoint;
+    let until = tokio::time::Instant::now() + within;
+    let stream = match timeout_at(until, TcpStream::connect((host.as_str(), *port))).await {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),
         Err(_) => {
@@ -101,7 +123,17 @@ async fn connect(host: &str, port: u16, within: Duration) -> Result<TcpStream, S
         }
     };
     stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection to {host}:{port}: {error}"))?;
-    Ok(stream)
+    let Some(tls) = tls else { return Ok(Box::new(stream)) };
+    let client = tls.client.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
+    let config = client_config(&tls.ca, client).map_err(|error| error.to_string())?;
+    let name = ServerName::try_from(host.clone()).map_err(|error| format!("`{host}` fits no certificate: {error}"))?;
+    match timeout_at(until, TlsConnector::from(Arc::new(config)).connect(name, stream)).await {
+        Ok(Ok(stream)) => Ok(Box::new(stream)),
+        Ok(Err(error)) => {
+            Err(format!("TLS with {host}:{port} failed: {error}; check `ca`, client certificate and clock"))
+        }
+        Err(_) => Err(format!("TLS with {host}:{port} failed: no handshake within {} ms", within.as_millis())),
+    }
 }
 
 async fn exchange(poll: &Poll, context: &mut Context, job: &Job) -> Result<Values, Failure> {
@@ -173,7 +205,12 @@ fn failure(error: tokio_modbus::Error) -> Failure {
 /// An error number comes from the system and, where the peer simply closed, says nothing; an error without one comes
 /// from decoding.
 fn transport(error: &io::Error) -> Failure {
-    if error.raw_os_error().is_some() {
+    let tls = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
+    if let Some(error) = tls {
+        Failure::Closed(format!("TLS: {error}"))
+    } else if error.kind() == io::ErrorKind::UnexpectedEof {
+        Failure::Closed("the other side ended it without a word".into())
+    } else if error.raw_os_error().is_some() {
         Failure::Closed("the other side ended it".into())
     } else {
         Failure::Garbled(Garble::Header)
@@ -185,8 +222,10 @@ fn keeps_connection(failure: &Failure) -> bool {
     match failure {
         Failure::Exception { .. } | Failure::Plan(_) => true,
         Failure::Silence { .. }
+        | Failure::Unanswered { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
+        | Failure::Access(_)
         | Failure::AgentFailure
         | Failure::Closed(_)
         | Failure::NoConnection(_) => false,
@@ -196,3 +235,7 @@ fn keeps_connection(failure: &Failure) -> bool {
 #[cfg(test)]
 #[path = "modbus_tcp/tests.rs"]
 mod tests;
+
+#[cfg(test)]
+#[path = "modbus_tcp/tls_tests.rs"]
+mod tls_tests;

@@ -1,11 +1,17 @@
-//! Turns the points of one device into the fewest sensible transactions: adjacent registers read together.
+//! Turns the points of one device into the transactions that cost its line the least time.
 //!
-//! Pure: knows tables, addresses and periods, not what they mean, and reads no clock. A value is never split, a value
-//! and its scale factor always come from one answer, a group comes from one answer, a block never touches a forbidden
-//! register. First version: greedy by address, bridging small gaps where reading them costs less than another request;
-//! the same signature leaves room for an optimum. Never panics. MODBUS Application Protocol V1.1b3 §6.1–6.4 (at most
-//! 2000 bits, 125 registers a request); Modbus over Serial Line V1.02 §2.5.1.1 (silences).
+//! Pure: knows tables, addresses, periods and costs, not what they mean, and reads no clock. A value is never split, a
+//! value and its scale factor always come from one answer, a group comes from one answer, a block never touches a
+//! forbidden register. What is read together is the exact optimum (`optimum`) by the line's real costs (`cost`).
+//!
+//! **Periods.** A point of a longer period rides along in a faster read where that costs the line less than reading it by
+//! itself. It is then read more often than asked, never slower, and never more than [`RIDE_AT_MOST`] times as often,
+//! because each reading is also judged, kept and published. A block's period is that of its fastest points.
+//!
+//! Never panics. MODBUS Application Protocol V1.1b3 §6.1–6.4 (at most 2000 bits, 125 registers a request).
 
+pub mod cost;
+mod optimum;
 mod variables;
 
 use std::collections::BTreeMap;
@@ -13,9 +19,11 @@ use std::time::Duration;
 
 use thiserror::Error;
 
+pub use cost::{Cost, Line};
 pub use variables::{Get, MOST_VARIABLES, Variable, plan_gets};
 
 use crate::plan::{Ask, Slice, Table};
+use optimum::{Part, Rules};
 
 /// Most registers one request may ask for (MODBUS Application Protocol V1.1b3 §6.3).
 pub const MOST_REGISTERS: u16 = 125;
@@ -23,6 +31,11 @@ pub const MOST_REGISTERS: u16 = 125;
 pub const MOST_BITS: u16 = 2000;
 /// Most registers of one value: what a raw value can carry.
 pub const MOST_WORDS: u8 = 8;
+/// Registers nobody asked for that are read through at most; sixteen times as many bits. Devices refuse long gaps more
+/// often than they refuse short ones (common practice, no source).
+pub const MOST_GAP: u16 = 32;
+/// How many times as often as asked a point is read at most because it rides along in a faster read.
+pub const RIDE_AT_MOST: u32 = 10;
 
 /// One point of a device, as far as reading it is concerned.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -37,7 +50,7 @@ pub struct Item {
     pub words: u8,
     /// Address of its scale-factor register, in the same table.
     pub scale_factor: Option<u16>,
-    /// How often it is read; only equal periods share a block.
+    /// How often it must be read.
     pub period: Duration,
     /// Items with the same number must come from one transaction.
     pub group: Option<u32>,
@@ -50,8 +63,10 @@ pub struct Limits {
     pub max_registers: u16,
     /// Bits a request, at most [`MOST_BITS`].
     pub max_bits: u16,
-    /// Registers nobody asked for that may be read to save a request; sixteen times as many bits.
+    /// Registers nobody asked for that may be read through in one go; sixteen times as many bits.
     pub max_gap: u16,
+    /// What its exchanges cost.
+    pub cost: Cost,
     /// Addresses never to touch.
     pub forbid: Vec<Forbidden>,
 }
@@ -67,18 +82,6 @@ pub struct Forbidden {
     pub last: u16,
 }
 
-/// What carries the requests; decides how large a gap is worth reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Line {
-    /// TCP: registers cost next to nothing, a request a round trip.
-    Network,
-    /// A serial line: every character takes its time.
-    Serial {
-        /// Bits a second.
-        baud: u32,
-    },
-}
-
 /// A planned read.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Block {
@@ -88,7 +91,7 @@ pub struct Block {
     pub start: u16,
     /// Registers or bits.
     pub count: u16,
-    /// How often.
+    /// How often: the shortest of its points' periods.
     pub period: Duration,
     /// What it brings, by address: the caller's key and where the item lies.
     pub entries: Vec<(u32, Slice)>,
@@ -165,10 +168,10 @@ impl Unplannable {
 }
 
 impl Limits {
-    /// The protocol's own limits on such a line.
+    /// The protocol's own limits where exchanges cost so much.
     #[must_use]
-    pub fn of(line: Line) -> Self {
-        Self { max_registers: MOST_REGISTERS, max_bits: MOST_BITS, max_gap: line.worthwhile_gap(), forbid: Vec::new() }
+    pub const fn of(cost: Cost) -> Self {
+        Self { max_registers: MOST_REGISTERS, max_bits: MOST_BITS, max_gap: MOST_GAP, cost, forbid: Vec::new() }
     }
 
     const fn most(&self, table: Table) -> u16 {
@@ -195,28 +198,6 @@ impl Limits {
     }
 }
 
-impl Line {
-    /// Registers one may read for nothing rather than send another request.
-    ///
-    /// Serial: another request costs 8 + 5 characters, two silences and the device's own delay (5 ms assumed); a register
-    /// costs two characters. Never more than 32 on any line: devices refuse reads across holes in their map more often
-    /// than they refuse short ones (common practice, no source).
-    #[must_use]
-    pub fn worthwhile_gap(self) -> u16 {
-        const MOST: u16 = 32;
-        const ASSUMED_DELAY_US: u64 = 5000;
-        match self {
-            Self::Network => MOST,
-            Self::Serial { baud } => {
-                let character_us = (11_000_000 / u64::from(baud.max(1))).max(1);
-                let silence_us = if baud > 19_200 { 1750 } else { character_us * 7 / 2 };
-                let request_us = 13 * character_us + 2 * silence_us + ASSUMED_DELAY_US;
-                u16::try_from(request_us / (2 * character_us)).unwrap_or(MOST).min(MOST)
-            }
-        }
-    }
-}
-
 impl Block {
     /// The block as a transaction's question.
     #[must_use]
@@ -230,7 +211,7 @@ impl Block {
     }
 }
 
-/// Groups a device's items into blocks, in order of table, period and address.
+/// Groups a device's items into the blocks that take the least line time, in order of table, period and address.
 ///
 /// # Errors
 /// Every item that cannot be read as asked.
@@ -240,15 +221,28 @@ pub fn plan_reads(items: &[Item], limits: &Limits) -> Result<Vec<Block>, Vec<Unp
     if !mistakes.is_empty() {
         return Err(mistakes);
     }
-    units.sort_by_key(|u| (u.table, u.period, u.first, u.last, u.items.first().map(|i| i.key)));
-    let mut runs: Vec<Unit<'_>> = Vec::new();
-    for unit in units {
-        match runs.last_mut() {
-            Some(run) if run.takes(&unit, limits) => run.join(unit),
-            _ => runs.push(unit),
-        }
+    units.sort_by_key(|u| (u.table, u.first, u.last, u.period, u.items.first().map(|i| i.key)));
+    let mut blocks = Vec::new();
+    for of_table in units.chunk_by(|a, b| a.table == b.table) {
+        let Some(table) = of_table.first().map(|unit| unit.table) else { continue };
+        let parts: Vec<Part> =
+            of_table.iter().map(|u| Part { first: u.first, last: u.last, period: u.period }).collect();
+        let rules = Rules {
+            table,
+            most: u32::from(limits.most(table)),
+            gap: limits.gap(table),
+            ride: RIDE_AT_MOST,
+            cost: limits.cost,
+            forbidden: &|first, last| limits.forbidden_in(table, first, last).is_some(),
+        };
+        let mut of_table: Vec<Block> = optimum::best(&parts, &rules)
+            .iter()
+            .map(|chosen| block(table, chosen.period, chosen.parts.iter().map(|&part| &of_table[part])))
+            .collect();
+        of_table.sort_by_key(|block| (block.period, block.start, block.count));
+        blocks.extend(of_table);
     }
-    Ok(runs.into_iter().map(Unit::into_block).collect())
+    Ok(blocks)
 }
 
 /// Offset of a transaction's first scan, so that the many transactions of a period do not fall due at one instant.
@@ -264,7 +258,7 @@ pub fn stagger(index: u32, period: Duration) -> Duration {
     Duration::from_millis(u64::try_from(phase).unwrap_or(0))
 }
 
-/// What must come from one answer: an item with its scale factor, or a group; later a whole run of them.
+/// What must come from one answer: an item with its scale factor, or a group.
 struct Unit<'a> {
     table: Table,
     period: Duration,
@@ -274,41 +268,30 @@ struct Unit<'a> {
 }
 
 impl<'a> Unit<'a> {
-    fn takes(&self, other: &Unit<'a>, limits: &Limits) -> bool {
-        if (self.table, self.period) != (other.table, other.period) {
-            return false;
-        }
-        let gap = other.first.saturating_sub(self.last + 1);
-        self.last.max(other.last) - self.first < u32::from(limits.most(self.table))
-            && gap <= limits.gap(self.table)
-            && (gap == 0 || limits.forbidden_in(self.table, self.last + 1, other.first - 1).is_none())
-    }
-
     fn join(&mut self, other: Unit<'a>) {
         self.first = self.first.min(other.first);
         self.last = self.last.max(other.last);
         self.items.extend(other.items);
     }
+}
 
-    fn into_block(mut self) -> Block {
-        self.items.sort_by_key(|i| (i.address, i.key));
-        // Checked when the unit was made: both ends lie inside 0–65535, at most 2000 addresses apart.
-        let start = u16::try_from(self.first).unwrap_or(u16::MAX);
-        let count = u16::try_from(self.last + 1 - self.first).unwrap_or(u16::MAX);
-        let entries = self
-            .items
-            .iter()
-            .map(|i| {
-                let slice = Slice {
-                    offset: i.address - start,
-                    words: i.words,
-                    scale_factor: i.scale_factor.map(|address| address - start),
-                };
-                (i.key, slice)
-            })
-            .collect();
-        Block { table: self.table, start, count, period: self.period, entries }
+fn block<'u, 'a: 'u>(table: Table, period: Duration, units: impl Iterator<Item = &'u Unit<'a>>) -> Block {
+    let (mut first, mut last, mut items) = (u32::MAX, 0, Vec::new());
+    for unit in units {
+        first = first.min(unit.first);
+        last = last.max(unit.last);
+        items.extend(unit.items.iter().copied());
     }
+    items.sort_by_key(|i| (i.address, i.key));
+    // Checked when the units were made: both ends lie inside 0–65535, at most 2000 addresses apart.
+    let start = u16::try_from(first).unwrap_or(u16::MAX);
+    let count = u16::try_from((last + 1).saturating_sub(first)).unwrap_or(u16::MAX);
+    let slice = |i: &Item| Slice {
+        offset: i.address - start,
+        words: i.words,
+        scale_factor: i.scale_factor.map(|address| address - start),
+    };
+    Block { table, start, count, period, entries: items.iter().map(|i| (i.key, slice(i))).collect() }
 }
 
 fn units<'a>(items: &'a [Item], limits: &Limits, mistakes: &mut Vec<Unplannable>) -> Vec<Unit<'a>> {

@@ -7,13 +7,15 @@
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
 //! after two probes whose answers differ in length: see [`Trust`]. A device whose identity is in doubt (at connect, after
 //! silence, when its time has come) is asked for it before any of its readings is delivered. `choose` makes the
-//! exchanges, `outcome` draws the conclusions, `identity` compares, `overheard` draws from what others say, `report`
-//! delivers and counts.
+//! exchanges, `outcome` draws the conclusions, `refusal` those of what a device does not have, `identity` compares,
+//! `overheard` draws from what others say, `pace` scans faster by state, `report` delivers and counts.
 
 mod choose;
 mod identity;
 mod outcome;
 mod overheard;
+mod pace;
+mod refusal;
 mod report;
 
 use std::collections::VecDeque;
@@ -26,6 +28,7 @@ use lapwing_protocol::Status;
 use super::failure::Failure;
 use super::health::Health;
 use super::pieces::Pieces;
+use super::planner::Cost;
 use super::request::Read;
 use super::schedule::{Schedule, Timing};
 use super::stats::{FieldStats, LinkCounters, count};
@@ -109,6 +112,8 @@ pub(super) struct Poll {
     counts_at: Millis,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
+    /// Transactions to be asked before their time, because their device has hinted at a change.
+    hinted: VecDeque<usize>,
     /// The last exchange was a try of a suspect: scans come first now.
     tried: bool,
 }
@@ -129,6 +134,8 @@ struct DeviceState {
     identity: Known,
     /// When an answer of it was last overheard.
     heard_at: Option<Instant>,
+    /// It is in a state in which it is scanned faster.
+    fast: bool,
 }
 
 struct Slot {
@@ -142,6 +149,12 @@ struct Slot {
     pieces: Option<Pieces>,
     /// When it was last found that pieces of it, or all, are refused.
     refused_at: Option<Millis>,
+    /// Refused as a whole, it is not asked again before.
+    held_until: Millis,
+    /// Positions of its points that were told to be refused.
+    told: Vec<usize>,
+    /// Why, by the last refusal.
+    why: String,
 }
 
 impl Poll {
@@ -159,8 +172,11 @@ impl Poll {
                     refused: false,
                     pieces: None,
                     refused_at: None,
+                    held_until: Millis(0),
+                    told: Vec::new(),
+                    why: String::new(),
                 });
-                timings.push(timing(&plan.transactions[transaction as usize]));
+                timings.push(timing(&plan, device, &plan.transactions[transaction as usize]));
             }
             late.push(match trust {
                 Trust::Named => 0,
@@ -175,6 +191,7 @@ impl Poll {
                 failures: (0, 0),
                 identity: Known::of(&device.identity),
                 heard_at: None,
+                fast: false,
             });
         }
         Self {
@@ -187,6 +204,7 @@ impl Poll {
             masters: Masters::default(),
             counts_at: Millis(COUNTS_EVERY_MS),
             recover: VecDeque::new(),
+            hinted: VecDeque::new(),
             tried: false,
             plan,
             link,
@@ -230,7 +248,9 @@ impl Poll {
         match (job.instead, self.ask(job)) {
             (Some(read), _) => Ok(read),
             (None, Ask::Modbus { table, start, count, .. }) => Read::new(*table, *start, *count),
-            (None, Ask::Snmp { .. }) => Err(Failure::Plan("SNMP variables asked on a Modbus link")),
+            (None, Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. }) => {
+                Err(Failure::Plan("SNMP variables asked on a Modbus link"))
+            }
         }
     }
 
@@ -264,16 +284,25 @@ impl Poll {
         {
             return Step::Ask(job);
         }
+        while let Some(slot) = self.hinted.pop_front() {
+            // A suspect is tried by its own rule.
+            if self.health.is_well(self.slots[slot].device) {
+                return Step::Ask(self.known_first(self.job(slot, Kind::Try), t));
+            }
+        }
         while let Some(scan) = self.schedule.take(t) {
             let slot = scan.index as usize;
             let device = self.slots[slot].device;
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
-            if well {
+            if well && self.is_held(slot, t) {
+                self.fault(slot, Status::BAD_CONFIGURATION_ERROR, now);
+            } else if well {
                 let job = self.scan(slot, Kind::Scan { attempt: 0 }, t);
                 return Step::Ask(self.known_first(job, t));
+            } else {
+                self.fault(slot, self.devices[device].status, now);
             }
-            self.fault(slot, self.devices[device].status, now);
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
@@ -287,6 +316,13 @@ impl Poll {
         Step::Wait(self.earliest(self.health.next_try().map(|(at, _)| at)))
     }
 
+    /// A device of a link with one has hinted at a change: everything is asked before its time, once; its schedule
+    /// goes on as if nothing had been.
+    pub(super) fn hint(&mut self) {
+        let missing: Vec<usize> = (0..self.slots.len()).filter(|slot| !self.hinted.contains(slot)).collect();
+        self.hinted.extend(missing);
+    }
+
     pub(super) fn connected(&mut self, now: Instant) {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
@@ -295,7 +331,7 @@ impl Poll {
         }
         // The device may be another one now.
         for slot in &mut self.slots {
-            (slot.pieces, slot.refused_at) = (None, None);
+            (slot.pieces, slot.refused_at, slot.held_until) = (None, None, Millis(0));
         }
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
@@ -334,11 +370,12 @@ fn ms(duration: Duration) -> u64 {
     u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
 }
 
-fn timing(transaction: &Transaction) -> Timing {
-    let cost = match &transaction.ask {
-        Ask::Modbus { count, .. } => u32::from(*count),
-        Ask::Snmp { oids } => u32::try_from(oids.len()).unwrap_or(u32::MAX),
-    };
+fn timing(plan: &Plan, device: &Device, transaction: &Transaction) -> Timing {
+    let cost = plan
+        .links
+        .get(device.link as usize)
+        .map_or(Duration::ZERO, |link| Cost::of(&link.transport, device).ask(&transaction.ask));
+    let cost = u32::try_from(cost.as_micros()).unwrap_or(u32::MAX);
     Timing { period_ms: ms(transaction.period), phase_ms: ms(transaction.phase), cost }
 }
 

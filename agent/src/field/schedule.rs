@@ -6,6 +6,8 @@
 //! scans, not older ones; whoever was skipped goes before the others then, the longest unserved first, so that nobody
 //! starves. Scans keep to their grid (start + phase + n · period) and do not drift. Never panics.
 
+pub mod spread;
+
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -18,7 +20,7 @@ pub struct Timing {
     pub period_ms: u64,
     /// Offset of its grid inside the period, ms.
     pub phase_ms: u64,
-    /// How long the exchange takes, in any unit: only compared.
+    /// How long the exchange takes, µs: only compared.
     pub cost: u32,
 }
 
@@ -100,6 +102,22 @@ impl Schedule {
                 index,
                 due: deadline + late * period,
             }));
+        }
+    }
+
+    /// From now on a transaction is scanned with another period, on a grid of the same start.
+    pub fn set_period(&mut self, index: usize, period_ms: u64, now: Millis) {
+        let (Some(timing), Ok(number)) = (self.timings.get_mut(index), u32::try_from(index)) else { return };
+        if timing.period_ms == period_ms {
+            return;
+        }
+        timing.period_ms = period_ms;
+        timing.phase_ms %= period_ms.max(1);
+        let before = self.waiting.len();
+        self.waiting.retain(|Reverse((_, other))| *other != number);
+        // One that is due already goes on its new grid when it has been taken.
+        if self.waiting.len() < before {
+            self.waiting.push(Reverse((self.after(number, now).0, number)));
         }
     }
 
@@ -192,6 +210,23 @@ mod tests {
         let all: u32 = taken.iter().sum();
         assert!(all >= 3300 && (all + skipped).abs_diff(10_000) <= 40, "{all} taken, {skipped} skipped");
         assert!(taken.iter().all(|&n| n >= 300), "{taken:?}");
+    }
+
+    #[test]
+    fn a_period_can_change_and_change_back() {
+        let mut schedule = Schedule::new(Millis(0), vec![timing(10_000, 3300, 1), timing(500, 0, 1)]);
+        assert_eq!(taken(&mut schedule, 300), [1, 0], "once soon after the start");
+        schedule.set_period(0, 1000, Millis(1200));
+        let mut dues = Vec::new();
+        for now in [1300, 2300, 3300] {
+            dues.extend(std::iter::from_fn(|| schedule.take(Millis(now))).filter(|s| s.index == 0).map(|s| s.due.0));
+        }
+        assert_eq!(dues, [1300, 2300, 3300], "each second");
+        schedule.set_period(0, 10_000, Millis(3400));
+        assert_eq!(schedule.after(0, Millis(3400)), Millis(10_300));
+        assert_eq!(schedule.take(Millis(9_999)).map(|s| s.index), Some(1));
+        assert_eq!(taken(&mut schedule, 9_999), [] as [u32; 0]);
+        assert!(taken(&mut schedule, 10_300).contains(&0));
     }
 
     #[test]

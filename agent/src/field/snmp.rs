@@ -1,133 +1,304 @@
-//! SNMP version 2c: GETs of several variables from one agent a link.
+//! SNMP links: one agent a link, asked in version 1, 2c or 3.
 //!
-//! All links share one UDP socket: sockets of their own may end up on one port and steal each other's answers. The
-//! library compares request number, community and source address; here the variables are compared with those asked, one
-//! by one. A variable the agent does not have spoils only its own point. At most 32 requests are under way at a time.
-//! Only GET can be sent: the [`Agent`] trait has nothing else. Never panics. RFC 3416 §4.2.1 (GET), §3 (noSuchObject,
-//! noSuchInstance), RFC 2578 §7.1 (types).
+//! All links share one UDP socket: sockets of their own may end up on one port and steal each other's answers. At most
+//! 32 requests are sent in any 5 ms. Here is the loop of a link and the socket; `client` asks an agent and cannot
+//! write, `table` finds rows and alarm entries, `value` and `sensor` read variables, `uptime` notices a restart,
+//! `notify` takes traps and informs as hints to poll at once.
+//!
+//! Version 3: a restarted agent's boots and time are learnt anew by the library. A changed engine id (a card swapped, or
+//! set up anew) is silence for ever to a client that knows the old one: after two silences in a row the client is made
+//! anew and discovers who is there. Names are resolved again after a silence. Never panics. RFC 3414 §3.2, §4.
 
+mod client;
+pub(super) mod describe;
+pub(super) mod notify;
+pub mod plan;
+mod sensor;
+mod table;
+mod uptime;
+mod value;
+
+use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use async_snmp::{
-    Auth, Client, ClientBuilder, Error, ErrorKind, ErrorStatus, Oid, Retry, UdpHandle, UdpTransport, Value, VarBind,
-};
+use async_snmp::{Error, MasterKeys, Oid, UdpTransport, Value};
 use lapwing_engine::spec::Raw;
-use lapwing_protocol::Status;
-use tokio::sync::{Mutex, Semaphore, watch};
+use tokio::sync::{Mutex, Notify, Semaphore, watch};
 use tokio::time::{sleep, sleep_until};
 
-use super::failure::{Failure, Garble};
+use super::failure::Failure;
 use super::poll::{Job, Poll, Step};
 use super::request::Answer;
+use super::{Deliver, FieldMessage};
 use crate::plan::Ask;
+use crate::plan::snmp::{Access, User};
+use client::{Agent, Credentials, Reached};
+use notify::Hints;
+use table::{Labels, Strange};
+use uptime::UpTime;
 
-/// More requests than this under way at a time overrun the agents' and our own receive buffers.
+/// More requests than this sent at a time may bring more answers at once than the receive buffer holds.
 const MOST_IN_FLIGHT: usize = 32;
+/// Who has not answered by then lets the next one ask: a slow or dead agent keeps nobody waiting.
+const TURN: Duration = Duration::from_millis(5);
 /// Room for the answers of all agents at once; the kernel may give less.
 const RECEIVE_BUFFER: usize = 4 << 20;
+/// So many silences in a row may be another engine in an agent's place.
+const SILENCES: u32 = 2;
+/// A device that keeps sending notifications is polled for them no more often than this.
+const HINT_PAUSE: Duration = Duration::from_millis(500);
+/// How often an agent's up-time is read along.
+const UP_TIME_EVERY: Duration = Duration::from_secs(1);
+/// sysUpTime.0 (RFC 3418).
+const UP_TIME: [u32; 9] = [1, 3, 6, 1, 2, 1, 1, 3, 0];
 
-/// The socket all SNMP links share.
+/// What all SNMP links share.
 pub(super) struct Sockets {
     transport: Mutex<Option<UdpTransport>>,
     in_flight: Semaphore,
+    /// Keys are made once a user: a megabyte is hashed for each.
+    keys: Mutex<BTreeMap<User, MasterKeys>>,
+    /// Who wants to know when an address has sent a notification.
+    pub hints: Hints,
 }
 
 impl Default for Sockets {
     fn default() -> Self {
-        Self { transport: Mutex::new(None), in_flight: Semaphore::new(MOST_IN_FLIGHT) }
+        Self {
+            transport: Mutex::new(None),
+            in_flight: Semaphore::new(MOST_IN_FLIGHT),
+            keys: Mutex::default(),
+            hints: Hints::default(),
+        }
     }
 }
 
-/// Where a link's agent is.
+/// Where a link's agent is, and whose name opens it.
 #[derive(Clone, Debug)]
 pub(super) struct Address {
     pub host: String,
     pub port: u16,
-    pub community: String,
+    pub access: Access,
+    pub timeout: Duration,
+    /// Index of the link, and of its only device.
+    pub link: u32,
+    pub device: u32,
 }
 
-/// What a link needs of a library: one read of variables.
-trait Agent {
-    /// Values of variables, in the order asked.
-    fn get(&self, oids: &[Oid]) -> impl Future<Output = Result<Vec<Value>, Failure>> + Send;
+/// What a link remembers of its agent, also when the client is made anew.
+#[derive(Default)]
+struct Memory {
+    up: UpTime,
+    /// It answered that it has no sysUpTime.
+    timeless: bool,
+    labels: Labels,
+    strange: BTreeMap<u32, Strange>,
+    /// When the last exchange ended.
+    last: Option<Instant>,
+    silences: u32,
+    hinted: Option<Instant>,
 }
 
 /// Polls a link until `stop` becomes true.
-pub(super) async fn run(mut poll: Poll, address: Address, sockets: Arc<Sockets>, mut stop: watch::Receiver<bool>) {
+pub(super) async fn run(
+    mut poll: Poll,
+    address: Address,
+    sockets: Arc<Sockets>,
+    deliver: Deliver,
+    mut stop: watch::Receiver<bool>,
+) {
     let mut stopped = std::pin::pin!(async move { stop.wait_for(|stop| *stop).await.map(drop) });
-    let mut agent = None;
+    let (mut agent, mut memory) = (None, Memory::default());
+    let hint = Arc::new(Notify::new());
+    let mut link = Link { address, sockets, deliver, hint };
     loop {
         tokio::select! {
             biased;
             // An error means that the sender is gone, and with it the whole agent.
             _ = &mut stopped => return,
-            () = turn(&mut poll, &mut agent, &address, &sockets) => {}
+            () = link.turn(&mut poll, &mut agent, &mut memory) => {}
         }
     }
 }
 
-async fn turn(poll: &mut Poll, agent: &mut Option<V2c>, address: &Address, sockets: &Sockets) {
-    match poll.step(Instant::now()) {
-        Step::Wait(Some(until)) => sleep_until(until.into()).await,
-        Step::Wait(None) => std::future::pending().await,
-        Step::Connect => match sockets.reach(address, poll.link().timeout).await {
-            Ok(reached) => {
-                *agent = Some(reached);
-                poll.connected(Instant::now());
+struct Link {
+    address: Address,
+    sockets: Arc<Sockets>,
+    deliver: Deliver,
+    hint: Arc<Notify>,
+}
+
+impl Link {
+    async fn turn(&mut self, poll: &mut Poll, agent: &mut Option<Reached>, memory: &mut Memory) {
+        match poll.step(Instant::now()) {
+            Step::Wait(until) => {
+                let wait = async {
+                    match until {
+                        Some(until) => sleep_until(until.into()).await,
+                        None => std::future::pending().await,
+                    }
+                };
+                let hinted = async {
+                    if let Some(last) = memory.hinted {
+                        sleep_until((last + HINT_PAUSE).into()).await;
+                    }
+                    self.hint.notified().await;
+                };
+                tokio::select! {
+                    () = wait => {}
+                    () = hinted => {
+                        memory.hinted = Some(Instant::now());
+                        poll.hint();
+                    }
+                }
             }
-            Err(why) => poll.connect_failed(Instant::now(), why),
-        },
-        Step::Ask(job) => {
-            let Some(reached) = agent else {
-                poll.lost(Instant::now());
-                return;
-            };
-            sleep(poll.device(&job).pause.saturating_sub(reached.last.elapsed())).await;
-            // The semaphore is never closed.
-            let turn = sockets.in_flight.acquire().await;
-            let sent = Instant::now();
-            let outcome = ask(poll, reached, &job).await;
-            drop(turn);
-            let now = Instant::now();
-            reached.last = now;
-            // A name may have moved; a closed transport never comes back.
-            let anew = match &outcome {
-                Err(Failure::Silence { .. }) => address.host.parse::<IpAddr>().is_err(),
-                Err(Failure::NoConnection(_)) => true,
-                _ => false,
-            };
-            if anew {
-                *agent = None;
-                poll.lost(now);
+            Step::Connect => match self.sockets.reach(&self.address, &self.hint).await {
+                Ok(reached) => {
+                    *agent = Some(reached);
+                    poll.connected(Instant::now());
+                }
+                Err(why) => poll.connect_failed(Instant::now(), why),
+            },
+            Step::Ask(job) => {
+                let Some(reached) = agent else {
+                    poll.lost(Instant::now());
+                    return;
+                };
+                if let Some(last) = memory.last {
+                    sleep(poll.device(&job).pause.saturating_sub(last.elapsed())).await;
+                }
+                // The semaphore is never closed.
+                let turn = self.sockets.in_flight.acquire().await;
+                let sent = Instant::now();
+                let outcome = {
+                    let mut asked = std::pin::pin!(self.ask(poll, reached, memory, &job));
+                    tokio::select! {
+                        biased;
+                        outcome = &mut asked => outcome,
+                        () = sleep(TURN) => {
+                            drop(turn);
+                            asked.await
+                        }
+                    }
+                };
+                let now = Instant::now();
+                memory.last = Some(now);
+                if self.is_to_be_made_anew(memory, &outcome) {
+                    *agent = None;
+                    poll.lost(now);
+                }
+                poll.done(job, sent, now, outcome.map(Answer::Variables));
             }
-            poll.done(job, sent, now, outcome.map(Answer::Variables));
         }
+    }
+
+    /// A name may have moved, an engine may be another one; a closed transport never comes back.
+    fn is_to_be_made_anew(&self, memory: &mut Memory, outcome: &Result<Vec<Raw>, Failure>) -> bool {
+        let is_name = self.address.host.parse::<IpAddr>().is_err();
+        match outcome {
+            Err(Failure::Silence { .. }) => is_name,
+            Err(Failure::Unanswered { .. }) => {
+                memory.silences = (memory.silences + 1) % SILENCES;
+                memory.silences == 0 || is_name
+            }
+            Err(Failure::NoConnection(_) | Failure::Access(_)) => true,
+            Ok(_) | Err(_) => {
+                memory.silences = 0;
+                false
+            }
+        }
+    }
+
+    async fn ask(&self, poll: &Poll, agent: &mut Reached, memory: &mut Memory, job: &Job) -> Result<Vec<Raw>, Failure> {
+        let mut say = |what| self.say(what);
+        let Memory { up, timeless, labels, strange, .. } = memory;
+        let mut agent = Timed { agent, up, timeless, restarted: None };
+        let raws = match poll.ask(job) {
+            Ask::Modbus { .. } => Err(Failure::Plan("Modbus registers asked on an SNMP link")),
+            Ask::Snmp { oids } => {
+                let oids: Vec<Oid> = oids.iter().map(|arcs| Oid::from_slice(arcs)).collect();
+                agent.get(&oids).await.map(|values| values.iter().map(value::raw).collect())
+            }
+            Ask::SnmpCells { rows, cells } => table::cells(&mut agent, labels, rows, cells, &mut say).await,
+            Ask::SnmpColumn { column, listed } => {
+                let strange = strange.entry(job.transaction).or_default();
+                table::column(&mut agent, strange, column, listed, &mut say).await
+            }
+        };
+        if let Some(up_s) = agent.restarted {
+            // Rows may be numbered anew.
+            labels.forget();
+            (self.deliver)(FieldMessage::Restarted { device: self.address.device, up_s, at: Instant::now() });
+        }
+        raws
+    }
+
+    fn say(&self, what: String) {
+        (self.deliver)(FieldMessage::Notice { device: Some(self.address.device), what, at: Instant::now() });
     }
 }
 
-async fn ask(poll: &Poll, agent: &impl Agent, job: &Job) -> Result<Vec<Raw>, Failure> {
-    let Ask::Snmp { oids } = poll.ask(job) else {
-        return Err(Failure::Plan("Modbus registers asked on an SNMP link"));
-    };
-    let oids: Vec<Oid> = oids.iter().map(|arcs| Oid::from_slice(arcs)).collect();
-    Ok(agent.get(&oids).await?.iter().map(raw).collect())
+/// An agent whose up-time is read along now and then.
+struct Timed<'a> {
+    agent: &'a mut Reached,
+    up: &'a mut UpTime,
+    timeless: &'a mut bool,
+    /// It has restarted, and is up for so many seconds.
+    restarted: Option<u64>,
+}
+
+impl Agent for Timed<'_> {
+    async fn get(&mut self, oids: &[Oid]) -> Result<Vec<Value>, Failure> {
+        let due = !*self.timeless && self.up.heard().is_none_or(|at| at.elapsed() >= UP_TIME_EVERY);
+        if !due {
+            return self.agent.get(oids).await;
+        }
+        let mut values = self.agent.get(&[oids, &[Oid::from_slice(&UP_TIME)]].concat()).await?;
+        match values.pop() {
+            Some(Value::TimeTicks(ticks)) if self.up.take(ticks, Instant::now()) => {
+                self.restarted = Some(u64::from(ticks / 100));
+            }
+            Some(Value::TimeTicks(_)) => {}
+            Some(_) | None => *self.timeless = true,
+        }
+        Ok(values)
+    }
+
+    async fn walk(&mut self, column: &Oid) -> Result<Vec<(Vec<u32>, Value)>, Failure> {
+        self.agent.walk(column).await
+    }
 }
 
 impl Sockets {
     /// An agent's client on the shared socket. The host's name is resolved now.
-    async fn reach(&self, address: &Address, timeout: Duration) -> Result<V2c, String> {
-        let Address { host, port, community } = address;
+    async fn reach(&self, address: &Address, hint: &Arc<Notify>) -> Result<Reached, String> {
+        let Address { host, port, access, timeout, link, .. } = address;
         let target = lookup(host, *port).await?;
+        self.hints.register(*link, target.ip(), hint);
         let cannot = |error: Box<Error>| format!("cannot use SNMP with {host}:{port}: {error}");
+        let who = match access {
+            Access::Community { version_1, community } => {
+                Credentials::Community { version_1: *version_1, community: community.reveal().to_owned() }
+            }
+            Access::User(user) => Credentials::User { name: user.name.clone(), keys: self.keys(user).await? },
+        };
         let handle = self.transport().await.map_err(cannot)?.handle(target).map_err(cannot)?;
-        let client = ClientBuilder::new(Auth::v2c(community.as_str()))
-            .request_timeout(timeout)
-            .retry(Retry::none()) // `poll` repeats
-            .build_with_transport(handle.strict_source(true))
-            .map_err(cannot)?;
-        Ok(V2c { client, timeout, last: Instant::now() })
+        Reached::new(handle, &who, *timeout).map_err(cannot)
+    }
+
+    /// A user's keys, made once and not on the links' own thread.
+    async fn keys(&self, user: &User) -> Result<MasterKeys, String> {
+        let mut known = self.keys.lock().await;
+        if let Some(keys) = known.get(user) {
+            return Ok(keys.clone());
+        }
+        let of = user.clone();
+        let made = tokio::task::spawn_blocking(move || client::keys(&of)).await;
+        let keys = made.map_err(|error| format!("the keys of user {} were not made: {error}", user.name))??;
+        known.insert(user.clone(), keys.clone());
+        Ok(keys)
     }
 
     async fn transport(&self) -> Result<UdpTransport, Box<Error>> {
@@ -150,97 +321,6 @@ async fn lookup(host: &str, port: u16) -> Result<SocketAddr, String> {
         .await
         .map_err(|error| format!("cannot find the address of {host}: {error}"))?;
     found.next().ok_or_else(|| format!("{host} has no address"))
-}
-
-/// An agent asked in version 2c.
-struct V2c {
-    client: Client<UdpHandle>,
-    timeout: Duration,
-    /// When the last exchange ended.
-    last: Instant,
-}
-
-impl Agent for V2c {
-    async fn get(&self, oids: &[Oid]) -> Result<Vec<Value>, Failure> {
-        let response = self.client.get_many(oids).await.map_err(|error| self.failure(&error))?;
-        in_order(oids, response.varbinds)
-    }
-}
-
-impl V2c {
-    fn failure(&self, error: &Error) -> Failure {
-        match error.kind() {
-            ErrorKind::Timeout | ErrorKind::ConstructionTimeout => {
-                Failure::Silence { timeout_ms: u64::try_from(self.timeout.as_millis()).unwrap_or(u64::MAX) }
-            }
-            ErrorKind::Snmp => refusal(error),
-            ErrorKind::Auth | ErrorKind::Report => Failure::Refused(error.to_string()),
-            ErrorKind::Decode | ErrorKind::MalformedResponse | ErrorKind::ResponseShape => {
-                Failure::Garbled(Garble::Header)
-            }
-            // The host's network, or a library state that a new client mends.
-            _ => Failure::NoConnection(error.to_string()),
-        }
-    }
-}
-
-fn refusal(error: &Error) -> Failure {
-    match error.exchange_source() {
-        Error::Snmp { status: ErrorStatus::GenErr | ErrorStatus::ResourceUnavailable, .. } => Failure::AgentFailure,
-        Error::Snmp { status, .. } => Failure::Refused(status.to_string()),
-        other => Failure::Refused(other.to_string()),
-    }
-}
-
-/// The values of the variables asked, each found by its OID; anything missing, doubled or foreign spoils all.
-fn in_order(oids: &[Oid], mut got: Vec<VarBind>) -> Result<Vec<Value>, Failure> {
-    let short = |n| u16::try_from(n).unwrap_or(u16::MAX);
-    if got.len() != oids.len() {
-        return Err(Failure::Garbled(Garble::Length { asked: short(oids.len()), got: short(got.len()) }));
-    }
-    let take = |oid: &Oid| {
-        let at = got.iter().position(|bound| bound.oid == *oid).ok_or(Failure::Garbled(Garble::Header))?;
-        // Agents answer in the order asked: it is the first one, and the rest keep theirs.
-        Ok(got.remove(at).value)
-    };
-    oids.iter().map(take).collect()
-}
-
-fn raw(value: &Value) -> Raw {
-    let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
-    match value {
-        Value::Integer(number) => Raw::Whole(i64::from(*number)),
-        Value::Counter32(number) | Value::Gauge32(number) | Value::UInteger32(number) | Value::TimeTicks(number) => {
-            Raw::Whole(i64::from(*number))
-        }
-        Value::Counter64(number) => i64::try_from(*number).map_or(Raw::Fault(Status::BAD_OUT_OF_RANGE), Raw::Whole),
-        Value::OctetString(bytes) => text(bytes).unwrap_or(misfit),
-        Value::Opaque(bytes) => floating(bytes).unwrap_or(misfit),
-        // No such object or instance, and everything that is no number and no text.
-        _ => misfit,
-    }
-}
-
-/// Text of 1 to 16 bytes, two a register, the last filled up with a zero byte.
-fn text(bytes: &[u8]) -> Option<Raw> {
-    let mut words = [0; 8];
-    let pairs = bytes.chunks(2);
-    let len = u8::try_from(pairs.len()).ok().filter(|len| (1..=8).contains(len))?;
-    for (word, pair) in words.iter_mut().zip(pairs) {
-        *word = u16::from_be_bytes([pair[0], pair.get(1).copied().unwrap_or(0)]);
-    }
-    Some(Raw::Words { words, len, scale_factor: 0 })
-}
-
-/// A floating number wrapped in Opaque, as agents commonly do: 9F 78 04 and four bytes, or 9F 79 08 and eight
-/// (common practice; an Internet-Draft never made a standard, from memory).
-fn floating(bytes: &[u8]) -> Option<Raw> {
-    let number = match bytes.split_first_chunk::<3>()? {
-        ([0x9F, 0x78, 4], rest) => f64::from(f32::from_be_bytes(rest.try_into().ok()?)),
-        ([0x9F, 0x79, 8], rest) => f64::from_be_bytes(rest.try_into().ok()?),
-        _ => return None,
-    };
-    Some(Raw::Real(number))
 }
 
 #[cfg(test)]

@@ -54,6 +54,8 @@ impl Sketch {
             timeout,
             pause: Duration::ZERO,
             late_max: timeout * 3,
+            turnaround: Duration::ZERO,
+            faster: None,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
             state_point: 0,
             identity: Identity::default(),
@@ -212,6 +214,7 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         | FieldMessage::Identity { .. }
         | FieldMessage::Masters { .. }
         | FieldMessage::Counts { .. } => None,
+        FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

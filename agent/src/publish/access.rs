@@ -11,12 +11,10 @@ use std::time::Duration;
 use rumqttc::{
     ConnectReturnCode, ConnectionError, LastWill, MqttOptions, QoS, StateError, TlsConfiguration, Transport,
 };
-use rustls::RootCertStore;
-use rustls::pki_types::pem::PemObject as _;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
 use super::Session;
 use crate::plan;
+use crate::tls::{TlsError, client_config};
 
 /// The library's limit, above every bound of our own.
 const PACKET_LIMIT_BYTES: usize = 256 * 1024;
@@ -33,12 +31,8 @@ const PAUSE_SHAKY: Duration = Duration::from_millis(800);
 pub(super) enum AccessError {
     #[error("{what} {path} cannot be read: {source}")]
     File { what: &'static str, path: PathBuf, source: std::io::Error },
-    #[error("{what} {path} is not usable PEM: {source}")]
-    Pem { what: &'static str, path: PathBuf, source: rustls::pki_types::pem::Error },
-    #[error("the certificate authority file {path} holds no certificate")]
-    NoAuthority { path: PathBuf },
-    #[error("TLS cannot be set up with these certificates: {0}")]
-    Tls(#[from] rustls::Error),
+    #[error(transparent)]
+    Tls(#[from] TlsError),
 }
 
 /// Options of one connection.
@@ -65,7 +59,7 @@ pub(super) fn options(settings: &plan::Mqtt, session: &Session) -> Result<MqttOp
     }
     if let Some(authority) = &settings.ca {
         let client = settings.client_certificate.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
-        options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(tls(authority, client)?))));
+        options.set_transport(Transport::Tls(TlsConfiguration::Rustls(Arc::new(client_config(authority, client)?))));
     }
     Ok(options)
 }
@@ -152,40 +146,4 @@ fn password(file: Option<&Path>) -> Result<String, AccessError> {
     })?;
     let text = text.strip_suffix('\n').unwrap_or(&text);
     Ok(text.strip_suffix('\r').unwrap_or(text).to_owned())
-}
-
-fn tls(authority: &Path, client: Option<(&Path, &Path)>) -> Result<rustls::ClientConfig, AccessError> {
-    let mut roots = RootCertStore::empty();
-    for certificate in certificates("the certificate authority file", authority)? {
-        roots.add(certificate)?;
-    }
-    if roots.is_empty() {
-        return Err(AccessError::NoAuthority { path: authority.to_path_buf() });
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let builder = rustls::ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()?
-        .with_root_certificates(roots);
-    let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
-    let chain = certificates("the client certificate", chain)?;
-    let bytes = read("the client key", key)?;
-    let key = PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| AccessError::Pem {
-        what: "the client key",
-        path: key.to_path_buf(),
-        source,
-    })?;
-    Ok(builder.with_client_auth_cert(chain, key)?)
-}
-
-fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, AccessError> {
-    let bytes = read(what, path)?;
-    CertificateDer::pem_slice_iter(&bytes).collect::<Result<_, _>>().map_err(|source| AccessError::Pem {
-        what,
-        path: path.to_path_buf(),
-        source,
-    })
-}
-
-fn read(what: &'static str, path: &Path) -> Result<Vec<u8>, AccessError> {
-    std::fs::read(path).map_err(|source| AccessError::File { what, path: path.to_path_buf(), source })
 }

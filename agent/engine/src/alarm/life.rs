@@ -121,7 +121,7 @@ impl AlarmState {
     /// Whether no delay runs and another sample of the same truth changes nothing.
     pub(crate) fn is_steady(&self) -> bool {
         if self.is_active() {
-            self.truth == Truth::True && self.clear_since == Millis::NEVER && !self.judge_anew
+            self.truth == Truth::True // then no off-delay runs and the deadband holds
         } else {
             self.is_quiet()
         }

@@ -6,13 +6,15 @@ extern crate alloc;
 use alloc::vec;
 use alloc::vec::Vec;
 
-use lapwing_protocol::{Decimal, Priority};
+use lapwing_protocol::{Decimal, Priority, ShownState};
 
 use super::*;
 use crate::alarm::hide::Hidden;
 use crate::alarm::life::SavedShelf;
+use crate::alarm::process::Process;
+use crate::effect::Transition;
 use crate::signal::validity::PointState;
-use crate::spec::{Condition, Decode, Layout, WindowSpec};
+use crate::spec::{AlarmSpec, Condition, Decode, Layout, WindowSpec};
 
 mod random;
 
@@ -343,6 +345,24 @@ fn a_fall_is_a_rise_the_other_way() {
         .collect();
     assert_eq!(told.len(), 1);
     assert!(told[0].slope.expect("it was raised by it").per_second() < -1.9);
+}
+
+#[test]
+fn a_source_that_counts_anew_is_no_fall() {
+    let fall = AlarmSpec { condition: Condition::Fall { per_min: 60, deadband: 0 }, on_delay_ms: 0, ..HIGH };
+    let told = |rebased: bool| {
+        let mut plant = Plant::new(&[fall]).with_window(4000);
+        let mut engine = plant.engine();
+        let mut told = Vec::new();
+        for (second, tenths) in [(0, 900), (1, 901), (2, 902), (3, 0), (4, 1), (5, 2)] {
+            if rebased && second == 3 {
+                engine.rebase(0);
+            }
+            told.extend(read(&mut engine, second, tenths));
+        }
+        told.len()
+    };
+    assert_eq!((told(false) > 0, told(true)), (true, 0));
 }
 
 #[test]

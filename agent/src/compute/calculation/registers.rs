@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 
 use super::super::NoNumber;
 use super::{Calculation, Found, domain, typed};
-use crate::field::planner::{self, Item, Limits, plan_reads};
+use crate::field::planner::{self, Cost, Item, Limits, plan_reads};
 use crate::field::rtu::frame;
 use crate::plan::Table;
 
@@ -239,7 +239,8 @@ fn split(Split { start, count, max }: Split) -> Result<Found, NoNumber> {
         group: None,
     };
     let items: Vec<Item> = (0..count).map(item).collect();
-    let limits = Limits { max_registers: max, max_bits: planner::MOST_BITS, max_gap: 0, forbid: Vec::new() };
+    // The fewest requests that read nothing else.
+    let limits = Limits { max_registers: max, max_gap: 0, ..Limits::of(Cost { exchange_ns: 1, byte_ns: 0 }) };
     let blocks = plan_reads(&items, &limits).map_err(|_| domain("these registers cannot be read"))?;
     let blocks: Vec<Value> = blocks.iter().map(|block| json!([block.start, block.count])).collect();
     Ok(blocks.into())

@@ -17,7 +17,7 @@ use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::pattern::{Captures, Pattern, RESERVED, fill, placeholders};
 use crate::config::reader::{nearest, written};
-use crate::config::source::Located;
+use crate::config::source::{Located, Place};
 use crate::config::steps::Steps;
 use crate::config::wrong::Wrong;
 use crate::plan::{Alarm, EngineTables};
@@ -32,6 +32,8 @@ pub(crate) struct Tables {
     covered: BTreeSet<u32>,
     /// Window of each point that has one, with what asked for it first.
     windows: BTreeMap<usize, WindowSpec>,
+    /// Where each configured alarm is written, and its label, by id.
+    pub(crate) places: BTreeMap<String, (Place, String)>,
 }
 
 /// Expands every alarm item.
@@ -65,6 +67,7 @@ pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tab
                 report.wrong(item.id.place, key, Wrong::ReservedAlarm { id: id.clone() });
             }
             ids.insert(id.clone(), path.clone());
+            tables.places.insert(id.clone(), (item.id.place, item.label.clone()));
             tables.expand(item, &id, at, &captures, points, report);
         }
         remarks(item, report);

@@ -8,7 +8,9 @@ mod alarms;
 mod derive;
 mod identity;
 mod own;
+mod pace;
 mod scan;
+mod variables;
 mod wiring;
 
 use std::collections::BTreeMap;
@@ -94,7 +96,7 @@ impl Points {
 pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let wiring = wiring::wire(parts, report);
     let mut points = Points::default();
-    let transactions = scan::scan(parts, &wiring, &mut points, report);
+    let mut transactions = scan::scan(parts, &wiring, &mut points, report);
     let derived = derive::derive(parts, &mut points, report);
     let mut links = wiring.links;
     let mut devices = wiring.devices;
@@ -103,18 +105,22 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
             extend(&mut device.transactions, index);
         }
     }
+    pace::spread(&links, &devices, &mut transactions);
+    pace::faster(&wiring.items, &points, &mut devices, report);
     own::points(&mut links, &mut devices, &mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, report);
     own::alarms(&links, &devices, &points, &mut tables);
+    let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let settings = &parts.settings;
-    Plan {
+    let plan = Plan {
         module: settings.module.clone(),
         mqtt: settings.mqtt.clone(),
         store: settings.store.clone(),
         http: settings.http.clone(),
         log: settings.log.clone(),
+        snmp: settings.snmp.clone(),
         links,
         devices,
         transactions,
@@ -123,7 +129,12 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         alarms,
         engine,
         digest: [0; 32],
+    };
+    // Of a configuration with mistakes a part of the load is missing.
+    if report.is_clean() {
+        pace::remarks(&plan, parts, &places, report);
     }
+    plan
 }
 
 /// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.

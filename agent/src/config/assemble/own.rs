@@ -49,7 +49,7 @@ const COUNTS: [&str; 4] = ["requests", "answers", "timeouts", "garbled"];
 const fn is_line(link: &Link) -> bool {
     match &link.transport {
         Transport::Serial { .. } | Transport::ModbusRtuTcp { .. } => true,
-        Transport::ModbusTcp { .. } | Transport::Snmp { .. } => false,
+        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::Snmp { .. } => false,
     }
 }
 
@@ -105,6 +105,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             .collect();
         let way = match &link.transport {
             Transport::ModbusTcp { host, port }
+            | Transport::ModbusTls { host, port, .. }
             | Transport::ModbusRtuTcp { host, port, .. }
             | Transport::Snmp { host, port, .. } => {
                 format!("Is {host} port {port} reachable from this box, and is it powered?")

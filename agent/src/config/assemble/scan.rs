@@ -1,8 +1,8 @@
 //! Field points in scan order, and the transactions that bring them.
 //!
 //! Each device's map is laid under its prefix, its addresses turned into wire addresses, and handed to the poll planner;
-//! points then stand in the order of transactions and, within one, of the answer. Phases are staggered over all
-//! transactions of all links, so that no instant brings many at once. Never panics.
+//! points then stand in the order of transactions and, within one, of the answer. A point's scan period is that of its
+//! transaction, never shorter than the device allows. When the scans begin is `pace`'s. Never panics.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -15,11 +15,10 @@ use crate::config::items::point::{PointItem, PointSource};
 use crate::config::mistake::Report;
 use crate::config::units;
 use crate::config::wrong::Wrong;
-use crate::field::planner::{
-    Forbidden, Item, Limits, Line, MOST_BITS, MOST_VARIABLES, Unplannable, Variable, plan_gets, plan_reads, stagger,
-};
+use crate::field::planner::{Forbidden, Item, Limits, Line, MOST_BITS, Unplannable, plan_reads};
 use crate::plan::{Ask, Point, Transaction};
 
+use super::variables::Variables;
 use super::wiring::{Carrier, Wiring, max_age_ms};
 use super::{Draft, Parts, Points, index};
 
@@ -29,7 +28,7 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
     for (device, (item, carrier)) in wiring.items.iter().enumerate() {
         let Some(map) = item.map.as_ref().and_then(|name| parts.maps.get(&name.value)) else { continue };
         let timeout = wiring.devices[device].timeout;
-        let draft = |point: &PointItem| draft(point, item, index(device), timeout);
+        let draft = |point: &PointItem, period| draft(point, item, index(device), timeout, period);
         let mut taken = Vec::new();
         let mut fresh: Vec<&PointItem> = Vec::new();
         let mut seen: BTreeSet<&str> = BTreeSet::new();
@@ -51,36 +50,31 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
             }
         }
         tell_taken(&taken, item, report);
-        let listens = wiring.links[wiring.devices[device].link as usize].listen;
-        let asks = asks(&fresh, item, *carrier, listens, report);
+        held_back(&fresh, item, report);
+        let (turnaround, listens) =
+            (wiring.devices[device].turnaround, wiring.links[wiring.devices[device].link as usize].listen);
+        let asks = asks(&fresh, item, *carrier, turnaround, listens, report);
         let mut read = vec![false; fresh.len()];
         for (period, ask, keys) in asks {
             let mut span = Span { first: index(points.drafts.len()), count: 0 };
             for key in keys {
                 let at = key as usize;
-                if points.add(draft(fresh[at])).is_ok() {
+                if points.add(draft(fresh[at], period)).is_ok() {
                     span.count += 1;
                 }
                 read[at] = true;
             }
-            let number = index(transactions.len());
-            transactions.push(Transaction {
-                device: index(device),
-                period,
-                phase: stagger(number, period),
-                ask,
-                points: span,
-            });
+            transactions.push(Transaction { device: index(device), period, phase: Duration::ZERO, ask, points: span });
         }
         // Points that cannot be read (told already) keep their paths, so that alarms on them are not told as well.
         for (point, _) in fresh.iter().zip(&read).filter(|(_, read)| !**read) {
-            let _known = points.add(draft(point));
+            let _known = points.add(draft(point, point.scan_period));
         }
     }
     for item in &wiring.adrift {
         let map = item.map.as_ref().and_then(|name| parts.maps.get(&name.value));
         for point in map.into_iter().flatten() {
-            let _known = points.add(draft(point, item, 0, Duration::ZERO));
+            let _known = points.add(draft(point, item, 0, Duration::ZERO, point.scan_period));
         }
     }
     transactions
@@ -93,7 +87,7 @@ fn path(point: &PointItem, device: &DeviceItem) -> String {
     }
 }
 
-fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration) -> Draft {
+fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration, scan_period: Duration) -> Draft {
     let exponent = point.exponent.unwrap_or(0);
     let decimal = |value: i64| lapwing_protocol::Decimal::new(value, exponent);
     Draft {
@@ -102,7 +96,7 @@ fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration)
             quantity: point.quantity.name().to_string(),
             unit: point.unit.unwrap_or_else(units::one).code().to_string(),
             exponent,
-            scan_period: point.scan_period,
+            scan_period,
             valid: point.valid.map(|(low, high)| (decimal(low), decimal(high))),
             device: Some(number),
             tag: point.tag.clone(),
@@ -116,7 +110,7 @@ fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration)
             exponent,
             valid: point.valid,
             rate_max: point.rate_max,
-            max_age_ms: max_age_ms(point.scan_period, timeout),
+            max_age_ms: max_age_ms(scan_period, timeout),
             ..PointSpec::default()
         },
         unit: point.unit,
@@ -149,18 +143,25 @@ fn tell_taken(taken: &[(&PointItem, String, String)], device: &DeviceItem, repor
 }
 
 /// Questions of one device: period, question, and the points it brings, by their number in `points`.
-type Asks = Vec<(Duration, Ask, Vec<u32>)>;
+pub(super) type Asks = Vec<(Duration, Ask, Vec<u32>)>;
 
-fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, listens: bool, report: &mut Report) -> Asks {
+fn asks(
+    points: &[&PointItem],
+    device: &DeviceItem,
+    carrier: Carrier,
+    turnaround: Duration,
+    listens: bool,
+    report: &mut Report,
+) -> Asks {
     let mut groups = Groups::default();
-    let (mut items, mut variables) = (Vec::new(), Vec::new());
+    let (mut items, mut variables) = (Vec::new(), Variables::default());
     let mut foreign = None;
     for (key, point) in (0..).zip(points) {
         let group = groups.number(point);
         match (&point.source, carrier) {
             (None, _) | (_, Carrier::Unknown) => {}
-            (Some(PointSource::Oid { oid }), Carrier::Snmp) => {
-                variables.push(Variable { key, oid: oid.clone(), period: point.scan_period, group });
+            (Some(PointSource::Oid { oid, choice }), Carrier::Snmp) => {
+                variables.add(key, oid, choice, period(point, device), point.quantity, group);
             }
             (Some(PointSource::Register { .. }), Carrier::Network | Carrier::Line { .. }) => {
                 items.extend(item(point, device, key, group, report));
@@ -179,13 +180,11 @@ fn asks(points: &[&PointItem], device: &DeviceItem, carrier: Carrier, listens: b
         );
     }
     let planned = if listens {
-        each_alone(&items, &limits(device, carrier))
+        each_alone(&items, &limits(device, carrier, turnaround))
     } else if carrier == Carrier::Snmp {
-        plan_gets(&variables, MOST_VARIABLES).map(|gets| {
-            gets.iter().map(|get| (get.period, get.ask(), get.entries.iter().map(|(key, _)| *key).collect())).collect()
-        })
+        variables.plan()
     } else {
-        plan_reads(&items, &limits(device, carrier)).map(|blocks| {
+        plan_reads(&items, &limits(device, carrier, turnaround)).map(|blocks| {
             blocks
                 .iter()
                 .map(|block| (block.period, block.ask(), block.entries.iter().map(|(key, _)| *key).collect()))
@@ -238,12 +237,31 @@ fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, re
         None => None,
     };
     let words = if of_bits(table) { 0 } else { *words };
-    Some(Item { key, table, address, words, scale_factor, period: point.scan_period, group })
+    Some(Item { key, table, address, words, scale_factor, period: period(point, device), group })
 }
 
-fn limits(device: &DeviceItem, carrier: Carrier) -> Limits {
+/// How often a point is to be read: as asked, but never more often than its device allows.
+fn period(point: &PointItem, device: &DeviceItem) -> Duration {
+    point.scan_period.max(device.min_interval)
+}
+
+/// Tells about points that ask for more than their device allows.
+fn held_back(points: &[&PointItem], device: &DeviceItem, report: &mut Report) {
+    let held: Vec<_> = points.iter().filter(|point| point.scan_period < device.min_interval).collect();
+    if let Some(first) = held.first() {
+        let wrong = Wrong::ScanHeldBack {
+            device: device.name.value.clone(),
+            count: held.len(),
+            path: path(first, device),
+            least: crate::config::reader::written(device.min_interval),
+        };
+        report.finding(device.place, format!("{}.min_interval_ms", device.label), wrong);
+    }
+}
+
+fn limits(device: &DeviceItem, carrier: Carrier, turnaround: Duration) -> Limits {
     let line = match carrier {
-        Carrier::Line { baud } => Line::Serial { baud },
+        Carrier::Line { baud, bits } => Line::Serial { baud, bits },
         Carrier::Network | Carrier::Snmp | Carrier::Unknown => Line::Network,
     };
     let forbid = device
@@ -253,7 +271,7 @@ fn limits(device: &DeviceItem, carrier: Carrier) -> Limits {
         .collect();
     // A device that gives few registers gives as few bytes of bits.
     let max_bits = device.max_registers.saturating_mul(16).min(MOST_BITS);
-    Limits { max_registers: device.max_registers, max_bits, forbid, ..Limits::of(line) }
+    Limits { max_registers: device.max_registers, max_bits, forbid, ..Limits::of(line.cost(turnaround, device.pause)) }
 }
 
 fn tell(point: &PointItem, mistake: Unplannable, report: &mut Report) {

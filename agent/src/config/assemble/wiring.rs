@@ -14,6 +14,8 @@ use crate::config::mistake::Report;
 use crate::config::reader::nearest;
 use crate::config::source::{Origin, Place};
 use crate::config::wrong::Wrong;
+use crate::field::planner::Line;
+use crate::plan::snmp::Access;
 use crate::plan::{Device, Link, Transport};
 
 use super::{Parts, extend, identity, index};
@@ -35,7 +37,7 @@ pub(crate) enum Carrier {
     /// Modbus over TCP.
     Network,
     /// Modbus characters on a line, also behind a gateway.
-    Line { baud: u32 },
+    Line { baud: u32, bits: u32 },
     /// SNMP.
     Snmp,
     /// The link's own mistake was told.
@@ -91,6 +93,8 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             timeout,
             pause: item.pause,
             late_max: item.late_max.unwrap_or(timeout * 3),
+            turnaround: item.turnaround.unwrap_or(Line::of(&wiring.links[*link].transport).turnaround()),
+            faster: None,
             transactions: Span::default(),
             state_point: 0,
             identity: identity::identity(item, carrier, parts.links[*link].listen, report),
@@ -98,6 +102,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));
     }
+    unprotected(&wiring.links, parts, report);
     for (link, item) in wiring.links.iter().zip(&parts.links) {
         // A device with a mistake of its own may have been meant for it.
         let named = parts.devices.iter().any(|device| device.link.as_ref().is_none_or(|name| name.value == link.name));
@@ -106,6 +111,21 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
         }
     }
     wiring
+}
+
+/// Says once, for all links of version 2c together, what version 2c is.
+fn unprotected(links: &[Link], parts: &Parts, report: &mut Report) {
+    let is_2c = |link: &Link| {
+        matches!(&link.transport, Transport::Snmp { access: Access::Community { version_1: false, .. }, .. })
+    };
+    let named: Vec<&str> = links.iter().filter(|link| is_2c(link)).map(|link| link.name.as_str()).collect();
+    let Some(item) = links.iter().zip(&parts.links).find(|(link, _)| is_2c(link)).map(|(_, item)| item) else { return };
+    let what = format!(
+        "SNMP 2c ({}): community and readings cross the network unprotected, and anybody there can forge them",
+        named.join(", ")
+    );
+    let mend = "use version = \"3\" where the card can; else keep these cards on a network of their own";
+    report.finding(item.place, item.label.clone(), Wrong::WeakAccess { what, mend });
 }
 
 fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
@@ -136,6 +156,7 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
     let mut moved = transport.clone();
     match &mut moved {
         Transport::ModbusTcp { host, port }
+        | Transport::ModbusTls { host, port, .. }
         | Transport::ModbusRtuTcp { host, port, .. }
         | Transport::Snmp { host, port, .. } => {
             (*host, *port) = host_port(address, "127.0.0.1:502")?;
@@ -147,8 +168,11 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
 
 fn carrier(link: &LinkItem) -> Carrier {
     match link.kind {
-        Some("modbus_tcp") => Carrier::Network,
-        Some("modbus_rtu_tcp" | "serial") => Carrier::Line { baud: link.baud },
+        Some("modbus_tcp" | "modbus_tls") => Carrier::Network,
+        Some("modbus_rtu_tcp" | "serial") => match link.transport.as_ref().map(Line::of) {
+            Some(Line::Serial { baud, bits }) => Carrier::Line { baud, bits },
+            Some(Line::Network | Line::Snmp) | None => Carrier::Line { baud: link.baud, bits: 11 },
+        },
         Some("snmp") => Carrier::Snmp,
         Some(_) | None => Carrier::Unknown,
     }

@@ -8,7 +8,7 @@ use std::time::Duration;
 use crate::config::address::{of_bits, range, register};
 use crate::config::mistake::Report;
 use crate::config::names;
-use crate::config::reader::Item;
+use crate::config::reader::{Item, OneOrMany, Read, entries, nearest, written};
 use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
 use crate::plan::Table;
@@ -29,6 +29,9 @@ pub(crate) struct DeviceItem {
     pub(crate) timeout: Option<Duration>,
     pub(crate) pause: Duration,
     pub(crate) late_max: Option<Duration>,
+    pub(crate) turnaround: Option<Duration>,
+    pub(crate) min_interval: Duration,
+    pub(crate) faster: Option<FasterItem>,
     pub(crate) max_registers: u16,
     /// Tables with first and last wire address.
     pub(crate) forbid: Vec<(Table, u16, u16)>,
@@ -36,6 +39,14 @@ pub(crate) struct DeviceItem {
     pub(crate) identity: IdentityItem,
     /// Keys that only Modbus devices have, as far as they are written.
     pub(crate) modbus_keys: Vec<(&'static str, Place)>,
+}
+
+/// `scan_period_when` as written.
+#[derive(Clone, Debug)]
+pub(crate) struct FasterItem {
+    pub(crate) point: Located<String>,
+    pub(crate) states: Vec<Located<String>>,
+    pub(crate) period: Located<Duration>,
 }
 
 /// Reads one device.
@@ -61,6 +72,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
     };
     let (timeout, pause, late_max) =
         (ms("timeout_ms", 10, 60_000), ms("pause_ms", 0, 10_000), ms("late_max_ms", 10, 600_000));
+    let (turnaround, min_interval) = (ms("turnaround_ms", 0, 10_000), ms("min_interval_ms", 0, 3_600_000));
+    let faster = faster(&mut item, report);
     let max_registers = item.take::<u32>("max_registers", report);
     let max_registers = within(max_registers, 125, 1, 125, &item.key("max_registers"), report);
     let base = item.take::<u32>("base", report);
@@ -81,12 +94,56 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
         timeout,
         pause: pause.unwrap_or_default(),
         late_max,
+        turnaround,
+        min_interval: min_interval.unwrap_or_default(),
+        faster,
         max_registers: u16::try_from(max_registers).unwrap_or(125),
         forbid,
         base: u16::try_from(base).unwrap_or(0),
         identity,
         modbus_keys,
     })
+}
+
+fn faster(item: &mut Item<'_>, report: &mut Report) -> Option<FasterItem> {
+    const NAMES: [&str; 3] = ["point", "state", "period"];
+    let (place, key) = (item.place_of("scan_period_when"), item.key("scan_period_when"));
+    let (value, origin) = (item.raw("scan_period_when")?, item.place.origin);
+    let listed = match entries(value, origin) {
+        Ok(listed) => listed,
+        Err(wrong) => {
+            report.wrong(Place::new(origin, &value.span()), key, wrong);
+            return None;
+        }
+    };
+    let (mut point, mut states, mut period) = (None, None, None);
+    for (name, value) in &listed {
+        let place = Place::new(origin, &value.span());
+        let read = match name.value.as_str() {
+            "point" => String::read(value, origin).map(|value| point = Some(Located { value, place })),
+            "state" => OneOrMany::read(value, origin).map(|value| states = Some(value.0)),
+            "period" => Duration::read(value, origin).map(|value| period = Some(Located { value, place })),
+            _ => {
+                let near = nearest(&name.value, NAMES.into_iter());
+                let wrong = Wrong::UnknownKey { key: name.value.clone(), near, known: NAMES.to_vec() };
+                report.wrong(name.place, format!("{key}.{}", name.value), wrong);
+                continue;
+            }
+        };
+        if let Err(wrong) = read {
+            report.wrong(place, format!("{key}.{}", name.value), wrong);
+        }
+    }
+    for (name, example) in NAMES.into_iter().zip(["\"ups/a1/output/source\"", "\"battery\"", "\"1s\""]) {
+        if !listed.iter().any(|(written, _)| written.value == name) {
+            report.wrong(place, format!("{key}.{name}"), Wrong::MissingKey { key: name, example });
+        }
+    }
+    if let Some(short) = period.as_ref().filter(|period| period.value < Duration::from_millis(10)) {
+        report.wrong(short.place, format!("{key}.period"), Wrong::ScanTooShort { value: written(short.value) });
+        return None;
+    }
+    Some(FasterItem { point: point?, states: states?, period: period? })
 }
 
 fn forbidden(text: &Located<String>, base: u32, key: &str, report: &mut Report) -> Option<(Table, u16, u16)> {

@@ -1,6 +1,6 @@
 //! One `[[link]]`: a connection to the field and what carries it.
 //!
-//! Exactly one of `modbus_tcp`, `modbus_rtu_tcp`, `serial`, `snmp`; keys that belong to another transport are mistakes,
+//! Exactly one of `modbus_tcp`, `modbus_tls`, `modbus_rtu_tcp`, `serial`, `snmp`; keys that belong to another transport are mistakes,
 //! not silently ignored. Nothing is opened or resolved. Line settings by Modbus over Serial Line V1.02 §2.5.1: even
 //! parity by default, two stop bits without parity. Never panics.
 
@@ -13,7 +13,10 @@ use crate::config::names;
 use crate::config::reader::{Item, nearest};
 use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
+use crate::plan::snmp::Access;
 use crate::plan::{Parity, Transport};
+
+use super::tls;
 
 /// Baud rates a serial line is set to (POSIX names more, field devices use these; common practice, no source).
 pub(crate) const BAUDS: &[u64] =
@@ -36,7 +39,7 @@ pub(crate) struct LinkItem {
     pub(crate) listen_first: Duration,
 }
 
-const KINDS: [&str; 4] = ["modbus_tcp", "modbus_rtu_tcp", "serial", "snmp"];
+const KINDS: [&str; 5] = ["modbus_tcp", "modbus_tls", "modbus_rtu_tcp", "serial", "snmp"];
 
 /// Reads one link.
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> {
@@ -57,10 +60,14 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
         KINDS.into_iter().map(|kind| item.take::<String>(kind, report)).collect();
     let kind = written.first().copied();
     let line = Line::read(&mut item, kind, report);
-    let community = community(&mut item, kind, report);
+    let access = super::access::read(&mut item, kind, report);
+    let tls = tls::read(&mut item, kind, report);
     let transport = kind.and_then(|kind| {
         let address = addresses.into_iter().flatten().next()?;
-        let transport = transport(kind, &address.value, &line, community);
+        let transport = match kind {
+            "modbus_tls" => tls::modbus(&address.value, tls?),
+            _ => transport(kind, &address.value, &line, access),
+        };
         transport.map_err(|wrong| report.wrong(address.place, item.key(kind), wrong)).ok()
     });
     let timeout = item.take::<u32>("timeout_ms", report);
@@ -85,7 +92,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
 }
 
 /// The transport an address means for a kind of link; also used for the addresses a caller overrides.
-pub(crate) fn transport(kind: &str, address: &str, line: &Line, community: String) -> Result<Transport, Wrong> {
+pub(crate) fn transport(kind: &str, address: &str, line: &Line, access: Access) -> Result<Transport, Wrong> {
     Ok(match kind {
         "modbus_tcp" => {
             let (host, port) = host_port(address, "\"127.0.0.1:502\"")?;
@@ -97,7 +104,7 @@ pub(crate) fn transport(kind: &str, address: &str, line: &Line, community: Strin
         }
         "snmp" => {
             let (host, port) = host_port(address, "\"127.0.0.1:161\"")?;
-            Transport::Snmp { host, port, community }
+            Transport::Snmp { host, port, access }
         }
         _ => {
             let example = "\"/dev/ttyUSB0\"";
@@ -164,39 +171,6 @@ impl Line {
     }
 }
 
-fn community(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> String {
-    for key in ["version", "community", "community_file"] {
-        meaningless(item, key, kind, &["snmp"], report);
-    }
-    let _only_one_yet = word(item, "version", &["2c"], report);
-    let plain = item.take::<String>("community", report);
-    let file = item.take::<String>("community_file", report);
-    match (plain, file) {
-        (Some(_), Some(file)) => {
-            let mend = "keep one of community and community_file".to_string();
-            report.wrong(
-                file.place,
-                item.key("community_file"),
-                Wrong::KeyHasNoMeaning { key: "community_file", of: "a link with a community".into(), mend },
-            );
-            String::new()
-        }
-        (Some(plain), None) => plain.value,
-        (None, Some(file)) => match std::fs::read_to_string(&file.value) {
-            Ok(text) => text.trim_end_matches(['\n', '\r']).to_string(),
-            Err(why) => {
-                report.wrong(
-                    file.place,
-                    item.key("community_file"),
-                    Wrong::Unreadable { what: file.value, why: why.to_string() },
-                );
-                String::new()
-            }
-        },
-        (None, None) => "public".into(),
-    }
-}
-
 /// Longest time a line is listened to before the agent speaks.
 const LONGEST_LISTEN: Duration = Duration::from_secs(600);
 
@@ -222,7 +196,7 @@ fn listen(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> (bool
 }
 
 /// Notes a key that another kind of link has, not this one.
-fn meaningless(item: &Item<'_>, key: &'static str, kind: Option<&str>, kinds: &[&str], report: &mut Report) {
+pub(super) fn meaningless(item: &Item<'_>, key: &'static str, kind: Option<&str>, kinds: &[&str], report: &mut Report) {
     if let Some(kind) = kind.filter(|kind| !kinds.contains(kind) && item.has(key)) {
         let wrong = Wrong::KeyHasNoMeaning {
             key,

@@ -3,13 +3,16 @@
 //! An item with a mistake still comes back with what could be read, so that what refers to it is not told as missing.
 //! Nothing here looks at another item; `assemble` does.
 
+pub(crate) mod access;
 pub(crate) mod alarm;
+mod choice;
 pub(crate) mod derived;
 pub(crate) mod device;
 pub(crate) mod identity;
 pub(crate) mod link;
 pub(crate) mod point;
 mod shape;
+mod tls;
 
 use toml::de::{DeTable, DeValue};
 

@@ -11,6 +11,8 @@ use std::time::Duration;
 use lapwing_engine::spec::{ByteOrder, Decode, Layout, WordOrder};
 use lapwing_protocol::{Decimal, Quantity, Unit, Vocabulary};
 
+use crate::plan::snmp::{LabelledRow, SENSOR_VALUE};
+
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::reader::{Item, Read, entries, nearest, trimmed};
@@ -53,8 +55,21 @@ pub(crate) struct PointItem {
 pub(crate) enum PointSource {
     /// Modbus, with the addresses as written.
     Register { register: Located<String>, words: u8, scale_from: Option<Located<String>> },
-    /// SNMP.
-    Oid { oid: Vec<u32> },
+    /// SNMP: a whole instance, or a column with what chooses in it.
+    Oid { oid: Vec<u32>, choice: Choice },
+}
+
+/// What chooses in a column of an SNMP table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Choice {
+    /// Nothing: it is a whole instance.
+    Instance,
+    /// The row with a label.
+    Row(LabelledRow),
+    /// Whether a row holds an OID.
+    Present(Vec<u32>),
+    /// How many rows hold an OID that no point of the device names.
+    Others,
 }
 
 /// Reads one point. It comes back if it has a path, even where other keys are wrong: alarms may name it.
@@ -188,6 +203,7 @@ fn exponent(
     let why = match shape.layout {
         Layout::F32 | Layout::F64 => Some("a floating source has no places of its own"),
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
+        _ if is_sensor(shape) => Some("an entity sensor states its scale and precision itself"),
         _ => None,
     };
     if item.has("resolution") || (item.has("scale") && scale.is_none()) || (item.has("offset") && offset.is_none()) {
@@ -202,6 +218,11 @@ fn exponent(
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
     Some(places(scale).min(places(offset)))
+}
+
+/// Whether the value is an entity sensor's (RFC 3433).
+fn is_sensor(shape: &Shape) -> bool {
+    matches!(&shape.source, Some(PointSource::Oid { oid, .. }) if oid.starts_with(&SENSOR_VALUE))
 }
 
 fn absent(item: &mut Item<'_>, shape: &Shape, report: &mut Report) -> Vec<u64> {

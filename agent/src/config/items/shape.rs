@@ -68,13 +68,14 @@ pub(super) fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
             report.wrong(text.place, item.key("scale_from"), wrong);
         }
     }
+    let choice = super::choice::read(item, is_snmp, report);
     let source = match (written.filter(|_| table.is_some()), variable) {
         (Some(_), Some(_)) => None, // told
         (Some(register), None) => {
             Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from })
         }
         (None, Some(text)) => match oid(&text.value) {
-            Ok(oid) => Some(PointSource::Oid { oid }),
+            Ok(oid) => Some(PointSource::Oid { oid, choice }),
             Err(wrong) => {
                 report.wrong(text.place, item.key("oid"), wrong);
                 None

@@ -98,7 +98,10 @@ fn findings_do_not_forbid_running() {
     let findings = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).findings;
     let mut codes: Vec<&str> = findings.iter().map(|finding| finding.code).collect();
     codes.sort_unstable();
-    assert_eq!(codes, ["alarm_may_chatter", "alarm_says_nothing", "limit_outside_valid", "link_without_device"]);
+    assert_eq!(
+        codes,
+        ["alarm_may_chatter", "alarm_says_nothing", "limit_outside_valid", "link_without_device", "weak_access"]
+    );
     let outside = findings.iter().find(|finding| finding.code == "limit_outside_valid").expect("it is there");
     assert_eq!(
         outside.what,
@@ -114,7 +117,7 @@ fn a_configuration_without_alarms_is_a_finding() {
     let end = text.find("[[alarm]]").expect("there are alarms");
     std::fs::write(&path, &text[..end]).expect("written");
     let findings = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).findings;
-    assert_eq!(findings.iter().map(|finding| finding.code).collect::<Vec<_>>(), ["no_alarm"]);
+    assert_eq!(findings.iter().map(|finding| finding.code).collect::<Vec<_>>(), ["no_alarm", "weak_access"]);
 }
 
 #[test]

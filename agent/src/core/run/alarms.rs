@@ -92,13 +92,13 @@ impl Core<'_> {
             reason: None,
             until: self.judge.engine().alarm(t.alarm).and_then(|state| state.cover().shelf_until()),
         };
-        let text = tell::text(subject, t, rate_per_min, None);
+        let text = tell::text(subject, t, rate_per_min, None, &self.kept[index].text);
         let detail = tell::change(subject, t, &with);
         let announce = t.annunciate.then(|| {
             (format!("announce/{}", subject.alarm.priority.word()), tell::announcement(self.plan, subject, &text))
         });
         let at = self.clock.wall(t.at);
-        let standing = if t.active { text.clone() } else { tell::title(subject) };
+        let stood = if t.cause == Cause::Raised { text.clone() } else { self.kept[index].text.clone() };
         let seq = self.event_at(at, text, Detail::from(detail), announce);
         self.kept[index] = Kept {
             seq: Some(seq),
@@ -106,10 +106,12 @@ impl Core<'_> {
             incident: self.kept[index].incident,
             value: (!t.status.is_bad()).then_some(t.value),
             quality: t.status.number(),
-            text: standing,
+            text: stood,
         };
         self.save(index);
-        self.publish_alarm(index);
+        if let Some((topic, payload)) = self.alarm_record(index) {
+            self.held.push(seq, topic, payload);
+        }
     }
 
     /// Saves an alarm's state with this step's events.
@@ -121,15 +123,14 @@ impl Core<'_> {
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
 
-    /// Publishes the retained record of an alarm. An instrument alarm that never stood is not worth a topic.
-    pub(super) fn publish_alarm(&self, index: usize) {
-        let Ok(number) = u32::try_from(index) else { return };
-        let (Some(subject), Some(state)) = (Subject::of(self.plan, number), self.judge.engine().alarm(number)) else {
-            return;
-        };
+    /// The retained record of an alarm, topic and payload. An instrument alarm that never stood is not worth a topic.
+    pub(super) fn alarm_record(&self, index: usize) -> Option<(String, Vec<u8>)> {
+        let number = u32::try_from(index).ok()?;
+        let subject = Subject::of(self.plan, number)?;
+        let state = self.judge.engine().alarm(number)?;
         let kept = &self.kept[index];
         if subject.alarm.own && kept.seq.is_none() {
-            return;
+            return None;
         }
         let wall = |at| self.clock.wall(at);
         let hidden = state.hidden();
@@ -148,15 +149,21 @@ impl Core<'_> {
             true_since: state.true_since().map(wall),
             raised_at: state.raised_at().map(wall),
             until: state.cover().shelf_until().map(wall),
-            text: if kept.text.is_empty() { tell::title(subject) } else { kept.text.clone() },
+            text: if kept.text.is_empty() || state.shown() == ShownState::Normal {
+                tell::title(subject)
+            } else {
+                kept.text.clone()
+            },
         };
         let record = tell::record(self.plan, subject, &standing);
-        refused(self.publisher.retained(format!("alarm/{}", subject.alarm.id), record.to_bytes()));
+        Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
-            self.publish_alarm(index);
+            if let Some((topic, payload)) = self.alarm_record(index) {
+                refused(self.publisher.retained(topic, payload));
+            }
         }
     }
 }

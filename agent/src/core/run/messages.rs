@@ -38,6 +38,7 @@ impl Core<'_> {
             match self.ledger.move_to_new_log(self.restored_from) {
                 Ok(()) => {
                     self.frames.move_to(&self.ledger.head().log);
+                    self.held.clear();
                     (self.new_log)(&self.ledger.head().log);
                     let text = "The store is an older copy than what was already published: a new event log has begun."
                         .to_owned();
@@ -114,6 +115,8 @@ impl Core<'_> {
                     self.publish_readings(now);
                 }
             }
+            FieldMessage::Restarted { device, up_s, at: _ } => self.restarted(device, up_s),
+            FieldMessage::Notice { device, what, at: _ } => self.notice(device, what),
             FieldMessage::Late { transaction, skipped } => {
                 let points = usize::try_from(transaction)
                     .ok()
@@ -198,6 +201,34 @@ impl Core<'_> {
         let reason = Some(if another { format!("another master: {why}") } else { "one master".into() });
         self.event(text, Detail::Link(LinkChange { link: about.name.clone(), up, reason }), None);
         self.set_own(now, point, !another);
+    }
+
+    /// What the device counts begins anew: a slope over the break would be none.
+    fn restarted(&mut self, device: u32, up_s: u64) {
+        let points = (0u32..).zip(&self.plan.points).zip(&self.plan.engine.points);
+        let counters = points.filter(|((_, point), spec)| {
+            point.device == Some(device) && spec.decode.layout == lapwing_engine::spec::Layout::Counter
+        });
+        for point in counters.map(|((index, _), _)| index).collect::<Vec<_>>() {
+            self.judge.rebase(point);
+        }
+        self.notice(Some(device), format!("it has restarted {up_s} s ago; its counters begin anew"));
+    }
+
+    /// Makes an event of what changes no state.
+    fn notice(&mut self, device: Option<u32>, what: String) {
+        let about = device.and_then(|d| usize::try_from(d).ok()).and_then(|d| self.plan.devices.get(d));
+        let Some(about) = about else {
+            let detail = AgentChange { change: "field notice".into(), version: None, reason: Some(what.clone()) };
+            self.event(format!("{what}."), Detail::Agent(detail), None);
+            return;
+        };
+        let link = usize::try_from(about.link).ok().and_then(|l| self.plan.links.get(l));
+        let link = link.map_or_else(String::new, |link| link.name.clone());
+        let text = format!("The device {} on the link {link}: {what}.", about.name);
+        let up = self.judge.reading(about.state_point).value == 0;
+        let detail = DeviceChange { device: about.name.clone(), link, up, reason: Some(what) };
+        self.event(text, Detail::Device(detail), None);
     }
 
     /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.

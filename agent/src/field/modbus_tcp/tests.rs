@@ -100,7 +100,7 @@ fn scripted_server(rig: &Rig, script: impl Fn(&[u8]) -> Deed + Send + Sync + 'st
 }
 
 /// The right answer to a register read: register n holds n.
-fn right(request: &[u8]) -> Vec<u8> {
+pub(super) fn right(request: &[u8]) -> Vec<u8> {
     let start = u16::from_be_bytes([request[8], request[9]]);
     let count = u16::from_be_bytes([request[10], request[11]]);
     let mut answer = request[..4].to_vec();

@@ -27,7 +27,10 @@ impl Poll {
         self.count_exchange(&job, sent, now, &outcome);
         match outcome {
             Ok(raws) => self.good(job, sent, now, raws),
-            Err(failure @ Failure::Plan(_)) => self.fault(job.slot, failure.status(), now),
+            Err(failure @ Failure::Plan(_)) => {
+                self.held = None; // of the same slot, if there is any
+                self.fault(job.slot, failure.status(), now);
+            }
             Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
             Err(failure) => self.failed(job, sent, now, &failure),
         }
@@ -62,6 +65,8 @@ impl Poll {
                     count(&self.counters(job.device).scans_good, 1);
                 }
                 self.slots[job.slot].faulted = false;
+                self.tell_missing(job.slot, Vec::new(), now);
+                self.pace(job.slot, &raws, now);
                 self.batch(job.slot, half_way(sent, now), raws);
             }
             Kind::Piece { sent: first } => {
@@ -77,15 +82,23 @@ impl Poll {
     /// Goes on with the pieces of a transaction, or delivers what they brought.
     fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
         let slot = &mut self.slots[job.slot];
-        match slot.pieces.as_mut().and_then(Pieces::finished) {
+        let finished = slot.pieces.as_mut().and_then(Pieces::finished);
+        if finished.is_some() {
+            let missing = slot.pieces.as_ref().map_or_else(Vec::new, Pieces::missing);
+            self.tell_missing(job.slot, missing, now);
+        }
+        let slot = &mut self.slots[job.slot];
+        match finished {
             None => self.again = Some(self.piece(job.slot, Some(first_sent))),
             Some(Some(raws)) => {
                 slot.faulted = false;
                 count(&self.counters(job.device).scans_good, 1);
+                self.pace(job.slot, &raws, now);
                 self.batch(job.slot, half_way(first_sent, now), raws);
             }
             Some(None) => {
                 slot.pieces = None;
+                self.hold(job.slot, now);
                 self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
             }
         }
@@ -98,7 +111,7 @@ impl Poll {
             self.answered(job.device, now);
             return self.cannot_compare(job, check, failure, now);
         }
-        self.slots[job.slot].refused = true;
+        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, failure.to_string());
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
             self.devices[job.device].half_proved = false;
@@ -116,13 +129,18 @@ impl Poll {
         let slot = &self.slots[job.slot];
         if Meaning::may_fit_in_pieces(failure)
             && slot.refused_at.is_none()
-            && let Ask::Modbus { table, start, count, slices } = self.ask(&job)
-            && let Some(pieces) = Pieces::of(*table, *start, *count, slices)
+            && let Ask::Modbus { table, start, slices, .. } = self.ask(&job)
+            && let Some(pieces) = Pieces::of(*table, *start, slices)
         {
             let slot = &mut self.slots[job.slot];
             (slot.pieces, slot.refused_at) = (Some(pieces), Some(t));
             self.again = Some(self.piece(job.slot, None));
             return;
+        }
+        if Meaning::from(failure) == Meaning::MapDoesNotFit {
+            let points = self.plan.transactions[job.transaction as usize].points.count as usize;
+            self.tell_missing(job.slot, (0..points).collect(), now);
+            self.hold(job.slot, now);
         }
         self.fault(job.slot, failure.status(), now);
     }
@@ -136,6 +154,12 @@ impl Poll {
         device.failures.0 = device.failures.0.saturating_add(1);
         device.failures.1 = device.failures.1.saturating_add(u32::from(matches!(failure, Failure::Garbled(_))));
         let why = self.why(job.device, failure);
+        if failure.is_of_gateway() {
+            // Somebody answered in its name: the link lives.
+            let mut changes = Vec::new();
+            self.health.gateway_answered(t, &mut |change| changes.push(change));
+            self.tell(changes, now);
+        }
         self.health.failed(job.device, sent_ms, t, why);
         if let Failure::Closed(_) = failure {
             self.doubt_all();
@@ -205,6 +229,8 @@ impl Poll {
             (Some(read), _) => raws(answer, usize::from(read.count()), &[]),
             (None, Ask::Modbus { count, slices, .. }) => raws(answer, usize::from(*count), slices),
             (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
+            (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
+            (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
         }
     }
 }

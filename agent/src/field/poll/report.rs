@@ -63,7 +63,7 @@ impl Poll {
                 count(&counters.exceptions, 1);
                 true
             }
-            Err(Failure::Silence { .. }) => {
+            Err(Failure::Silence { .. } | Failure::Unanswered { .. }) => {
                 count(&counters.timeouts, 1);
                 false
             }
@@ -71,7 +71,7 @@ impl Poll {
                 count(&counters.garbled, 1);
                 false
             }
-            Err(Failure::Closed(_) | Failure::NoConnection(_) | Failure::Plan(_)) => false,
+            Err(Failure::Closed(_) | Failure::NoConnection(_) | Failure::Access(_) | Failure::Plan(_)) => false,
         };
         if answered {
             count(&counters.answers, 1);

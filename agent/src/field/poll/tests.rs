@@ -138,6 +138,31 @@ fn scans_of_a_suspect_are_faults_that_cost_no_line_time() {
 }
 
 #[test]
+fn a_hint_asks_everything_once_before_its_time_and_leaves_the_schedule_alone() {
+    let sketch = Sketch::default().tcp(1, 100).device(1);
+    let plan = sketch.reads_every(Table::Holding, 0, 1, SECOND).reads_every(Table::Holding, 9, 1, 10 * SECOND);
+    let mut bench = Bench::new(plan, Trust::Named);
+    for _ in 0..2 {
+        let first = bench.next();
+        bench.answer(first);
+    }
+    bench.now_ms = 300;
+    for _ in 0..5 {
+        bench.poll.hint();
+    }
+    let mut asked = Vec::new();
+    for _ in 0..2 {
+        let job = bench.next();
+        asked.push((bench.now_ms, bench.reads(&job).0));
+        bench.answer(job);
+    }
+    assert_eq!(asked.iter().map(|(_, start)| *start).collect::<Vec<_>>(), [0, 9]);
+    assert!(asked.iter().all(|(at, _)| *at < 400), "{asked:?}");
+    let next = bench.next();
+    assert_eq!((bench.reads(&next).0, bench.now_ms), (0, 1000), "repeated hints are one, and scans keep to their grid");
+}
+
+#[test]
 fn an_unnamed_suspect_must_answer_two_lengths() {
     let plan = sketch(100).device(1).reads_every(Table::Holding, 0, 4, SECOND * 60);
     let mut bench = Bench::new(plan.reads_every(Table::Holding, 50, 4, SECOND * 60), Trust::Unnamed);
@@ -265,8 +290,15 @@ fn a_block_refused_for_one_register_is_read_in_pieces() {
         assert_eq!(batch.raws[3], misfit);
         assert!(batch.raws.iter().filter(|raw| **raw == misfit).count() == 1, "{batch:?}");
     }
-    assert_eq!(asked[..6], [(0, 5), (0, 1), (1, 1), (2, 1), (3, 1), (4, 1)], "first whole, then one by one");
-    assert_eq!(asked[6..10], [(0, 3), (4, 1), (0, 3), (4, 1)], "then what touches, together");
+    assert_eq!(
+        asked[..6],
+        [(0, 5), (0, 2), (2, 3), (2, 1), (3, 2), (3, 1)],
+        "first whole, then what is refused halved"
+    );
+    assert_eq!(asked[6..11], [(4, 1), (0, 3), (4, 1), (0, 3), (4, 1)], "then what touches, together");
+    let [(device, what)] = &notices(&all)[..] else { panic!("told once: {:?}", notices(&all)) };
+    assert_eq!(*device, Some(0));
+    assert!(what.starts_with("it does not give holding:3 (") && what.contains("exception 02"), "{what}");
 }
 
 #[test]
@@ -303,4 +335,106 @@ fn after_ten_minutes_a_block_is_asked_as_a_whole_again() {
     assert_eq!(bench.reads(&job), (0, 2));
     bench.answer(job);
     assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
+}
+
+fn notices(all: &[FieldMessage]) -> Vec<(Option<u32>, String)> {
+    let notice = |message: &FieldMessage| match message {
+        FieldMessage::Notice { device, what, .. } => Some((*device, what.clone())),
+        _ => None,
+    };
+    all.iter().filter_map(notice).collect()
+}
+
+#[test]
+fn what_is_refused_as_a_whole_is_asked_again_once_a_minute_and_told_once() {
+    let sketch =
+        sketch(100).device(1).reads_every(Table::Holding, 0, 1, SECOND).reads_every(Table::Input, 0, 1, SECOND);
+    let mut bench = Bench::new(sketch, Trust::Named);
+    let mut refusals = Vec::new();
+    while bench.now_ms < 130_000 {
+        let job = bench.next();
+        if job.transaction == 0 {
+            refusals.push(bench.now_ms / 1000);
+            bench.fail(job, Failure::Exception { code: 2 });
+        } else {
+            bench.answer(job);
+        }
+    }
+    assert_eq!(refusals, [0, 61, 122], "its neighbour's scans go on");
+    assert_eq!(faults(&bench.inbox.all(), 0).len(), 131, "each scan of it tells its fault");
+    assert_eq!(notices(&bench.inbox.all()).len(), 1);
+    // Mended: told, and read with every scan.
+    bench.now_ms = 183_500;
+    while good(&bench.inbox.all(), 0).len() < 3 {
+        let job = bench.next();
+        bench.answer(job);
+    }
+    let told = notices(&bench.inbox.all());
+    assert!(told.len() == 2 && told[1].1.contains("answered again"), "{told:?}");
+    assert!(bench.now_ms < 187_000);
+}
+
+#[test]
+fn a_gateway_that_speaks_for_its_silent_devices_keeps_the_link_up() {
+    let sketch = (1..=5).fold(sketch(100), |sketch, unit| sketch.device(unit).reads(Table::Holding, 0, 1));
+    let mut bench = Bench::new(sketch, Trust::Named);
+    while bench.now_ms < 8000 {
+        let job = bench.next();
+        bench.fail(job, Failure::Exception { code: if job.transaction == 0 { 0x0A } else { 0x0B } });
+    }
+    let told = states(&bench.inbox.all());
+    assert_eq!(told[0], ("link", 0, true));
+    assert_eq!(told.iter().filter(|(what, _, up)| *what == "device" && !up).count(), 5, "{told:?}");
+    assert!(!told.contains(&("link", 0, false)), "{told:?}");
+    assert!(faults(&bench.inbox.all(), 1).contains(&Status::BAD_NO_COMMUNICATION));
+}
+
+#[test]
+fn a_busy_device_is_asked_less_and_less() {
+    let sketch = sketch(100).device(1).reads(Table::Holding, 0, 1).device(2).reads(Table::Holding, 0, 1);
+    let mut bench = Bench::new(sketch, Trust::Named);
+    let mut asked = Vec::new();
+    while bench.now_ms < 20_000 {
+        let job = bench.next();
+        if job.transaction == 0 {
+            asked.push(bench.now_ms);
+            bench.fail(job, Failure::Exception { code: 6 });
+        } else {
+            bench.answer(job);
+        }
+    }
+    let waits: Vec<u64> = asked.windows(2).map(|two| two[1] - two[0]).collect();
+    assert!(asked.len() <= 9 && waits.is_sorted() && waits[waits.len() - 1] >= 5000, "{waits:?}");
+}
+
+#[test]
+fn a_device_is_scanned_faster_while_its_state_says_so() {
+    let mut sketch = sketch(100)
+        .device(1)
+        .reads_every(Table::Holding, 0, 1, SECOND * 2)
+        .reads_every(Table::Input, 0, 1, SECOND * 10)
+        .reads_every(Table::Input, 50, 1, SECOND / 4);
+    sketch.plan.engine.points = vec![lapwing_engine::spec::PointSpec::default(); 3];
+    sketch.plan.engine.points[0].decode.layout = lapwing_engine::spec::Layout::U16;
+    sketch.plan.engine.points[0].decode.scale = lapwing_protocol::Decimal::new(1, 0);
+    sketch.plan.devices[0].faster = Some(crate::plan::Faster { point: 0, states: 1 << 5, period: SECOND });
+    let mut bench = Bench::new(sketch, Trust::Named);
+    let scans = |bench: &mut Bench, state: u16, until_ms: u64| {
+        let mut counted = [0_u32; 3];
+        while bench.now_ms < until_ms {
+            let job = bench.next();
+            counted[job.transaction as usize] += 1;
+            let (sent, registers) = (bench.now(), [state]);
+            bench.now_ms += 2;
+            bench.poll.done(job, sent, bench.now(), Ok(Answer::Registers(&registers)));
+        }
+        counted
+    };
+    let asked = scans(&mut bench, 3, 19_900);
+    assert_eq!((asked[0], asked[1]), (10, 2));
+    let fast = scans(&mut bench, 5, 39_900);
+    assert!((19..=21).contains(&fast[0]) && (18..=20).contains(&fast[1]) && fast[2].abs_diff(80) <= 1, "{fast:?}");
+    scans(&mut bench, 3, 41_500);
+    let slow = scans(&mut bench, 3, 61_500);
+    assert_eq!((slow[0], slow[1]), (10, 2), "as asked again");
 }

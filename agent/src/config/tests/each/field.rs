@@ -1,5 +1,7 @@
 //! Mistakes about the field: addresses, links, devices, names and paths.
 
+use crate::plan::{Tls, Transport};
+
 use super::{COIL, Copy, MODULE, UPS, added, changed, one};
 
 #[test]
@@ -86,6 +88,44 @@ fn addresses() {
         "5 is outside 10 to 60000",
         "from 10 to 60000",
     );
+}
+
+#[test]
+fn tls() {
+    const PLAIN: &str = "modbus_tcp = \"127.0.0.1:15020\"";
+    changed(
+        MODULE,
+        PLAIN,
+        "modbus_tls = \"127.0.0.1:802\"",
+        "[[link]]\nname = \"plant\"",
+        "missing_key",
+        "`ca`",
+        "field-ca.pem",
+    );
+    changed(
+        MODULE,
+        PLAIN,
+        "modbus_tls = \"127.0.0.1:802\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"",
+        "\"me.pem\"",
+        "missing_key",
+        "`client_key`",
+        "field.key",
+    );
+    changed(
+        MODULE,
+        PLAIN,
+        "modbus_tcp = \"127.0.0.1:15020\"\nca = \"ca.pem\"",
+        "ca = \"ca.pem\"",
+        "key_has_no_meaning",
+        "`ca` has no meaning for `a modbus_tcp link`",
+        "it belongs to modbus_tls",
+    );
+    let text =
+        "modbus_tls = \"plant.example:802\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"\nclient_key = \"me.key\"";
+    let plan = Copy::new().with(MODULE, PLAIN, text).load().expect("right").plan;
+    let client = Some(("me.pem".into(), "me.key".into()));
+    let tls = Tls { ca: "ca.pem".into(), client };
+    assert_eq!(plan.links[0].transport, Transport::ModbusTls { host: "plant.example".into(), port: 802, tls });
 }
 
 #[test]

@@ -5,7 +5,9 @@
 mod field;
 mod meaning;
 mod numbers;
+mod pace;
 mod registers;
+mod snmp;
 mod writing;
 
 use super::Copy;

@@ -1,0 +1,117 @@
+//! What a TLS client needs, made from files: the one trusted authority, and a certificate of its own if it has one.
+//!
+//! rustls on ring, versions 1.2 and 1.3; the configured authority is the only root. Files are read at every call, so that
+//! a renewed certificate is used without a restart. It does not connect. Never panics. RFC 7468 (PEM).
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use rustls::RootCertStore;
+use rustls::pki_types::pem::PemObject as _;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+
+/// Why TLS cannot be set up.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum TlsError {
+    #[error("{what} {path} cannot be read: {source}")]
+    File { what: &'static str, path: PathBuf, source: std::io::Error },
+    #[error("{what} {path} is not usable PEM: {source}")]
+    Pem { what: &'static str, path: PathBuf, source: rustls::pki_types::pem::Error },
+    #[error("the certificate authority file {path} holds no certificate")]
+    NoAuthority { path: PathBuf },
+    #[error("TLS cannot be set up with these certificates: {0}")]
+    Unusable(#[from] rustls::Error),
+}
+
+/// Settings of a client that trusts one authority.
+///
+/// # Errors
+/// Every variant of [`TlsError`].
+pub(crate) fn client_config(
+    authority: &Path,
+    client: Option<(&Path, &Path)>,
+) -> Result<rustls::ClientConfig, TlsError> {
+    let mut roots = RootCertStore::empty();
+    for certificate in certificates("the certificate authority file", authority)? {
+        roots.add(certificate)?;
+    }
+    if roots.is_empty() {
+        return Err(TlsError::NoAuthority { path: authority.to_path_buf() });
+    }
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let builder = rustls::ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()?
+        .with_root_certificates(roots);
+    let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
+    let chain = certificates("the client certificate", chain)?;
+    let bytes = read("the client key", key)?;
+    let key = PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| TlsError::Pem {
+        what: "the client key",
+        path: key.to_path_buf(),
+        source,
+    })?;
+    Ok(builder.with_client_auth_cert(chain, key)?)
+}
+
+fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
+    let bytes = read(what, path)?;
+    CertificateDer::pem_slice_iter(&bytes).collect::<Result<_, _>>().map_err(|source| TlsError::Pem {
+        what,
+        path: path.to_path_buf(),
+        source,
+    })
+}
+
+fn read(what: &'static str, path: &Path) -> Result<Vec<u8>, TlsError> {
+    std::fs::read(path).map_err(|source| TlsError::File { what, path: path.to_path_buf(), source })
+}
+
+#[cfg(test)]
+pub(crate) mod testing {
+    //! Certificates for tests, made by openssl in a directory of their own that goes with them.
+
+    use super::*;
+
+    /// An authority, a server's certificate for 127.0.0.1, a client's.
+    pub(crate) struct Certificates(PathBuf);
+
+    impl Certificates {
+        pub(crate) fn new(name: &str) -> Self {
+            let dir = std::env::temp_dir().join(format!("lapwing-tls-{name}-{}", std::process::id()));
+            std::fs::create_dir_all(&dir).expect("a directory");
+            let script = "set -e; ec='-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes'
+                openssl req -x509 $ec -keyout ca.key -out ca.pem -days 2 -subj /CN=authority
+                for who in server client; do
+                    openssl req $ec -keyout $who.key -out $who.csr -subj /CN=$who
+                    printf 'subjectAltName=IP:127.0.0.1\\nbasicConstraints=CA:FALSE\\n' > ext
+                    openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out $who.pem -days 2 -extfile ext
+                done";
+            let mut made = std::process::Command::new("sh");
+            let made = made.arg("-c").arg(script).current_dir(&dir).stderr(std::process::Stdio::null()).status();
+            assert!(made.expect("sh is there").success(), "openssl is installed (apt install openssl)");
+            Self(dir)
+        }
+
+        pub(crate) fn file(&self, name: &str) -> PathBuf {
+            self.0.join(name)
+        }
+
+        pub(crate) fn authority(&self) -> PathBuf {
+            self.file("ca.pem")
+        }
+    }
+
+    impl Drop for Certificates {
+        fn drop(&mut self) {
+            let _gone = std::fs::remove_dir_all(&self.0);
+        }
+    }
+
+    pub(crate) fn chain(path: &Path) -> Vec<CertificateDer<'static>> {
+        certificates("a certificate", path).expect("made by openssl")
+    }
+
+    pub(crate) fn key(path: &Path) -> PrivateKeyDer<'static> {
+        PrivateKeyDer::from_pem_file(path).expect("made by openssl")
+    }
+}
