@@ -118,8 +118,22 @@ impl Board {
                     *place = (!up).then(|| why.clone());
                 }
             }
+            FieldMessage::Identity { device, fits, why, .. } => {
+                if let Some(place) = inner.devices.get_mut(*device as usize) {
+                    *place = (!fits).then(|| format!("it is not the device that was set up: {why}"));
+                }
+            }
+            FieldMessage::Masters { link, another: true, why, .. } => {
+                if let Some(place) = inner.links.get_mut(*link as usize) {
+                    *place = Some(format!("another master speaks: {why}"));
+                }
+            }
             // Events are the running agent's to tell.
-            FieldMessage::Late { .. } | FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => {}
+            FieldMessage::Masters { another: false, .. }
+            | FieldMessage::Counts { .. }
+            | FieldMessage::Late { .. }
+            | FieldMessage::Restarted { .. }
+            | FieldMessage::Notice { .. } => {}
         }
         drop(inner);
         self.news.notify_all();
