@@ -86,6 +86,8 @@ pub struct Singles {
 struct Last {
     said: Option<(Option<i64>, Status)>,
     at: Millis,
+    /// It has changed since, within its second: said when the second is over.
+    waits: bool,
 }
 
 impl Singles {
@@ -104,9 +106,18 @@ impl Singles {
             Some(_) => now.since(last.at) >= POINT_MIN_MS,
         };
         if due {
-            *last = Last { said: Some((value, status)), at: now };
+            *last = Last { said: Some((value, status)), at: now, waits: false };
+        } else {
+            last.waits = last.said != Some((value, status));
         }
         due
+    }
+
+    /// Points whose change waits and whose second is over: their next reading may be a minute away.
+    pub fn waiting(&self, now: Millis) -> Vec<usize> {
+        let over = |last: &Last| last.waits && now.since(last.at) >= POINT_MIN_MS;
+        let points = self.last.iter().enumerate();
+        points.filter(|(_, last)| last.as_ref().is_some_and(over)).map(|(point, _)| point).collect()
     }
 
     /// Says everything again at the next reading: after a change of broker or mode.
@@ -153,7 +164,10 @@ mod tests {
         let mut singles = singles();
         assert!(singles.due(0, Some(1), Status::GOOD, Millis(0)));
         assert!(!singles.due(0, Some(2), Status::GOOD, Millis(999)));
+        assert!(singles.waiting(Millis(999)).is_empty());
+        assert_eq!(singles.waiting(Millis(1000)), [0]);
         assert!(singles.due(0, Some(2), Status::GOOD, Millis(1000)));
+        assert!(singles.waiting(Millis(9000)).is_empty());
         assert!(!singles.due(0, Some(2), Status::GOOD, Millis(60_999)));
         assert!(singles.due(0, Some(2), Status::GOOD, Millis(61_000)));
         assert!(singles.due(0, None, Status::BAD_SENSOR_FAILURE, Millis(62_000)));

@@ -221,6 +221,7 @@ impl<'a> Core<'a> {
         if instant >= self.next_frame {
             self.next_frame = instant.max(self.next_frame + self.plan.mqtt.frame_period);
             self.publish_frames();
+            self.publish_waiting(now);
         }
         if instant >= self.next_look {
             self.next_look = instant + LOOK;

@@ -288,12 +288,34 @@ impl Core<'_> {
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let t = self.clock.wall(reading.at);
             self.frames.push(id, t, value, reading.status);
-            if self.singles.due(index, value, reading.status, now)
-                && let Some(said) = point_value(self.plan, index, t, value, reading.status, self.plan.module.mode)
-                && let Ok(payload) = serde_json::to_vec(&said)
-            {
-                refused(self.publisher.point(format!("point/{}", self.plan.points[index].path), payload));
-            }
+            single(self.plan, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
         }
+    }
+
+    /// Publishes the changes of single points that had to wait for their second to be over.
+    pub(super) fn publish_waiting(&mut self, now: Millis) {
+        for index in self.singles.waiting(now) {
+            let reading = self.judge.reading(u32::try_from(index).unwrap_or(u32::MAX));
+            let value = (!reading.status.is_bad()).then_some(reading.value);
+            let said = (self.clock.wall(reading.at), value, reading.status);
+            single(self.plan, &self.publisher, &mut self.singles, index, said, now);
+        }
+    }
+}
+
+/// Publishes one point by itself, if it was chosen and it is time.
+fn single(
+    plan: &Plan,
+    publisher: &Publisher,
+    singles: &mut Singles,
+    index: usize,
+    (t, value, status): (i64, Option<i64>, Status),
+    now: Millis,
+) {
+    if singles.due(index, value, status, now)
+        && let Some(said) = point_value(plan, index, t, value, status, plan.module.mode)
+        && let Ok(payload) = serde_json::to_vec(&said)
+    {
+        refused(publisher.point(format!("point/{}", plan.points[index].path), payload));
     }
 }

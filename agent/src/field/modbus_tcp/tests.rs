@@ -147,7 +147,7 @@ fn a_dead_unit_is_told_and_hardly_costs_its_neighbours() {
     let since = Instant::now();
     dead.store(true, Ordering::Relaxed);
     rig.inbox.wait("device down", |all| states(all).contains(&("device", 1, false)));
-    assert!(since.elapsed() < Duration::from_secs(3), "told after {:?}", since.elapsed());
+    assert!(since.elapsed() < Duration::from_secs(10), "told after {:?}", since.elapsed());
     rig.inbox.wait("a while", |all| faults(all, 1).len() >= 20);
     dead.store(false, Ordering::Relaxed);
     rig.inbox.wait("its return", |all| states(all).last() == Some(&("device", 1, true)));

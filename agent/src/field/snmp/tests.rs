@@ -130,7 +130,7 @@ fn a_silent_agent_is_told_once_and_its_return_too() {
     let since = Instant::now();
     silent.store(true, Ordering::Relaxed);
     rig.inbox.wait("link down", |all| states(all).contains(&("link", 0, false)));
-    assert!(since.elapsed() < Duration::from_secs(3), "told after {:?}", since.elapsed());
+    assert!(since.elapsed() < Duration::from_secs(10), "told after {:?}", since.elapsed());
     silent.store(false, Ordering::Relaxed);
     rig.inbox.wait("its return", |all| states(all) == [("link", 0, true), ("link", 0, false), ("link", 0, true)]);
     let all = rig.end();
