@@ -66,7 +66,7 @@ fn agent(pace: Pace, parity: &str, registers: u32, name: &str) -> f64 {
         &format!(
             "[module]\nsite = \"testbay\"\nname = \"t1\"\nmode = \"test\"\n\n[store]\ndir = \"{}\"\n\n\
              [http]\nenabled = false\n\n[mqtt]\nbroker = \"127.0.0.1:9\"\n\n\
-             [[link]]\nname = \"bus\"\nserial = \"{}\"\nbaud = {}\nparity = \"{parity}\"\nstop_bits = 1\ntimeout_ms = 300\n\n{devices}",
+             [[link]]\nname = \"bus\"\nserial = \"{}\"\nbaud = {}\nparity = \"{parity}\"\nstop_bits = 1\nlisten_first = \"0s\"\ntimeout_ms = 300\n\n{devices}",
             home.join("data").display(),
             line.path(),
             pace.baud

@@ -71,6 +71,7 @@ timeout_ms = 500
 [[link]]
 name = "fans"
 serial = "{line}"
+listen_first = "0s"
 baud = 19200
 parity = "even"
 timeout_ms = 300

@@ -155,7 +155,11 @@ fn on_a_serial_line() {
     run("faults-serial", || {
         let line = SerialLine::lay();
         let peer = ModbusPeer::pymodbus_serial(&[7, 8], &line.peer);
-        Way { link: format!("serial = \"{}\"\nbaud = 19200", line.agent.display()), peer, _line: Some(line) }
+        Way {
+            link: format!("serial = \"{}\"\nbaud = 19200\nlisten_first = \"0s\"", line.agent.display()),
+            peer,
+            _line: Some(line),
+        }
     });
 }
 
@@ -180,7 +184,7 @@ fn a_dead_device_does_not_slow_its_neighbour_on_the_line() {
     let config = home.write(
         "module.toml",
         &format!(
-            "{}\n[[link]]\nname = \"fans\"\nserial = \"{}\"\nbaud = 19200\ntimeout_ms = 200\n\n\
+            "{}\n[[link]]\nname = \"fans\"\nserial = \"{}\"\nbaud = 19200\nlisten_first = \"0s\"\ntimeout_ms = 200\n\n\
              [[device]]\nname = \"fan-01\"\nlink = \"fans\"\nunit = 5\nmap = \"maps/fan.toml\"\n\n{dead}",
             head(&home, &broker.address(), "json"),
             line.agent.display()
