@@ -11,7 +11,7 @@ use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec};
 use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
 
 use crate::config::units;
-use crate::plan::{Alarm, Device, Link, Point, Transport};
+use crate::plan::{Alarm, Device, Link, Point, Redfish, Transport};
 
 use super::alarms::Tables;
 use super::{Draft, Points, index};
@@ -65,6 +65,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             Transport::ModbusTcp { host, port }
             | Transport::ModbusTls { host, port, .. }
             | Transport::ModbusRtuTcp { host, port, .. }
+            | Transport::Redfish(Redfish { host, port, .. })
             | Transport::Snmp { host, port, .. } => {
                 format!("Is {host} port {port} reachable from this box, and is it powered?")
             }

@@ -10,6 +10,7 @@ pub(crate) mod derived;
 pub(crate) mod device;
 pub(crate) mod link;
 pub(crate) mod point;
+mod redfish;
 mod shape;
 mod tls;
 

@@ -12,7 +12,7 @@ use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::timeout;
 
 use super::{Identity, NoIdentity, add, decode, request};
-use crate::field::modbus_tcp::{Endpoint, connect};
+use crate::field::modbus_tcp::{Endpoint, UNSPOKEN, connect};
 use crate::field::rtu::frame::crc;
 use crate::field::rtu::line::{Gateway, Line, Serial};
 use crate::field::{CONNECT_AT_LEAST, snmp};
@@ -49,6 +49,11 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
             })
             .await
         }
+        // A service names itself in its own words; what points need is in their resources.
+        Transport::Redfish { .. } => devices
+            .into_iter()
+            .map(|(index, _)| (index, Err(NoIdentity::NotAsked("Redfish services are not asked".into()))))
+            .collect(),
         Transport::Snmp { host, port, access } => {
             let mut said = Vec::with_capacity(devices.len());
             for (index, device) in devices {
@@ -123,7 +128,12 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
     unit: u8,
     object: u8,
 ) -> Result<super::Page, NoIdentity> {
-    let closed = |error: std::io::Error| NoIdentity::NotAsked(format!("the connection ended: {error}"));
+    let closed = |error: std::io::Error| {
+        NoIdentity::NotAsked(match error.kind() {
+            std::io::ErrorKind::UnexpectedEof => UNSPOKEN.to_owned(),
+            _ => format!("the connection ended: {error}"),
+        })
+    };
     let [high, low] = number.to_be_bytes();
     let mut frame = vec![high, low, 0, 0, 0, 5, unit];
     frame.extend(request(object));
