@@ -204,7 +204,8 @@ fn a_service_that_closes_after_each_answer_is_read_all_the_same() {
     let body = resources().remove("/redfish/v1/Chassis/1/Thermal").expect("there");
     let answers = AtomicUsize::new(0);
     // Every second request on a connection finds it closed without a word.
-    let script: Arc<Script> = Arc::new(move |_| (answers.fetch_add(1, Ordering::Relaxed) % 2 == 0).then(|| ok(&body)));
+    let script: Arc<Script> =
+        Arc::new(move |_| answers.fetch_add(1, Ordering::Relaxed).is_multiple_of(2).then(|| ok(&body)));
     let service = Service::start(&rig, &ground.at, Duration::ZERO, script);
     rig.start(inlet(ground.link(Sketch::default(), service.port)).plan());
     rig.inbox.wait_good(0, 6);
@@ -271,7 +272,7 @@ fn nothing_damaged_is_believed() {
         // One damaged answer a connection, then the service hangs up, so that nobody waits for its rest.
         let count = AtomicUsize::new(0);
         let script: Arc<Script> =
-            Arc::new(move |_| (count.fetch_add(1, Ordering::Relaxed) % 2 == 0).then(|| answer.clone()));
+            Arc::new(move |_| count.fetch_add(1, Ordering::Relaxed).is_multiple_of(2).then(|| answer.clone()));
         let service = Service::start(&rig, &ground.at, Duration::ZERO, script);
         sketch = ground.link(sketch, service.port);
         sketch.plan.links.last_mut().expect("just made").timeout = Duration::from_millis(300);
