@@ -174,6 +174,14 @@ pub struct Link {
     pub devices: Span,
     /// The agent's own point that tells its state.
     pub state_point: u32,
+    /// Only listen: another master asks, the agent decodes what it hears and never speaks.
+    pub listen: bool,
+    /// How long a line is listened to before the agent first speaks on it.
+    pub listen_first: Duration,
+    /// The agent's own point that tells whether another master speaks on it; lines only.
+    pub masters_point: Option<u32>,
+    /// The agent's own points that count its requests, answers, time-outs and garbled answers; the first of four.
+    pub count_points: Option<u32>,
 }
 
 /// What carries a link.
@@ -285,6 +293,55 @@ pub struct Device {
     pub transactions: Span,
     /// The agent's own point that tells its state.
     pub state_point: u32,
+    /// What shows that it is still the device that was set up.
+    pub identity: Identity,
+}
+
+/// What shows that a device is still the one that was set up: read at connect, after silence and now and then.
+#[derive(Clone, Debug, Default)]
+pub struct Identity {
+    /// The exchanges that read it; none if nothing is known of it.
+    pub checks: Vec<Check>,
+    /// How often it is read while nothing happens.
+    pub period: Duration,
+    /// The agent's own point that tells whether it fits; `None` without checks.
+    pub point: Option<u32>,
+}
+
+/// One exchange that reads a part of a device's identity.
+#[derive(Clone, Debug)]
+pub struct Check {
+    /// What is asked.
+    pub ask: Ask,
+    /// What it shows, in the order of `slices` or `oids`.
+    pub features: Vec<Feature>,
+}
+
+/// One register (or variable) by which a device is known.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Feature {
+    /// As the configuration writes it: `holding:204`.
+    pub name: String,
+    /// What it must show; `None`: whatever it showed first since the start.
+    pub expect: Option<Mark>,
+}
+
+/// What a feature shows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Mark {
+    /// A whole number; registers count as unsigned, most significant first.
+    Number(i128),
+    /// Text, without the blanks and zero bytes at its end.
+    Text(String),
+}
+
+impl std::fmt::Display for Mark {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Number(number) => write!(f, "{number}"),
+            Self::Text(text) => write!(f, "\"{}\"", text.escape_default()),
+        }
+    }
 }
 
 /// A device is scanned faster while one of its own points is in certain states.

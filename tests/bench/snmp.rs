@@ -12,7 +12,7 @@ use async_snmp::handler::{BoxFuture, GetNextResult, GetResult, HandlerResult, Mi
 use async_snmp::{Oid, Value};
 use lapwing::field::{self, FieldMessage};
 use lapwing::plan::snmp::Access;
-use lapwing::plan::{Ask, Device, Link, Plan, Transaction, Transport};
+use lapwing::plan::{Ask, Device, Identity, Link, Plan, Transaction, Transport};
 use lapwing_engine::spec::{Raw, Span};
 
 use crate::{quantile, report};
@@ -120,6 +120,10 @@ fn plan(ports: &[u16]) -> Plan {
             retries: 1,
             devices: Span { first: number, count: 1 },
             state_point: 0,
+            listen: false,
+            listen_first: Duration::ZERO,
+            masters_point: None,
+            count_points: None,
         });
         plan.devices.push(Device {
             name: format!("card-{number}"),
@@ -132,6 +136,7 @@ fn plan(ports: &[u16]) -> Plan {
             late_max: PERIOD,
             transactions: Span { first: number, count: 1 },
             state_point: 0,
+            identity: Identity::default(),
         });
         plan.transactions.push(Transaction {
             device: number,

@@ -7,6 +7,7 @@
 pub mod agent;
 pub mod broker;
 pub mod field;
+pub mod late;
 pub mod lines;
 pub mod modbus;
 pub mod place;

@@ -85,9 +85,23 @@ impl<'a> Engine<'a> {
     /// Takes what the field sent for a point at `at`.
     #[inline]
     pub fn read(&mut self, now: Millis, point: u32, raw: &Raw, at: Millis, out: &mut impl FnMut(Effect)) {
+        self.read_at_best(now, point, raw, Status::GOOD, at, out);
+    }
+
+    /// Takes what came from the field for one point of a device whose readings are worth this much at best.
+    #[inline]
+    pub fn read_at_best(
+        &mut self,
+        now: Millis,
+        point: u32,
+        raw: &Raw,
+        best: Status,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
         let Some((index, spec)) = self.point_spec(point) else { return };
         let absent = stretch(self.tables.absent, spec.decode.absent);
-        let decoded = decode(raw, &spec.decode, spec.exponent, absent).map(|value| (value, Status::GOOD));
+        let decoded = decode(raw, &spec.decode, spec.exponent, absent).map(|value| (value, best));
         self.take(index, spec, decoded, clamped(at.min(now)), out);
     }
 

@@ -170,6 +170,8 @@ pub const KEYS: &[Key] = &[
     key("link", "baud", W, "19200", "19200", "Bits a second of a serial line, also behind a gateway."),
     key("link", "parity", Word(PARITIES), "even", "\"even\"", "Parity of a serial line."),
     key("link", "stop_bits", W, "1, or 2 without parity", "1", "Stop bits of a serial line."),
+    key("link", "listen", F, "false", "true", "Never speak: another master asks on this serial line, its requests and the answers are decoded."),
+    key("link", "listen_first", D, "10s", "\"10s\"", "How long a serial line is listened to before the agent first speaks; it does not speak while it hears another master."),
     key("link", "version", Word(super::items::access::VERSIONS), "2c", "\"3\"", "SNMP version."),
     key("link", "community", T, "public", "\"public\"", "SNMP community, versions 1 and 2c."),
     key("link", "community_file", T, "", "\"/etc/lapwing/community\"", "File that holds the SNMP community."),
@@ -193,6 +195,9 @@ pub const KEYS: &[Key] = &[
     key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
     key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),
     key("device", "base", W, "0", "1", "1 if its map counts addresses from 1."),
+    key("device", "expect", Names, "{}", "{ \"holding:204\" = 250 }", "What tells that it is the right device: registers (`holding:201-202` for several) or OIDs, and what they must show, a whole number or a text. Read at connect, after silence and every `identity_period`; otherwise its readings are uncertain."),
+    key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first since the start, such as a serial number."),
+    key("device", "identity_period", D, "1d", "\"1d\"", "How often `expect` and `identity` are read while nothing happens."),
 
     key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique."),
     key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),

@@ -17,6 +17,8 @@ pub struct Judge<'a> {
     engine: Engine<'a>,
     derivation: Derivation,
     transitions: Vec<Transition>,
+    /// Devices that are perhaps not those that were set up.
+    doubted: Vec<bool>,
     /// Points read or derived by the last call, in scan order.
     read: Vec<u32>,
 }
@@ -25,23 +27,39 @@ impl<'a> Judge<'a> {
     /// Around an engine that stands on this plan's tables.
     #[must_use]
     pub fn new(plan: &'a Plan, engine: Engine<'a>) -> Self {
-        Self { plan, engine, derivation: Derivation::new(plan), transitions: Vec::new(), read: Vec::new() }
+        Self {
+            plan,
+            engine,
+            derivation: Derivation::new(plan),
+            transitions: Vec::new(),
+            doubted: vec![false; plan.devices.len()],
+            read: Vec::new(),
+        }
+    }
+
+    /// Says whether a device may be another one than was set up: its readings are uncertain from now on, or no longer.
+    pub fn doubt(&mut self, device: u32, doubted: bool) {
+        if let Some(known) = usize::try_from(device).ok().and_then(|d| self.doubted.get_mut(d)) {
+            *known = doubted;
+        }
     }
 
     /// Takes one transaction. Returns how many readings it brought and how many are good.
     pub fn batch(&mut self, now: Millis, at: Millis, transaction: u32, raws: &[Raw]) -> (u64, u64) {
         self.read.clear();
-        let Some(span) =
-            usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)).map(|t| t.points)
-        else {
+        let Some(about) = usize::try_from(transaction).ok().and_then(|t| self.plan.transactions.get(t)) else {
             return (0, 0);
         };
+        let span = about.points;
+        let doubted = usize::try_from(about.device).ok().and_then(|d| self.doubted.get(d)).is_some_and(|d| *d);
+        // Of another ratio, range or place: known to be inaccurate.
+        let best = if doubted { Status::UNCERTAIN_SENSOR_NOT_ACCURATE } else { Status::GOOD };
         let moved = &mut self.transitions;
         let mut keep = |effect| keep(moved, effect);
         self.engine.poll(at.min(now), &mut keep);
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
-            self.engine.read(now, point, raw, at, &mut keep);
+            self.engine.read_at_best(now, point, raw, best, at, &mut keep);
             good += u64::from(self.engine.reading(point).status.is_good());
             self.read.push(point);
         }

@@ -185,17 +185,13 @@ impl<'a> Core<'a> {
             self.take(message);
         }
         while go_on {
+            self.due();
             let wait = self.next_due().saturating_duration_since(Instant::now());
             match self.receiver.recv_timeout(wait) {
-                Ok(message) => {
-                    if !self.take_burst(message) {
-                        break;
-                    }
-                }
+                Ok(message) => go_on = self.take_burst(message),
                 Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => break,
+                Err(RecvTimeoutError::Disconnected) => go_on = false,
             }
-            self.due();
         }
         self.end()
     }

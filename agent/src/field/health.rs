@@ -8,7 +8,7 @@
 //!   one time-out in five seconds, and a lost frame costs one reading.
 //! - A suspect device is told **down** after three failed requests over at least 1 s, or two over 3 s.
 //! - A link is told **down** when its connection cannot be made for 1 s, or when all its devices (four in a row are
-//!   enough) failed and none answered in between. Its devices are then not told one by one: one alarm, not fourteen.
+//!   enough) failed and none answered in between; at once when it must not be made. Its devices are then not told one by one: one alarm, not fourteen.
 //!   A device is told alone only once another one of its link has answered since, or after waiting 3 s for that.
 //! - A gateway's word for a device that does not answer it keeps the link up and marks that device alone.
 //! - A link with a single device speaks for it: only the link's state is told.
@@ -65,6 +65,8 @@ pub struct Health {
     connect_failures: u32,
     connect_at: Millis,
     connect_why: String,
+    /// There is nothing to wait for before it is told.
+    connect_refused: bool,
 }
 
 #[derive(Debug, Default)]
@@ -104,6 +106,7 @@ impl Health {
             connect_failures: 0,
             connect_at: Millis(0),
             connect_why: String::new(),
+            connect_refused: false,
         }
     }
 
@@ -212,8 +215,9 @@ impl Health {
         self.connect_at = now;
     }
 
-    /// The connection is made.
-    pub fn connected(&mut self, now: Millis) {
+    /// The connection is made. True if there had been none for longer than it takes to make one.
+    pub fn connected(&mut self, now: Millis) -> bool {
+        let was_away = self.connect_failures > 0;
         self.connected = true;
         if self.connect_failures > 0 {
             // What failed before had no connection to answer over.
@@ -222,7 +226,9 @@ impl Health {
             }
         }
         self.connect_failures = 0;
+        self.connect_refused = false;
         self.lost_since = None;
+        was_away
     }
 
     /// An attempt to connect, begun at `begun`, failed.
@@ -233,6 +239,12 @@ impl Health {
         self.connect_failures = self.connect_failures.saturating_add(1);
         self.connect_at = now.plus(wait);
         self.connect_why = why;
+    }
+
+    /// An attempt to connect showed that there must be no connection.
+    pub fn connect_refused(&mut self, begun: Millis, now: Millis, why: String) {
+        self.connect_failed(begun, now, why);
+        self.connect_refused = true;
     }
 
     /// Tells what has become certain by now. Call after every event and at least once a second.
@@ -258,6 +270,9 @@ impl Health {
     }
 
     fn link_down(&self, now: Millis) -> Option<String> {
+        if self.connect_refused {
+            return Some(self.connect_why.clone());
+        }
         if let Some(since) = self.lost_since
             && self.connect_failures >= 2
             && now.since(since) >= DOWN_AFTER_MS

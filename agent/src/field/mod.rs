@@ -69,6 +69,35 @@ pub enum FieldMessage {
         /// When that was certain.
         at: Instant,
     },
+    /// A device's identity was read: told the first time and at each change.
+    Identity {
+        /// Index of the device in the plan.
+        device: u32,
+        /// Whether it shows what it should. Until it does, its readings are uncertain.
+        fits: bool,
+        /// What differs, in words; empty if it fits.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// Another master was heard on a link of ours, or is heard no more.
+    Masters {
+        /// Index of the link in the plan.
+        link: u32,
+        /// Whether there is another one.
+        another: bool,
+        /// What was heard, in words; empty if nothing.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
+    /// What a link has exchanged since the start; told every ten seconds.
+    Counts {
+        /// Index of the link in the plan.
+        link: u32,
+        /// Requests, answers, time-outs, garbled answers.
+        counts: [u64; 4],
+    },
     /// A device has restarted: what it counts begins anew.
     Restarted {
         /// Index of the device in the plan.
@@ -161,12 +190,15 @@ pub fn start(
             Transport::Serial { path, baud, parity, stop_bits } => {
                 let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
                 let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
-                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+                let first = Listening { only: link.listen, first: link.listen_first };
+                on_thread(poll(Trust::Unnamed), &link.name, first, open, stop, alive);
             }
             Transport::ModbusRtuTcp { host, port, baud } => {
                 let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
                 let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
-                on_thread(poll(Trust::Unnamed), &link.name, open, stop, alive);
+                // What others say reaches us only if the gateway passes it on; there is nothing to hear before.
+                let none = Listening { only: false, first: Duration::ZERO };
+                on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
             }
             #[cfg(feature = "redfish")]
             Transport::Redfish(service) => {
@@ -214,6 +246,15 @@ pub fn start(
 /// A connection that is not made by then is not made: a module's own network answers in milliseconds.
 const CONNECT_AT_LEAST: Duration = Duration::from_secs(1);
 
+/// How a line is listened to.
+#[derive(Clone, Copy)]
+struct Listening {
+    /// For good.
+    only: bool,
+    /// Before the first word.
+    first: Duration,
+}
+
 fn run_modbus(
     runtime: &tokio::runtime::Handle,
     poll: Poll,
@@ -230,6 +271,7 @@ fn run_modbus(
 fn on_thread(
     poll: Poll,
     name: &str,
+    listening: Listening,
     open: impl FnMut() -> Result<Box<dyn Line>, String> + Send + 'static,
     stop: watch::Receiver<bool>,
     alive: mpsc::Sender<()>,
@@ -238,7 +280,11 @@ fn on_thread(
     // The system keeps fifteen bytes of a thread's name.
     let thread = std::thread::Builder::new().name(format!("line {name}"));
     let spawned = thread.spawn(move || {
-        rtu::master::run(poll, open, &stop);
+        if listening.only {
+            rtu::listen::run(poll, open, &stop);
+        } else {
+            rtu::master::run(poll, open, listening.first, &stop);
+        }
         drop(alive);
     });
     if let Err(error) = spawned {

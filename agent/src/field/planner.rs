@@ -2,7 +2,7 @@
 //!
 //! Pure: knows tables, addresses, periods and costs, not what they mean, and reads no clock. A value is never split, a
 //! value and its scale factor always come from one answer, a group comes from one answer, a block never touches a
-//! forbidden register. What is read together is the exact optimum (`optimum`) by the line's real costs (`cost`).
+//! forbidden register. What is read together is the optimum by the line's real costs (`cost`); `optimum` says how far it is proved.
 //!
 //! **Periods.** A point of a longer period rides along in a faster read where that costs the line less than reading it by
 //! itself. It is then read more often than asked, never slower, and never more than [`RIDE_AT_MOST`] times as often,

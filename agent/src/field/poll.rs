@@ -5,11 +5,15 @@
 //! device that is held back delivers its fault at once and costs no line time. Never panics.
 //!
 //! On a link whose answers carry no identity (serial, and RTU over TCP) a device that failed is believed again only
-//! after two probes whose answers differ in length: see [`Trust`]. `choose` makes the exchanges, `outcome` draws the
-//! conclusions, `refusal` those of what a device does not have, `pace` scans faster by state, `report` delivers and counts.
+//! after two probes whose answers differ in length: see [`Trust`]. A device whose identity is in doubt (at connect, after
+//! silence, when its time has come) is asked for it before any of its readings is delivered. `choose` makes the
+//! exchanges, `outcome` draws the conclusions, `refusal` those of what a device does not have, `identity` compares,
+//! `overheard` draws from what others say, `pace` scans faster by state, `report` delivers and counts.
 
 mod choose;
+mod identity;
 mod outcome;
+mod overheard;
 mod pace;
 mod refusal;
 mod report;
@@ -30,6 +34,11 @@ use super::schedule::{Schedule, Timing};
 use super::stats::{FieldStats, LinkCounters, count};
 use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
+use identity::Known;
+use overheard::Masters;
+
+/// How often a link's counters are told.
+const COUNTS_EVERY_MS: u64 = 10_000;
 
 /// What a link's answers prove by themselves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,6 +81,10 @@ enum Kind {
     Probe {
         second: bool,
     },
+    /// A part of the device's identity.
+    Identity {
+        check: usize,
+    },
     /// A part of a transaction that was refused as a whole; `sent`: when the first part had been asked.
     Piece {
         sent: Option<Instant>,
@@ -92,6 +105,11 @@ pub(super) struct Poll {
     devices: Vec<DeviceState>,
     slots: Vec<Slot>,
     again: Option<Job>,
+    /// What waits until its device's identity is known.
+    held: Option<Job>,
+    masters: Masters,
+    /// When the counters are told next.
+    counts_at: Millis,
     /// Faulted transactions of devices that are back, asked as soon as there is time.
     recover: VecDeque<usize>,
     /// Transactions to be asked before their time, because their device has hinted at a change.
@@ -111,6 +129,11 @@ struct DeviceState {
     try_slot: usize,
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
+    /// Failures in a row since it last answered, and those among them that were garbled.
+    failures: (u32, u32),
+    identity: Known,
+    /// When an answer of it was last overheard.
+    heard_at: Option<Instant>,
     /// It is in a state in which it is scanned faster.
     fast: bool,
 }
@@ -165,6 +188,9 @@ impl Poll {
                 status: Status::BAD_WAITING,
                 try_slot: first_slot,
                 half_proved: false,
+                failures: (0, 0),
+                identity: Known::of(&device.identity),
+                heard_at: None,
                 fast: false,
             });
         }
@@ -174,6 +200,9 @@ impl Poll {
             epoch: Instant::now(),
             connect_begun: Millis(0),
             again: None,
+            held: None,
+            masters: Masters::default(),
+            counts_at: Millis(COUNTS_EVERY_MS),
             recover: VecDeque::new(),
             hinted: VecDeque::new(),
             tried: false,
@@ -213,6 +242,11 @@ impl Poll {
     }
 
     pub(super) fn ask(&self, job: &Job) -> &Ask {
+        if let Kind::Identity { check } = job.kind
+            && let Some(check) = self.device(job).identity.checks.get(check)
+        {
+            return &check.ask;
+        }
         &self.plan.transactions[job.transaction as usize].ask
     }
 
@@ -232,13 +266,16 @@ impl Poll {
     pub(super) fn step(&mut self, now: Instant) -> Step {
         let t = self.millis(now);
         self.review(t, now);
+        self.tell_counts(t);
         if let Some(at) = self.health.connect_at() {
             if at <= t {
                 self.connect_begun = t;
                 return Step::Connect;
             }
-            if let Some(Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. }) = self.again.take() {
-                self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
+            for job in [self.again.take(), self.held.take()].into_iter().flatten() {
+                if let Job { slot, kind: Kind::Scan { .. } | Kind::Piece { .. }, .. } = job {
+                    self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
+                }
             }
             while let Some(scan) = self.schedule.take(t) {
                 let slot = scan.index as usize;
@@ -258,7 +295,7 @@ impl Poll {
         while let Some(slot) = self.hinted.pop_front() {
             // A suspect is tried by its own rule.
             if self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.job(slot, Kind::Try));
+                return Step::Ask(self.known_first(self.job(slot, Kind::Try), t));
             }
         }
         while let Some(scan) = self.schedule.take(t) {
@@ -269,14 +306,16 @@ impl Poll {
             if well && self.is_held(slot, t) {
                 self.fault(slot, Status::BAD_CONFIGURATION_ERROR, now);
             } else if well {
-                return Step::Ask(self.scan(slot, Kind::Scan { attempt: 0 }, t));
+                let job = self.scan(slot, Kind::Scan { attempt: 0 }, t);
+                return Step::Ask(self.known_first(job, t));
             } else {
                 self.fault(slot, self.devices[device].status, now);
             }
         }
         while let Some(slot) = self.recover.pop_front() {
             if self.slots[slot].faulted && self.health.is_well(self.slots[slot].device) {
-                return Step::Ask(self.scan(slot, Kind::Try, t));
+                let job = self.scan(slot, Kind::Try, t);
+                return Step::Ask(self.known_first(job, t));
             }
         }
         if let Some(job) = self.next_try(t) {
@@ -295,7 +334,9 @@ impl Poll {
     pub(super) fn connected(&mut self, now: Instant) {
         count(&self.link_counters().connects, 1);
         let t = self.millis(now);
-        self.health.connected(t);
+        if self.health.connected(t) {
+            self.doubt_all();
+        }
         // The device may be another one now.
         for slot in &mut self.slots {
             (slot.pieces, slot.refused_at, slot.held_until) = (None, None, Millis(0));
@@ -307,6 +348,13 @@ impl Poll {
         count(&self.link_counters().connect_failures, 1);
         let t = self.millis(now);
         self.health.connect_failed(self.connect_begun, t, why);
+        self.review(t, now);
+    }
+
+    /// The connection could be made and must not be used: told at once.
+    pub(super) fn connect_refused(&mut self, now: Instant, why: String) {
+        let t = self.millis(now);
+        self.health.connect_refused(self.connect_begun, t, why);
         self.review(t, now);
     }
 

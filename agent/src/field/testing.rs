@@ -11,7 +11,7 @@ use lapwing_protocol::Status;
 use tokio::sync::watch;
 
 use super::{Batch, Deliver, FieldHandle, FieldMessage, FieldStats, start};
-use crate::plan::{Ask, Device, Link, Plan, Slice, Table, Transaction, Transport};
+use crate::plan::{Ask, Device, Identity, Link, Plan, Slice, Table, Transaction, Transport};
 
 pub(super) const PERIOD: Duration = Duration::from_millis(50);
 
@@ -30,6 +30,10 @@ impl Sketch {
             retries: 1,
             devices: Span { first: count(&self.plan.devices), count: 0 },
             state_point: 0,
+            listen: false,
+            listen_first: Duration::ZERO,
+            masters_point: None,
+            count_points: None,
         });
         self
     }
@@ -54,6 +58,7 @@ impl Sketch {
             faster: None,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
             state_point: 0,
+            identity: Identity::default(),
         });
         self
     }
@@ -206,8 +211,10 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         FieldMessage::DeviceState { device, up, .. } => Some(("device", *device, *up)),
         FieldMessage::Batch(_)
         | FieldMessage::Late { .. }
-        | FieldMessage::Restarted { .. }
-        | FieldMessage::Notice { .. } => None,
+        | FieldMessage::Identity { .. }
+        | FieldMessage::Masters { .. }
+        | FieldMessage::Counts { .. } => None,
+        FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

@@ -61,7 +61,7 @@ fn device_swapped_reads_wrong_and_has_another_identity() {
     let serial =
         |run: &Run| run.link("plant").devices.iter().find(|d| d.name == "meter-b2").map(|d| d.bank.lock().holding[202]);
     let before = serial(&run);
-    run.to(2.0);
+    run.to(5.0);
     assert_ne!(serial(&run), before);
     assert_eq!(run.seen("busway/b2/current-transformer/primary"), 400.0);
     let ratio = run.seen("busway/b2/l1/current") / run.truth("busway/b2/l1/current");

@@ -1,11 +1,12 @@
 //! Puts the items of all files together into one Plan, in the order the agent reads, and judges what spans items.
 //!
-//! The steps: links and devices (`wiring`), transactions and field points in scan order (`scan`), derived points in an
+//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), derived points in an
 //! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
 //! (`alarms`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
 mod alarms;
 mod derive;
+mod identity;
 mod own;
 mod pace;
 mod scan;

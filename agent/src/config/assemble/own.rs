@@ -27,24 +27,68 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         for device in devices.iter_mut().skip(first).take(count) {
             device.state_point =
                 if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+            if !device.identity.checks.is_empty() {
+                let states = ["as expected", "another device"];
+                device.identity.point =
+                    Some(add_states(points, format!("agent/device/{}/identity", device.name), states));
+            }
+        }
+        // Where another master is what the agent came for, it is no news.
+        link.masters_point = (is_line(link) && !link.listen).then(|| {
+            add_states(points, format!("agent/link/{}/masters", link.name), ["one master", "another master speaks"])
+        });
+        let counts = COUNTS.map(|count| add_count(points, format!("agent/link/{}/{count}", link.name)));
+        link.count_points = counts.first().copied();
+    }
+}
+
+/// What is counted on a link, in the order of `FieldMessage::Counts`.
+const COUNTS: [&str; 4] = ["requests", "answers", "timeouts", "garbled"];
+
+/// Whether several masters could speak on it.
+const fn is_line(link: &Link) -> bool {
+    match &link.transport {
+        Transport::Serial { .. } | Transport::ModbusRtuTcp { .. } => true,
+        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::Snmp { .. } | Transport::Redfish(_) => {
+            false
         }
     }
 }
 
 fn add(points: &mut Points, path: String) -> u32 {
+    add_states(points, path, ["working", "failed"])
+}
+
+fn add_count(points: &mut Points, path: String) -> u32 {
+    let point = Point {
+        path,
+        quantity: Quantity::Count.name().to_string(),
+        unit: "1".into(),
+        scan_period: Duration::from_secs(10),
+        ..Point::default()
+    };
+    add_own(points, point)
+}
+
+fn add_states(points: &mut Points, path: String, states: [&str; 2]) -> u32 {
+    let point = Point {
+        path,
+        quantity: Quantity::State.name().to_string(),
+        unit: "1".into(),
+        scan_period: Duration::from_secs(1),
+        states: (0..).zip(states.map(str::to_string)).collect(),
+        ..Point::default()
+    };
+    add_own(points, point)
+}
+
+fn add_own(points: &mut Points, point: Point) -> u32 {
     let draft = Draft {
-        point: Point {
-            path,
-            quantity: Quantity::State.name().to_string(),
-            unit: "1".into(),
-            scan_period: Duration::from_secs(1),
-            states: vec![(0, "working".into()), (1, "failed".into())],
-            ..Point::default()
-        },
+        has_states: !point.states.is_empty(),
+        point,
         spec: PointSpec::default(),
         unit: Some(units::one()),
         exponent: Some(0),
-        has_states: true,
         absent: Vec::new(),
         origin: "the agent".into(),
     };
@@ -84,10 +128,18 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             alarm.about(link.state_point, ConditionKind::State, Priority::High, 15),
             spec(link.state_point, failed(), Priority::High, 0),
         );
-        if link.devices.count < 2 {
-            continue;
+        if let Some(point) = link.masters_point {
+            let (alarm, priority) = (masters(link), Priority::Medium);
+            tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
         }
         for device in devices.iter().skip(link.devices.first as usize).take(link.devices.count as usize) {
+            if let Some(point) = device.identity.point {
+                let (alarm, priority) = (identity(device, link), Priority::Medium);
+                tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
+            }
+            if link.devices.count < 2 {
+                continue;
+            }
             let alarm = Texts {
                 id: format!("fault/device/{}", device.name),
                 text: format!("Device {} on link {} does not answer", device.name, link.name),
@@ -119,6 +171,28 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             alarm.about(point, ConditionKind::BadMeasurement, priority, 8 * 60),
             spec(point, Condition::BadMeasurement, priority, 2000),
         );
+    }
+}
+
+fn masters(link: &Link) -> Texts {
+    Texts {
+        id: format!("fault/link/{}/masters", link.name),
+        text: format!("Another master speaks on link {}", link.name),
+        consequence: "Requests and answers collide: readings come late or not at all, for both.".into(),
+        response: "Find the other master and end its polling, or let this agent only listen (listen = true).".into(),
+        first_check: "Was a laptop or a controller connected to the line?".into(),
+    }
+}
+
+fn identity(device: &Device, link: &Link) -> Texts {
+    let known: Vec<&str> =
+        device.identity.checks.iter().flat_map(|check| &check.features).map(|feature| feature.name.as_str()).collect();
+    Texts {
+        id: format!("fault/device/{}/identity", device.name),
+        text: format!("Device {} on link {} was replaced or re-configured", device.name, link.name),
+        consequence: format!("Its readings may be wrong by a ratio or belong to other equipment: {}.", device.name),
+        response: "Compare make, model and settings with the drawing; set the device up, or correct `expect`.".into(),
+        first_check: format!("What does it show at {}?", known.join(", ")),
     }
 }
 

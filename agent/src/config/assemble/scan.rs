@@ -51,7 +51,9 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
         }
         tell_taken(&taken, item, report);
         held_back(&fresh, item, report);
-        let asks = asks(&fresh, item, *carrier, wiring.devices[device].turnaround, report);
+        let (turnaround, listens) =
+            (wiring.devices[device].turnaround, wiring.links[wiring.devices[device].link as usize].listen);
+        let asks = asks(&fresh, item, *carrier, turnaround, listens, report);
         let mut read = vec![false; fresh.len()];
         for (period, ask, keys) in asks {
             let mut span = Span { first: index(points.drafts.len()), count: 0 };
@@ -148,6 +150,7 @@ fn asks(
     device: &DeviceItem,
     carrier: Carrier,
     turnaround: Duration,
+    listens: bool,
     report: &mut Report,
 ) -> Asks {
     let mut groups = Groups::default();
@@ -180,7 +183,9 @@ fn asks(
             Wrong::OtherSource { found, device: device.name.value.clone(), link },
         );
     }
-    let planned = if carrier == Carrier::Snmp {
+    let planned = if listens {
+        each_alone(&items, &limits(device, carrier, turnaround))
+    } else if carrier == Carrier::Snmp {
         variables.plan()
     } else if carrier == Carrier::Redfish {
         // A resource comes whole: all its points of one period share a GET.
@@ -220,6 +225,28 @@ const fn carrier_word(carrier: Carrier) -> &'static str {
         Carrier::Snmp => "SNMP",
         Carrier::Redfish => "Redfish",
     }
+}
+
+/// Where another master asks, nobody knows what it reads together: each point, or group, stands alone, so that any
+/// answer that holds it whole brings it.
+fn each_alone(items: &[Item], limits: &Limits) -> Result<Asks, Vec<Unplannable>> {
+    let (mut asks, mut mistakes) = (Asks::new(), Vec::new());
+    for (at, first) in items.iter().enumerate() {
+        let same = |other: &Item| other.key == first.key || (first.group.is_some() && other.group == first.group);
+        if items.iter().position(same) != Some(at) {
+            continue; // its group was planned with its first point
+        }
+        let together: Vec<Item> = items.iter().filter(|other| same(other)).cloned().collect();
+        match plan_reads(&together, limits) {
+            Ok(blocks) => asks.extend(
+                blocks
+                    .iter()
+                    .map(|block| (block.period, block.ask(), block.entries.iter().map(|(key, _)| *key).collect())),
+            ),
+            Err(more) => mistakes.extend(more),
+        }
+    }
+    if mistakes.is_empty() { Ok(asks) } else { Err(mistakes) }
 }
 
 fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, report: &mut Report) -> Option<Item> {

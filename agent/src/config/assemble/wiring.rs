@@ -18,7 +18,7 @@ use crate::field::planner::Line;
 use crate::plan::snmp::Access;
 use crate::plan::{Device, Link, Redfish, Transport};
 
-use super::{Parts, extend, index};
+use super::{Parts, extend, identity, index};
 
 /// Links and devices, with the items behind the devices.
 #[derive(Debug, Default)]
@@ -103,6 +103,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             faster: None,
             transactions: Span::default(),
             state_point: 0,
+            identity: identity::identity(item, carrier, parts.links[*link].listen, report),
         });
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));
@@ -149,6 +150,10 @@ fn link(item: &LinkItem, parts: &Parts, report: &mut Report) -> Link {
         retries: item.retries,
         devices: Span::default(),
         state_point: 0,
+        listen: item.listen,
+        listen_first: item.listen_first,
+        masters_point: None,
+        count_points: None,
     }
 }
 

@@ -13,6 +13,7 @@ use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
 use crate::plan::Table;
 
+use super::identity::IdentityItem;
 use super::link::within;
 
 /// A device as written.
@@ -35,6 +36,7 @@ pub(crate) struct DeviceItem {
     /// Tables with first and last wire address.
     pub(crate) forbid: Vec<(Table, u16, u16)>,
     pub(crate) base: u16,
+    pub(crate) identity: IdentityItem,
     /// Keys that only Modbus devices have, as far as they are written.
     pub(crate) modbus_keys: Vec<(&'static str, Place)>,
 }
@@ -78,6 +80,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
     let base = within(base, 0, 0, 1, &item.key("base"), report);
     let forbid = item.take::<Vec<Located<String>>>("forbid", report).map_or_else(Vec::new, |list| list.value);
     let forbid = forbid.iter().filter_map(|text| forbidden(text, base, &item.key("forbid"), report)).collect();
+    let identity = super::identity::read(&mut item, report);
     let (label, place) = (item.label.clone(), item.place);
     item.close(report);
     Some(DeviceItem {
@@ -97,6 +100,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
         max_registers: u16::try_from(max_registers).unwrap_or(125),
         forbid,
         base: u16::try_from(base).unwrap_or(0),
+        identity,
         modbus_keys,
     })
 }

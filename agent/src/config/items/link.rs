@@ -35,6 +35,8 @@ pub(crate) struct LinkItem {
     pub(crate) transport: Option<Transport>,
     pub(crate) timeout: Duration,
     pub(crate) retries: u8,
+    pub(crate) listen: bool,
+    pub(crate) listen_first: Duration,
 }
 
 const KINDS: [&str; 6] = ["modbus_tcp", "modbus_tls", "modbus_rtu_tcp", "serial", "snmp", "redfish"];
@@ -74,6 +76,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
     let timeout_ms = within(timeout, 1000, 10, 60_000, &item.key("timeout_ms"), report);
     let retries = item.take::<u32>("retries", report);
     let retries = within(retries, 1, 0, 5, &item.key("retries"), report);
+    let (listen, listen_first) = listen(&mut item, kind, report);
     let (label, place) = (item.label.clone(), item.place);
     item.close(report);
     Some(LinkItem {
@@ -85,6 +88,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
         transport,
         timeout: Duration::from_millis(u64::from(timeout_ms)),
         retries: u8::try_from(retries).unwrap_or(1),
+        listen,
+        listen_first,
     })
 }
 
@@ -166,6 +171,30 @@ impl Line {
         let stop_bits = within(stop_bits, otherwise, 1, 2, &item.key("stop_bits"), report);
         Self { baud, parity, stop_bits: u8::try_from(stop_bits).unwrap_or(1) }
     }
+}
+
+/// Longest time a line is listened to before the agent speaks.
+const LONGEST_LISTEN: Duration = Duration::from_secs(600);
+
+/// Whether the line is only listened to, and for how long before the agent speaks.
+fn listen(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> (bool, Duration) {
+    for key in ["listen", "listen_first"] {
+        meaningless(item, key, kind, &["serial"], report);
+    }
+    let only = item.take::<bool>("listen", report).is_some_and(|only| only.value);
+    let first = item.take::<Duration>("listen_first", report);
+    if let Some(first) = &first {
+        if only {
+            let mend = "remove it; such a link never speaks".to_string();
+            let wrong = Wrong::KeyHasNoMeaning { key: "listen_first", of: "a link with listen = true".into(), mend };
+            report.wrong(first.place, item.key("listen_first"), wrong);
+        } else if first.value > LONGEST_LISTEN {
+            let value = crate::config::reader::written(first.value);
+            let wrong = Wrong::OutOfRange { value, low: "0s".into(), high: "10m".into() };
+            report.wrong(first.place, item.key("listen_first"), wrong);
+        }
+    }
+    (only, first.map_or(Duration::from_secs(10), |first| first.value.min(LONGEST_LISTEN)))
 }
 
 /// Notes a key that another kind of link has, not this one.

@@ -8,6 +8,7 @@ pub(crate) mod alarm;
 mod choice;
 pub(crate) mod derived;
 pub(crate) mod device;
+pub(crate) mod identity;
 pub(crate) mod link;
 pub(crate) mod point;
 mod redfish;

@@ -7,7 +7,7 @@ use lapwing_protocol::{Decimal, Impact, Priority};
 
 use super::{Copy, Loaded, Overrides, load, small};
 use crate::plan::snmp::Access;
-use crate::plan::{Ask, Constant, Encoding, Parity, Plan, Table, Transaction, Transport};
+use crate::plan::{Ask, Constant, Encoding, Mark, Parity, Plan, Table, Transaction, Transport};
 
 fn loaded() -> Loaded {
     load(&small().join("module.toml"), std::iter::empty(), &Overrides::default())
@@ -77,10 +77,23 @@ fn points_stand_as_they_are_read() {
             "coil/margin",
             "coil/water/heat",
             "agent/link/plant/state",
+            "agent/link/plant/requests",
+            "agent/link/plant/answers",
+            "agent/link/plant/timeouts",
+            "agent/link/plant/garbled",
             "agent/link/fans/state",
             "agent/device/fan-1/state",
             "agent/device/fan-2/state",
+            "agent/link/fans/masters",
+            "agent/link/fans/requests",
+            "agent/link/fans/answers",
+            "agent/link/fans/timeouts",
+            "agent/link/fans/garbled",
             "agent/link/ups-a1/state",
+            "agent/link/ups-a1/requests",
+            "agent/link/ups-a1/answers",
+            "agent/link/ups-a1/timeouts",
+            "agent/link/ups-a1/garbled",
         ]
         .map(String::from),
         "{paths:#?}"
@@ -239,7 +252,7 @@ fn faults_have_one_alarm_each() {
     {
         assert!(!own.contains(&id), "{id}");
     }
-    assert_eq!(own.len(), 3 + 2 + 14 - 1);
+    assert_eq!(own.len(), 3 + 2 + 14 - 1 + 1, "and one for a second master on the serial line");
     let point = plan
         .alarms
         .iter()
@@ -343,4 +356,54 @@ text = "Rack {r} takes in {value}"
     let plan = copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
     let ids: Vec<&str> = plan.alarms.iter().filter(|alarm| !alarm.own).map(|alarm| alarm.id.as_str()).collect();
     assert_eq!(ids, ["supply-water-warm", "inlet-hot-07", "inlet-hot-08"]);
+}
+
+#[test]
+fn what_a_device_is_known_by_is_read_together_where_it_is_adjacent() {
+    let text = "expect = { \"holding:204\" = 250, \"holding:200\" = 7, \"input:9-10\" = \"AB \" }\n\
+                identity = [\"holding:201-202\"]\nidentity_period = \"1h\"";
+    let copy = super::Copy::new().with("module.toml", "timeout_ms = 100", text);
+    let plan = copy.load().expect("valid").plan;
+    let fan = &plan.devices[1];
+    assert_eq!(fan.identity.period, Duration::from_secs(3600));
+    let mut checks = Vec::new();
+    for check in &fan.identity.checks {
+        let Ask::Modbus { table, start, count, slices } = &check.ask else { panic!("a Modbus device") };
+        let offsets: Vec<(u16, u8)> = slices.iter().map(|slice| (slice.offset, slice.words)).collect();
+        let names: Vec<&str> = check.features.iter().map(|feature| feature.name.as_str()).collect();
+        checks.push((*table, *start, *count, offsets, names));
+    }
+    assert_eq!(
+        checks,
+        [
+            (Table::Holding, 200, 3, vec![(0, 1), (1, 2)], vec!["holding:200", "holding:201-202"]),
+            (Table::Holding, 204, 1, vec![(0, 1)], vec!["holding:204"]),
+            (Table::Input, 9, 2, vec![(0, 2)], vec!["input:9-10"]),
+        ]
+    );
+    assert_eq!(fan.identity.checks[2].features[0].expect, Some(Mark::Text("AB".into())));
+    assert_eq!(fan.identity.point.map(|point| point as usize), Some(at(&plan, "agent/device/fan-1/identity")));
+    assert!(plan.alarms.iter().any(|alarm| alarm.own && alarm.id == "fault/device/fan-1/identity"));
+    assert_eq!(plan.devices[2].identity.point, None, "nothing is known of the other fan");
+    assert_eq!(plan.links[1].masters_point.map(|point| point as usize), Some(at(&plan, "agent/link/fans/masters")));
+    assert_eq!((plan.links[1].listen, plan.links[1].listen_first), (false, Duration::from_secs(10)));
+    assert_eq!(plan.links[0].masters_point, None, "no second master on Modbus TCP");
+}
+
+#[test]
+fn a_listening_link_has_each_point_by_itself_and_asks_no_identity() {
+    let listening = |text: &str| super::Copy::new().with("module.toml", "baud = 19200", text);
+    let plan = listening("baud = 19200\nlisten = true").load().expect("valid").plan;
+    assert!(plan.links[1].listen);
+    assert_eq!(plan.links[1].masters_point, None, "another master is what it is for");
+    let fan = plan.devices[1].transactions;
+    assert_eq!(fan.count, 3);
+    assert!(crate::plan::stretch(&plan.transactions, fan).iter().all(|asked| asked.points.count == 1));
+    let copy = listening("baud = 19200\nlisten = true").with(
+        "module.toml",
+        "timeout_ms = 100",
+        "expect = { \"holding:200\" = 1 }",
+    );
+    let list = copy.load().expect_err("nothing is asked there").list;
+    assert_eq!((list.len(), list[0].code), (1, "key_has_no_meaning"), "{list:?}");
 }

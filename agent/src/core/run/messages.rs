@@ -105,6 +105,16 @@ impl Core<'_> {
             }
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
+            FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, why, at),
+            FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
+            FieldMessage::Counts { link, counts } => {
+                let plan = self.plan;
+                let first = usize::try_from(link).ok().and_then(|l| plan.links.get(l)).and_then(|l| l.count_points);
+                for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
+                    self.judge.own(now, point, i64::try_from(count).unwrap_or(i64::MAX));
+                    self.publish_readings(now);
+                }
+            }
             FieldMessage::Restarted { device, up_s, at: _ } => self.restarted(device, up_s),
             FieldMessage::Notice { device, what, at: _ } => self.notice(device, what),
             FieldMessage::Late { transaction, skipped } => {
@@ -144,11 +154,53 @@ impl Core<'_> {
         let text = if up {
             format!("The device {} on the link {link} answers.", about.name)
         } else {
-            format!("The device {} on the link {link} does not answer: {why}.", about.name)
+            format!("The device {} on the link {link} gives no believable answer: {why}.", about.name)
         };
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, about.state_point, up);
+    }
+
+    pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: String, _at: Instant) {
+        let plan = self.plan;
+        let Some(about) = usize::try_from(device).ok().and_then(|d| plan.devices.get(d)) else { return };
+        let Some(point) = about.identity.point else { return };
+        self.judge.doubt(device, !fits);
+        if !self.changed(point, fits) {
+            return;
+        }
+        let link = usize::try_from(about.link).ok().and_then(|l| plan.links.get(l)).map_or("", |link| &link.name);
+        let text = if fits {
+            format!("The device {} on the link {link} shows again what it should.", about.name)
+        } else {
+            format!(
+                "The device {} on the link {link} was replaced or re-configured: {why}. Its readings are uncertain.",
+                about.name
+            )
+        };
+        let reason = Some(if fits { "as expected".into() } else { format!("replaced or re-configured: {why}") });
+        let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up: true, reason };
+        self.event(text, Detail::Device(detail), None);
+        self.set_own(now, point, fits);
+    }
+
+    pub(super) fn masters(&mut self, now: Millis, link: u32, another: bool, why: String, _at: Instant) {
+        let plan = self.plan;
+        let Some(about) = usize::try_from(link).ok().and_then(|l| plan.links.get(l)) else { return };
+        let Some(point) = about.masters_point else { return };
+        if !self.changed(point, !another) {
+            return;
+        }
+        let text = if another {
+            format!("Another master speaks on the link {}: {why}.", about.name)
+        } else {
+            format!("No other master is heard on the link {} any more.", about.name)
+        };
+        let up =
+            !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
+        let reason = Some(if another { format!("another master: {why}") } else { "one master".into() });
+        self.event(text, Detail::Link(LinkChange { link: about.name.clone(), up, reason }), None);
+        self.set_own(now, point, !another);
     }
 
     /// What the device counts begins anew: a slope over the break would be none.

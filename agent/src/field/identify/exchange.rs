@@ -37,14 +37,18 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
             let endpoint = Endpoint { host, port, tls: Some(tls) };
             over_streams(devices, || connect(&endpoint, within)).await
         }
+        Transport::Serial { .. } if about.listen => devices
+            .into_iter()
+            .map(|(index, _)| (index, Err(NoIdentity::NotAsked("on this line the agent only listens".into()))))
+            .collect(),
         Transport::Serial { path, baud, parity, stop_bits } => {
-            on_line(devices, move || {
+            on_line(devices, about.listen_first, move || {
                 Serial::open(&path, baud, parity, stop_bits).map(|line| Box::new(line) as Box<dyn Line>)
             })
             .await
         }
         Transport::ModbusRtuTcp { host, port, baud } => {
-            on_line(devices, move || {
+            on_line(devices, Duration::ZERO, move || {
                 Gateway::open(&host, port, baud, within).map(|line| Box::new(line) as Box<dyn Line>)
             })
             .await
@@ -154,10 +158,11 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
 
 async fn on_line(
     devices: Vec<(u32, Device)>,
+    listen_first: Duration,
     open: impl FnOnce() -> Result<Box<dyn Line>, String> + Send + 'static,
 ) -> Vec<(u32, Result<Identity, NoIdentity>)> {
     let numbers: Vec<u32> = devices.iter().map(|(index, _)| *index).collect();
-    let asked = tokio::task::spawn_blocking(move || match open() {
+    let asked = tokio::task::spawn_blocking(move || match open().and_then(|line| quiet(line, listen_first)) {
         Err(why) => devices.into_iter().map(|(index, _)| (index, Err(NoIdentity::NotAsked(why.clone())))).collect(),
         Ok(mut line) => devices
             .into_iter()
@@ -168,6 +173,19 @@ async fn on_line(
     asked.await.unwrap_or_else(|error| {
         numbers.into_iter().map(|index| (index, Err(NoIdentity::NotAsked(error.to_string())))).collect()
     })
+}
+
+/// A line on which nobody speaks for so long.
+fn quiet(mut line: Box<dyn Line>, listen_first: Duration) -> Result<Box<dyn Line>, String> {
+    let until = Instant::now() + listen_first;
+    while Instant::now() < until {
+        match line.read(&mut [0; MOST_FRAME], until) {
+            Ok(0) => {}
+            Ok(_) => return Err("somebody else speaks on this line; the agent does not".into()),
+            Err(error) => return Err(format!("the line ended: {error}")),
+        }
+    }
+    Ok(line)
 }
 
 /// All pages over RTU framing.

@@ -1,12 +1,12 @@
 //! The cheapest way to read one table of one device: which items go together, and which slow ones ride in faster reads.
 //!
-//! Exact. Minimised is line time a second: the sum over blocks of cost by period. Items stand in the order of their first
+//! Minimised, exactly, is line time a second: the sum over blocks of cost by period. Items stand in the order of their first
 //! address. Within one period blocks can be taken as disjoint in that order: of two blocks of which neither contains the
 //! other, an item that begins inside the second lies in the second as well; of two nested ones the inner is never needed.
 //! So a pass over the items needs to know, for each period, only the last block: each item either extends the last block
 //! of a period it may be read at, or begins a new one. Of two such ways the pass drops one if whatever may follow, the
-//! other costs no more; dropping by proof keeps the optimum. Should more than [`MOST_WAYS`] stand side by side (no map
-//! seen comes near), the cheapest are kept, and the plan is then good instead of best.
+//! other costs no more; dropping by proof keeps the optimum. Should more than
+//! [`MOST_WAYS`] stand side by side, the cheapest are kept: then the plan is good and no longer proved the best.
 //!
 //! Pure: addresses, periods, costs. Costs are ns · 10¹² / µs of the period, in integers, so that equal plans are equal on
 //! every machine. Never panics.
@@ -16,8 +16,10 @@ use std::time::Duration;
 use super::cost::{Cost, bytes};
 use crate::plan::Table;
 
-/// Ways that may stand side by side.
+/// Ways that may stand side by side; fewer for very many parts, so that a plan is always made in good time.
 const MOST_WAYS: usize = 256;
+/// Parts times ways.
+const MOST_WORK: usize = 40_000;
 
 /// What must come from one answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -80,6 +82,7 @@ pub(super) fn best(parts: &[Part], rules: &Rules<'_>) -> Vec<Chosen> {
     levels.sort_unstable();
     levels.dedup();
     let weights: Vec<u128> = levels.iter().map(|period| 1_000_000_000_000 / period.as_micros().max(1)).collect();
+    let most_ways = (MOST_WORK / parts.len().max(1)).clamp(16, MOST_WAYS);
     let mut trace: Vec<Step> = Vec::new();
     let mut ways = vec![Way { cost: 0, blocks: 0, open: vec![None; levels.len()], step: usize::MAX }];
     for (at, part) in parts.iter().enumerate() {
@@ -110,9 +113,9 @@ pub(super) fn best(parts: &[Part], rules: &Rules<'_>) -> Vec<Chosen> {
                 }
             }
         }
-        if next.len() > MOST_WAYS {
+        if next.len() > most_ways {
             next.sort_by_key(|way| (way.cost, way.blocks));
-            next.truncate(MOST_WAYS);
+            next.truncate(most_ways);
         }
         ways = next;
     }
@@ -169,8 +172,13 @@ impl Rules<'_> {
     /// It can do as `b` does, and its growth is compared level by level. Where it has no block that can follow `b`'s, it
     /// begins one where `b` extends its own: inside `b`'s, so no longer, if `b`'s reaches no part to come.
     fn as_good(&self, a: &Way, b: &Way, next: u32, weights: &[u128]) -> bool {
-        let (mut more, mut blocks) = (signed(a.cost), a.blocks);
+        let (mut more, mut blocks, cost) = (signed(a.cost), a.blocks, signed(b.cost));
+        let blocks_of_b = b.blocks;
         for ((a, b), weight) in a.open.iter().zip(&b.open).zip(weights) {
+            // What follows only adds to it.
+            if more > cost {
+                return false;
+            }
             let Some(b) = b else { continue };
             let cost_b = signed(self.block(*b) * weight);
             match a {
@@ -185,7 +193,7 @@ impl Rules<'_> {
                 _ => return false,
             }
         }
-        (more, blocks) <= (signed(b.cost), b.blocks)
+        (more, blocks) <= (cost, blocks_of_b)
     }
 
     /// Bytes surely saved by beginning so many addresses later.

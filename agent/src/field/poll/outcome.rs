@@ -7,7 +7,7 @@ use std::time::Instant;
 use lapwing_engine::spec::Raw;
 use lapwing_protocol::Status;
 
-use super::{Job, Kind, Poll, Trust};
+use super::{DeviceState, Job, Kind, Poll, Trust};
 use crate::field::failure::{Failure, Meaning};
 use crate::field::pieces::Pieces;
 use crate::field::request::{Answer, raws};
@@ -27,7 +27,10 @@ impl Poll {
         self.count_exchange(&job, sent, now, &outcome);
         match outcome {
             Ok(raws) => self.good(job, sent, now, raws),
-            Err(failure @ Failure::Plan(_)) => self.fault(job.slot, failure.status(), now),
+            Err(failure @ Failure::Plan(_)) => {
+                self.held = None; // of the same slot, if there is any
+                self.fault(job.slot, failure.status(), now);
+            }
             Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
             Err(failure) => self.failed(job, sent, now, &failure),
         }
@@ -36,7 +39,9 @@ impl Poll {
     }
 
     fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        self.slots[job.slot].refused = false;
+        if !matches!(job.kind, Kind::Identity { .. }) {
+            self.slots[job.slot].refused = false;
+        }
         if let Kind::Probe { second: false } = job.kind {
             if let Some(second) = self.probes(job.device).1 {
                 self.again = Some(second);
@@ -50,6 +55,11 @@ impl Poll {
         }
         self.answered(job.device, now);
         match job.kind {
+            Kind::Identity { check } => self.compare(job, check, &raws, now),
+            Kind::Scan { .. } | Kind::Try if self.is_doubted(job.device, self.millis(now)) => {
+                // It was away: what it says counts once it is known to be the same.
+                self.again = Some(self.known_first(job, self.millis(now)));
+            }
             Kind::Scan { .. } | Kind::Try => {
                 if let Kind::Scan { .. } = job.kind {
                     count(&self.counters(job.device).scans_good, 1);
@@ -96,8 +106,12 @@ impl Poll {
 
     /// The device is alive and says no.
     fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
-        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, failure.to_string());
         let t = self.millis(now);
+        if let Kind::Identity { check } = job.kind {
+            self.answered(job.device, now);
+            return self.cannot_compare(job, check, failure, now);
+        }
+        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, failure.to_string());
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
             self.devices[job.device].half_proved = false;
@@ -137,13 +151,24 @@ impl Poll {
         device.half_proved = false;
         device.status = failure.status();
         device.try_slot = job.slot;
+        device.failures.0 = device.failures.0.saturating_add(1);
+        device.failures.1 = device.failures.1.saturating_add(u32::from(matches!(failure, Failure::Garbled(_))));
+        let why = self.why(job.device, failure);
         if failure.is_of_gateway() {
             // Somebody answered in its name: the link lives.
             let mut changes = Vec::new();
             self.health.gateway_answered(t, &mut |change| changes.push(change));
             self.tell(changes, now);
         }
-        self.health.failed(job.device, sent_ms, t, failure.to_string());
+        self.health.failed(job.device, sent_ms, t, why);
+        if let Failure::Closed(_) = failure {
+            self.doubt_all();
+        }
+        if let Kind::Identity { .. } = job.kind
+            && let Some(held) = self.held.take()
+        {
+            self.fault(held.slot, failure.status(), now);
+        }
         if let Kind::Piece { .. } = job.kind {
             if let Some(pieces) = &mut self.slots[job.slot].pieces {
                 pieces.begin();
@@ -161,13 +186,36 @@ impl Poll {
         }
     }
 
-    fn answered(&mut self, device: usize, now: Instant) {
+    /// Why a device fails, in words. A line on which only one unit's answers are garbled is sound itself: there, two
+    /// devices of one address answering over each other are the likeliest cause (common practice, no source).
+    fn why(&self, device: usize, failure: &Failure) -> String {
+        let (failures, garbled) = self.devices[device].failures;
+        let neighbours = || self.devices.iter().enumerate().filter(|(other, _)| *other != device);
+        let sound = |neighbour: &DeviceState| neighbour.failures.1 == 0;
+        let alone = self.trust == Trust::Unnamed
+            && garbled >= 2
+            && garbled * 4 >= failures * 3
+            && neighbours().next().is_some()
+            && neighbours().all(|(_, neighbour)| sound(neighbour));
+        if !alone {
+            return failure.to_string();
+        }
+        let unit = self.plan.devices[self.devices[device].index as usize].unit;
+        format!(
+            "its answers are garbled while its neighbours' are sound, as when two devices answer as unit {unit}: look \
+             for a second device with this address, then at its own wiring (the last {failure})"
+        )
+    }
+
+    pub(super) fn answered(&mut self, device: usize, now: Instant) {
         let t = self.millis(now);
         let mut changes = Vec::new();
         let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
         self.devices[device].half_proved = false;
+        self.devices[device].failures = (0, 0);
         self.tell(changes, now);
         if was_suspect {
+            self.doubt(device);
             let back = self.devices[device].slots.clone().filter(|&slot| self.slots[slot].faulted);
             self.recover.extend(back);
         }

@@ -7,10 +7,10 @@ use std::time::Instant;
 use lapwing_engine::spec::{Millis, Raw};
 use lapwing_protocol::Status;
 
-use super::{Job, Poll};
+use super::{COUNTS_EVERY_MS, Job, Poll};
 use crate::field::failure::Failure;
 use crate::field::health::Change;
-use crate::field::stats::{DeviceCounters, count};
+use crate::field::stats::{DeviceCounters, Figures, count};
 use crate::field::{Batch, FieldMessage};
 
 impl Poll {
@@ -78,6 +78,15 @@ impl Poll {
             let us = u64::try_from(now.saturating_duration_since(sent).as_micros()).unwrap_or(u64::MAX);
             counters.latency_us.store(us, std::sync::atomic::Ordering::Relaxed);
         }
+    }
+
+    pub(super) fn tell_counts(&mut self, t: Millis) {
+        if t < self.counts_at {
+            return;
+        }
+        self.counts_at = t.plus(COUNTS_EVERY_MS);
+        let Figures { requests, answers, timeouts, garbled, .. } = self.stats.link(self.link);
+        (self.deliver)(FieldMessage::Counts { link: self.link, counts: [requests, answers, timeouts, garbled] });
     }
 
     pub(super) fn counters(&self, device: usize) -> &DeviceCounters {

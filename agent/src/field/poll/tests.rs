@@ -1,5 +1,8 @@
 //! A link's decisions without a wire: a driver played by hand, on a clock that is only a number.
 
+#[path = "tests/identity.rs"]
+mod identity;
+
 use lapwing_engine::spec::Raw;
 
 use super::*;

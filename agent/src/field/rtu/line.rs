@@ -87,7 +87,8 @@ const SERIAL_LUMP: Duration = Duration::from_millis(50);
 const GATEWAY_LUMP: Duration = Duration::from_millis(100);
 
 impl Serial {
-    /// Opens a port and throws away what lay in it.
+    /// Opens a port and throws away what lay in it. The library locks it, by flock(2) and the port's exclusive mode:
+    /// where another program has it, opening fails.
     ///
     /// # Errors
     /// What is wrong, in words.

@@ -8,6 +8,9 @@
 //! then must answer two reads of different length (`poll`, [`Trust::Unnamed`]). Its neighbours go on meanwhile; a late
 //! reply of another unit is recognised, counted and passed over.
 //!
+//! Where another master speaks on the same line, its requests are recognised and told; the agent then waits for the
+//! reply to them before it speaks itself, so that such a reply is not taken for its own.
+//!
 //! Runs on a thread of its own: a runtime's timers are a millisecond coarse, the silence is 1.75 ms. It sleeps, and
 //! spins through the last 150 µs only. Never panics. Modbus over Serial Line V1.02 §2.4.1, §2.5.1.1.
 //!
@@ -20,6 +23,8 @@ use tokio::sync::watch;
 
 use super::frame::{MOST_LEN, REQUEST_LEN, Reception, examine, reply_len, request};
 use super::line::Line;
+use super::listen::{Before, before_speaking};
+use super::overhear::{Heard, Overhear};
 use crate::field::failure::{Failure, Garble};
 use crate::field::poll::{Poll, Step};
 use crate::field::request::{Answer, Read};
@@ -34,10 +39,15 @@ const RENEW_AFTER: Duration = Duration::from_secs(5);
 /// A line that never falls silent for so long belongs to somebody else.
 const NEVER_SILENT: Duration = Duration::from_millis(500);
 
-/// Polls a line until `stop` becomes true or its sender is gone. `open` makes the line, again after each loss.
+/// A line that was ours and was away is listened to for so long at most.
+const LISTEN_AGAIN: Duration = Duration::from_secs(1);
+
+/// Polls a line until `stop` becomes true or its sender is gone. `open` makes the line, again after each loss; it is
+/// listened to for a while before the first word.
 pub(in crate::field) fn run(
     mut poll: Poll,
     mut open: impl FnMut() -> Result<Box<dyn Line>, String>,
+    mut listen_first: Duration,
     stop: &watch::Receiver<bool>,
 ) {
     let mut master: Option<Master> = None;
@@ -48,10 +58,22 @@ pub(in crate::field) fn run(
                 std::thread::sleep(wait.min(NAP));
             }
             Step::Connect => match open() {
-                Ok(line) => {
-                    master = Some(Master::new(line));
-                    poll.connected(Instant::now());
-                }
+                Ok(mut line) => match before_speaking(line.as_mut(), listen_first, stop) {
+                    Ok(Before::Free) => {
+                        listen_first = listen_first.min(LISTEN_AGAIN);
+                        let now = Instant::now();
+                        master = Some(Master::new(line));
+                        poll.connected(now);
+                        poll.foreign_requests(0, 0, now);
+                    }
+                    Ok(Before::Foreign(requests, unit)) => {
+                        let now = Instant::now();
+                        poll.foreign_requests(requests, unit, now);
+                        poll.connect_refused(now, another_master(requests, unit));
+                    }
+                    Ok(Before::Stopped) => return,
+                    Err(error) => poll.connect_failed(Instant::now(), format!("the line is gone: {error}")),
+                },
                 Err(why) => poll.connect_failed(Instant::now(), why),
             },
             Step::Ask(job) => {
@@ -64,6 +86,8 @@ pub(in crate::field) fn run(
                 let outcome = poll.read(&job).and_then(|read| open.ask(unit, read, timeout, pause));
                 let now = Instant::now();
                 count(&poll.link_counters().stray_bytes, std::mem::take(&mut open.stray_bytes));
+                let (requests, foreign_unit) = std::mem::take(&mut open.foreign);
+                poll.foreign_requests(requests, foreign_unit, now);
                 let (asked, answered) = (open.asked, open.answered.unwrap_or(now));
                 if matches!(outcome, Err(Failure::Closed(_))) || open.is_dead(now) {
                     master = None;
@@ -99,12 +123,27 @@ pub(super) struct Master {
     last_answer: Instant,
     /// Bytes thrown away since somebody last took this number.
     pub(super) stray_bytes: u64,
+    /// Requests that were not ours since somebody last took this, and the unit of the last.
+    pub(super) foreign: (u32, u8),
+    overhear: Overhear,
+    /// Until then the reply to another master's request may come.
+    theirs_until: Option<Instant>,
 }
 
 impl Master {
     pub(super) fn new(line: Box<dyn Line>) -> Self {
         let now = Instant::now();
-        Self { line, last_byte: now, asked: now, answered: None, last_answer: now, stray_bytes: 0 }
+        Self {
+            line,
+            last_byte: now,
+            asked: now,
+            answered: None,
+            last_answer: now,
+            stray_bytes: 0,
+            foreign: (0, 0),
+            overhear: Overhear::default(),
+            theirs_until: None,
+        }
     }
 
     /// One exchange. Waits for silence (at least `pause`) before it speaks, and for silence after the reply.
@@ -132,7 +171,7 @@ impl Master {
         pause: Duration,
     ) -> io::Result<Result<Values, Failure>> {
         let pace = self.line.pace();
-        if let Err(garble) = self.fall_silent(pace.silence.max(pause))? {
+        if let Err(garble) = self.fall_silent(pace.silence.max(pause), timeout)? {
             return Ok(Err(Failure::Garbled(garble)));
         }
         let begun = Instant::now();
@@ -161,14 +200,14 @@ impl Master {
             let now = Instant::now();
             self.last_byte = now;
             if len == 0 && pace.wire && now < self.asked {
-                self.stray_bytes += got as u64;
+                self.stray(frame.get(..got).unwrap_or_default(), timeout);
                 return Ok(Err(Failure::Garbled(Garble::Early)));
             }
             len += got;
             // A frame of a late answer may stand before ours.
             while let Reception::Foreign { unit: other, len: foreign } = examine(&frame[..len], unit, read) {
                 passed_over = Some(other);
-                self.stray_bytes += foreign as u64;
+                self.stray(frame.get(..foreign).unwrap_or_default(), timeout);
                 frame.copy_within(foreign..len, 0);
                 len -= foreign;
             }
@@ -185,7 +224,7 @@ impl Master {
                 Reception::Foreign { .. } => continue,
             };
             if matches!(result, Err(Failure::Garbled(_))) {
-                self.stray_bytes += len as u64;
+                self.stray(&frame[..len], timeout);
                 return Ok(result);
             }
             self.answered = Some(now);
@@ -198,22 +237,59 @@ impl Master {
         }
     }
 
-    /// Throws away what lies in the line until it has been silent for so long.
-    fn fall_silent(&mut self, silence: Duration) -> io::Result<Result<(), Garble>> {
+    /// Throws away what lies in the line until it has been silent for so long, and until another master that has asked
+    /// has its reply or waits in vain.
+    fn fall_silent(&mut self, silence: Duration, patience: Duration) -> io::Result<Result<(), Garble>> {
         let mut since = None;
         loop {
             sleep_until(self.last_byte + silence);
             if !self.line.has_bytes()? {
-                return Ok(Ok(()));
+                // What was begun is no frame of theirs.
+                self.understand(|overhear, found| overhear.silence(found), patience);
+                let Some(until) = self.theirs_until.filter(|until| *until > Instant::now()) else {
+                    self.overhear.give_up();
+                    self.theirs_until = None;
+                    return Ok(Ok(()));
+                };
+                sleep_until(until.min(Instant::now() + silence));
+                continue;
             }
             let mut waste = [0; MOST_LEN];
-            self.stray_bytes += self.line.read(&mut waste, Instant::now())? as u64;
+            let got = self.line.read(&mut waste, Instant::now())?;
             self.last_byte = Instant::now();
+            self.stray(waste.get(..got).unwrap_or_default(), patience);
             if self.last_byte.saturating_duration_since(*since.get_or_insert(self.last_byte)) > NEVER_SILENT {
                 return Ok(Err(Garble::Early));
             }
         }
     }
+
+    /// Bytes that are no answer to us: counted, and understood if they are another master's.
+    fn stray(&mut self, bytes: &[u8], patience: Duration) {
+        self.stray_bytes += bytes.len() as u64;
+        self.understand(|overhear, found| overhear.push(bytes, found), patience);
+    }
+
+    fn understand(&mut self, hear: impl FnOnce(&mut Overhear, &mut dyn FnMut(Heard)), patience: Duration) {
+        let foreign = &mut self.foreign;
+        hear(&mut self.overhear, &mut |heard| {
+            if let Heard::Request { unit, .. } = heard {
+                *foreign = (foreign.0.saturating_add(1), unit);
+            }
+        });
+        self.theirs_until = match (self.overhear.awaits_reply(), self.theirs_until) {
+            (false, _) => None,
+            (true, None) => Some(Instant::now() + patience),
+            (true, until) => until,
+        };
+    }
+}
+
+fn another_master(requests: u32, unit: u8) -> String {
+    format!(
+        "another master asks on this line ({requests} requests heard, the last to unit {unit}), so the agent does not \
+         speak: end its polling, or set listen = true"
+    )
 }
 
 impl Values {

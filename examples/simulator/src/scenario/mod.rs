@@ -105,7 +105,8 @@ const NAMED: [Row; 32] = [
     (
         "device-swapped",
         "A busway meter is replaced by one with another current transformer ratio.",
-        &[(T, None, "device-swapped", None)],
+        // Nobody swaps a meter without switching it off.
+        &[(T, Some(T + 4.0), "device-silent", Some("meter-b2")), (T + 1.0, None, "device-swapped", None)],
     ),
     ("duplicate-address", "Two fan cards have the same address.", &[(T, None, "duplicate-address", None)]),
     ("second-master", "Another master speaks on the fan line.", &[(T, None, "second-master", None)]),

@@ -304,3 +304,72 @@ fn reserved_and_refused_names() {
     let codes: Vec<(&str, String)> = copy.mistakes().into_iter().map(|mistake| (mistake.code, mistake.file)).collect();
     assert_eq!(codes, vec![("reserved_path", UPS.to_string()); 3]);
 }
+
+#[test]
+fn identities() {
+    let fan = |text: &str, needle: &str, code: &str, what: &str, mend: &str| {
+        let new = format!("timeout_ms = 100\n{text}");
+        changed(MODULE, "timeout_ms = 100", &new, needle, code, what, mend);
+    };
+    fan("expect = { \"holding:200\" = 1.5 }", "1.5", "wrong_type", "a whole number or a text", "");
+    fan("expect = { \"holding\" = 7 }", "\"holding\" =", "bad_register", "colon", "");
+    fan("expect = { \"coil:1\" = 1 }", "\"coil:1\"", "bad_register", "holding or input", "");
+    fan("expect = { \"holding:200\" = 65536 }", "\"holding:200\"", "bad_register", "65536 never stands there", "");
+    fan("expect = { \"holding:200-204\" = 1 }", "\"holding:200-204\"", "bad_register", "at most 4", "");
+    fan("identity = [\"1.3.6.1\"]", "\"1.3.6.1\"", "key_has_no_meaning", "a Modbus device", "register");
+    fan("identity_period = \"10ms\"", "\"10ms\"", "out_of_range", "10ms is outside 1s", "");
+    fan(
+        "forbid = [\"holding:200-210\"]\nexpect = { \"holding:201\" = 1 }",
+        "\"holding:201\"",
+        "reads_forbidden",
+        "holding:201",
+        "",
+    );
+    fan(
+        "expect = { \"holding:200\" = 1 }\nidentity = [\"holding:200\"]",
+        "\"holding:200\"]",
+        "duplicate",
+        "the feature `holding:200`",
+        "",
+    );
+    changed(
+        MODULE,
+        "prefix = \"ups/a1\"",
+        "prefix = \"ups/a1\"\nexpect = { \"holding:200\" = 1 }",
+        "\"holding:200\"",
+        "key_has_no_meaning",
+        "an SNMP device",
+        "OID",
+    );
+}
+
+#[test]
+fn listening() {
+    changed(
+        MODULE,
+        "baud = 19200",
+        "baud = 19200\nlisten = true\nlisten_first = \"1s\"",
+        "\"1s\"",
+        "key_has_no_meaning",
+        "`listen_first`",
+        "never speaks",
+    );
+    changed(
+        MODULE,
+        "timeout_ms = 300",
+        "listen = true",
+        "listen = true",
+        "key_has_no_meaning",
+        "`listen` has no meaning for `a modbus_tcp link`",
+        "it belongs to serial",
+    );
+    changed(
+        MODULE,
+        "baud = 19200",
+        "baud = 19200\nlisten_first = \"1h\"",
+        "\"1h\"",
+        "out_of_range",
+        "1h is outside 0s to 10m",
+        "",
+    );
+}

@@ -2,6 +2,9 @@
 //!
 //! Register n of unit u holds 1000·u + n, so a value tells whose it is.
 
+#[path = "tests/masters.rs"]
+mod masters;
+
 use std::collections::VecDeque;
 use std::io::{Read as _, Write as _};
 use std::net::TcpListener;
@@ -231,7 +234,7 @@ fn without_the_quarantine_the_same_line_gives_wrong_readings() {
     let poll = Poll::new(Arc::clone(&plan), 0, Arc::new(FieldStats::of(&plan)), inbox.deliver(), Trust::Named);
     let stopped = stop.subscribe();
     let open = move || Ok(Box::new(Gateway::open(&host, port, baud, Duration::from_secs(1))?) as Box<dyn Line>);
-    let master = thread::spawn(move || run(poll, open, &stopped));
+    let master = thread::spawn(move || run(poll, open, Duration::ZERO, &stopped));
     inbox.wait("a wrong reading", |all| good_and_wrong(all).1 > 0);
     stop.send_replace(true);
     master.join().expect("no panic");
