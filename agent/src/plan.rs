@@ -232,6 +232,23 @@ pub enum Transport {
         /// Version, and in whose name it is asked.
         access: snmp::Access,
     },
+    /// A Redfish service over HTTPS.
+    Redfish(Redfish),
+}
+
+/// Where a Redfish service is, and in whose name it is asked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Redfish {
+    /// Host name or address; the service's certificate must carry it.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+    /// Whom to trust, and who we are.
+    pub tls: Tls,
+    /// User name.
+    pub user: String,
+    /// File that holds the password; read at each connect.
+    pub password_file: PathBuf,
 }
 
 /// Files of a TLS client.
@@ -398,6 +415,13 @@ pub enum Ask {
         column: Vec<u32>,
         /// What each point looks for; `None`: how many rows hold what no point of the device looks for.
         listed: Vec<Option<Vec<u32>>>,
+    },
+    /// One GET of a Redfish resource.
+    Redfish {
+        /// Its path, as `/redfish/v1/Chassis/1/Thermal`.
+        resource: String,
+        /// JSON pointers (RFC 6901) into it, one a point.
+        pointers: Vec<String>,
     },
 }
 

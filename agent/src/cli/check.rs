@@ -254,6 +254,7 @@ fn asked(ask: &Ask) -> String {
         Ask::Snmp { oids } => format!("{} variables", oids.len()),
         Ask::SnmpCells { rows, cells } if rows.is_empty() => format!("{} sensors", cells.len()),
         Ask::SnmpCells { rows, cells } => format!("{} cells of {} labelled rows", cells.len(), rows.len()),
+        Ask::Redfish { resource, .. } => resource.clone(),
         Ask::SnmpColumn { listed, .. } => format!("1 column walked for {} points", listed.len()),
     }
 }

@@ -10,7 +10,7 @@ use super::stop::Signals;
 use super::{End, RunArgs, check, start_log};
 use crate::config;
 use crate::core::run::Told;
-use crate::plan::{Plan, Transport};
+use crate::plan::{Plan, Redfish, Transport};
 use crate::service::Service;
 
 /// Told things that wait for the printing thread's thread; more are dropped by the core, never waited for.
@@ -62,6 +62,7 @@ pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
                 Transport::ModbusTcp { host, port }
                 | Transport::ModbusTls { host, port, .. }
                 | Transport::ModbusRtuTcp { host, port, .. }
+                | Transport::Redfish(Redfish { host, port, .. })
                 | Transport::Snmp { host, port, .. } => {
                     format!("{host}:{port}")
                 }

@@ -68,14 +68,18 @@ pub(crate) enum Wrong {
     BadRegister { register: String, why: String },
     #[error("`{oid}` is no instance OID: {why}")]
     BadOid { oid: String, why: &'static str },
+    #[error("`{resource}` is no place in a Redfish resource: {why}")]
+    BadResource { resource: String, why: &'static str },
+    #[error("this build has no {what}")]
+    NotBuiltIn { what: &'static str, feature: &'static str },
     #[error("{what} at {table}:{start} needs {words} registers and would end beyond 65535")]
     BeyondTable { what: &'static str, table: &'static str, start: u32, words: u32 },
     #[error("a forbidden register lies inside {register}")]
     ReadsForbidden { register: String },
     // Points.
-    #[error("the point names neither a register nor an OID")]
+    #[error("the point names no place to read it: neither register nor OID nor Redfish resource")]
     NoSource,
-    #[error("the point names both a register and an OID")]
+    #[error("the point names more than one of register, OID and Redfish resource")]
     TwoSources,
     #[error("the map reads {found}, but device `{device}` is on an {link} link")]
     OtherSource { found: &'static str, device: String, link: &'static str },
@@ -215,7 +219,7 @@ impl Wrong {
             Self::BadVariable { why, .. } => why.mend(),
             Self::UnknownOverride { .. } => "give the link in the configuration that name, or leave the address out".into(),
             Self::BadAddress { example, .. } => format!("write it as {example}"),
-            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp".into(),
+            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp, redfish".into(),
             Self::TwoTransports { .. } => "keep one and make another [[link]] for the other".into(),
             Self::KeyHasNoMeaning { mend, .. } => mend.clone(),
             Self::WeakAccess { mend, .. } => (*mend).into(),
@@ -230,9 +234,11 @@ impl Wrong {
                 "write \"holding:0\", \"input:0\", \"coil:0\" or \"discrete:0\" with an address from 0 to 65535".into()
             }
             Self::BadOid { .. } => "write the whole OID in digits with its instance, such as \"1.3.6.1.2.1.33.1.2.1.0\"".into(),
+            Self::BadResource { .. } => "write resource and JSON pointer, such as \"/redfish/v1/Chassis/1/Thermal#/Temperatures/0/ReadingCelsius\"".into(),
+            Self::NotBuiltIn { feature, .. } => format!("use a build with the feature `{feature}` (cargo build --features {feature})"),
             Self::BeyondTable { .. } => "correct the address or the layout".into(),
             Self::ReadsForbidden { .. } => "leave the point out, or take its registers out of `forbid`".into(),
-            Self::NoSource => "add register = \"holding:0\" or oid = \"1.3.6.1.…\"".into(),
+            Self::NoSource => "add register = \"holding:0\", oid = \"1.3.6.1.…\" or redfish = \"/redfish/v1/…#/…\"".into(),
             Self::TwoSources => "keep one of them".into(),
             Self::OtherSource { .. } => "use a map of the link's own protocol, or another link".into(),
             Self::UnknownQuantity { near, known, .. } => did_you_mean(near.as_ref(), "choose one", known),
@@ -332,6 +338,8 @@ impl Wrong {
             Self::UnknownMap { .. } => "unknown_map",
             Self::BadRegister { .. } => "bad_register",
             Self::BadOid { .. } => "bad_oid",
+            Self::BadResource { .. } => "bad_resource",
+            Self::NotBuiltIn { .. } => "not_built_in",
             Self::BeyondTable { .. } => "beyond_table",
             Self::ReadsForbidden { .. } => "reads_forbidden",
             Self::NoSource => "no_source",

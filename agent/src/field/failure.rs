@@ -40,6 +40,12 @@ pub enum Failure {
     /// An SNMP agent does not take the user.
     #[error("the agent does not accept the user: {0}; check user, passwords and protocols on both sides")]
     Access(String),
+    /// A service answered with an HTTP status that brings nothing.
+    #[error("refused with HTTP status {status} ({})", http_words(*.status))]
+    Http {
+        /// The status.
+        status: u16,
+    },
     /// An SNMP agent reports an error of its own.
     #[error("the agent reports an error of its own (genErr)")]
     AgentFailure,
@@ -99,6 +105,9 @@ pub enum Garble {
     /// The rows of a table did not come in order.
     #[error("the rows of a table do not come in order, or without end")]
     Order,
+    /// Its body is not what the standard says it is.
+    #[error("the answer is no JSON, or too long")]
+    Body,
     /// Its header does not belong to the request, or cannot be read at all.
     #[error("header does not belong to the request")]
     Header,
@@ -131,6 +140,7 @@ impl From<&Failure> for Meaning {
             Failure::Garbled(_) => Self::Garbled,
             Failure::Exception { code } => Self::of_exception(*code),
             Failure::Refused(_) | Failure::Plan(_) => Self::MapDoesNotFit,
+            Failure::Http { status } => Self::of_http(*status),
             Failure::AgentFailure => Self::Broken,
         }
     }
@@ -148,6 +158,17 @@ impl From<Meaning> for Status {
 }
 
 impl Meaning {
+    /// RFC 9110 §15. A user that is not accepted learns nothing: one alarm should say so, not one a point.
+    const fn of_http(status: u16) -> Self {
+        match status {
+            401 | 403 => Self::Silent,
+            408 | 429 | 503 => Self::Busy,
+            300..=499 => Self::MapDoesNotFit,
+            500..=599 => Self::Broken,
+            _ => Self::Garbled,
+        }
+    }
+
     /// Whether the device is alive all the same: it understood the request and answered it in its own name.
     ///
     /// A device that only ever says it is busy is not: its readings do not come, and one alarm should say so.
@@ -188,6 +209,20 @@ impl Failure {
     #[must_use]
     pub fn status(&self) -> Status {
         Meaning::from(self).into()
+    }
+}
+
+/// What an HTTP status says, in words.
+#[must_use]
+pub const fn http_words(status: u16) -> &'static str {
+    match status {
+        300..=399 => "it points elsewhere, which is not followed: correct the map's resource",
+        401 | 403 => "it does not accept the user: check user, password and the user's role",
+        404 | 410 => "there is no such resource: check the map",
+        408 | 429 | 503 => "it has no time",
+        400..=499 => "it does not take the request: check the map's resource",
+        500..=599 => "it reports a failure of its own",
+        _ => "a status without meaning here",
     }
 }
 

@@ -16,6 +16,8 @@ mod modbus_tcp;
 mod pieces;
 pub mod planner;
 mod poll;
+#[cfg(feature = "redfish")]
+mod redfish;
 pub mod request;
 pub mod rtu;
 pub mod schedule;
@@ -171,6 +173,8 @@ pub fn start(
     // Nothing is ever sent: the channel closes when the last link drops its end.
     let (alive, running) = mpsc::channel(1);
     let sockets = Arc::new(snmp::Sockets::default());
+    #[cfg(feature = "redfish")]
+    let in_flight = redfish::in_flight();
     for (index, link) in (0u32..).zip(&plan.links) {
         let poll = |trust| Poll::new(Arc::clone(&plan), index, Arc::clone(&stats), Arc::clone(&deliver), trust);
         let (stop, alive) = (stop.clone(), alive.clone());
@@ -195,6 +199,20 @@ pub fn start(
                 // What others say reaches us only if the gateway passes it on; there is nothing to hear before.
                 let none = Listening { only: false, first: Duration::ZERO };
                 on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
+            }
+            #[cfg(feature = "redfish")]
+            Transport::Redfish(service) => {
+                let link = redfish::run(poll(Trust::Named), service.clone(), Arc::clone(&in_flight), stop);
+                runtime.spawn(async move {
+                    link.await;
+                    drop(alive);
+                });
+            }
+            // The configuration refuses such a link; a plan made otherwise is told.
+            #[cfg(not(feature = "redfish"))]
+            Transport::Redfish(_) => {
+                drop((stop, alive));
+                poll(Trust::Named).unspoken()("not polled: this build has no Redfish (feature `redfish`)".into());
             }
             Transport::Snmp { host, port, access } => {
                 let device = link.devices.first;

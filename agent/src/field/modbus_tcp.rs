@@ -49,6 +49,10 @@ pub(super) struct Endpoint {
     pub tls: Option<Tls>,
 }
 
+/// A connection that ends like this may have wanted another certificate: TLS 1.3 tells a client so only after its handshake,
+/// and not every server tells.
+pub(super) const UNSPOKEN: &str = "the other side ended it without a word (inside TLS: does it know our certificate?)";
+
 /// What carries the frames.
 pub(super) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug {}
 
@@ -209,7 +213,7 @@ fn transport(error: &io::Error) -> Failure {
     if let Some(error) = tls {
         Failure::Closed(format!("TLS: {error}"))
     } else if error.kind() == io::ErrorKind::UnexpectedEof {
-        Failure::Closed("the other side ended it without a word".into())
+        Failure::Closed(UNSPOKEN.into())
     } else if error.raw_os_error().is_some() {
         Failure::Closed("the other side ended it".into())
     } else {
@@ -225,6 +229,7 @@ fn keeps_connection(failure: &Failure) -> bool {
         | Failure::Unanswered { .. }
         | Failure::Garbled(_)
         | Failure::Refused(_)
+        | Failure::Http { .. }
         | Failure::Access(_)
         | Failure::AgentFailure
         | Failure::Closed(_)

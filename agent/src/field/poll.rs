@@ -234,6 +234,13 @@ impl Poll {
         &self.plan.devices[self.devices[job.device].index as usize]
     }
 
+    /// The names of states of each point a job brings.
+    #[cfg(feature = "redfish")]
+    pub(super) fn states(&self, job: &Job) -> impl Iterator<Item = &[(i64, String)]> {
+        let points = self.plan.transactions[job.transaction as usize].points;
+        crate::plan::stretch(&self.plan.points, points).iter().map(|point| point.states.as_slice())
+    }
+
     pub(super) fn ask(&self, job: &Job) -> &Ask {
         if let Kind::Identity { check } = job.kind
             && let Some(check) = self.device(job).identity.checks.get(check)
@@ -251,6 +258,7 @@ impl Poll {
             (None, Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. }) => {
                 Err(Failure::Plan("SNMP variables asked on a Modbus link"))
             }
+            (None, Ask::Redfish { .. }) => Err(Failure::Plan("a Redfish resource asked on a Modbus link")),
         }
     }
 

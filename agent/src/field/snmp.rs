@@ -217,6 +217,7 @@ impl Link {
         let mut agent = Timed { agent, up, timeless, restarted: None };
         let raws = match poll.ask(job) {
             Ask::Modbus { .. } => Err(Failure::Plan("Modbus registers asked on an SNMP link")),
+            Ask::Redfish { .. } => Err(Failure::Plan("a Redfish resource asked on an SNMP link")),
             Ask::Snmp { oids } => {
                 let oids: Vec<Oid> = oids.iter().map(|arcs| Oid::from_slice(arcs)).collect();
                 agent.get(&oids).await.map(|values| values.iter().map(value::raw).collect())

@@ -417,6 +417,9 @@ impl<'a> Dialogue<'a> {
         if let Some(why) = self.board.why_down(target.point) {
             text.push_str(&format!("  because   {why}\n"));
         }
+        for doubt in self.board.doubts(target.point) {
+            text.push_str(&format!("  doubt     {doubt}\n"));
+        }
         if let Some(latency) = found.latency_ms {
             text.push_str(&format!("  answer    {latency:.1} ms; {}\n", refresh_words(point, found.refresh_s)));
         }

@@ -30,6 +30,9 @@ pub(crate) fn identity(item: &DeviceItem, carrier: Carrier, listens: bool, repor
             (Carrier::Network | Carrier::Line { .. }, false) => {
                 register(item, &feature).map(|(table, first, last)| registers.push((table, first, last, feature)))
             }
+            (Carrier::Redfish, _) => {
+                Err(foreign(key, "a Redfish device", "remove it; a service names itself by its certificate"))
+            }
             (Carrier::Snmp, false) => Err(foreign(key, "an SNMP device", "name an OID")),
             (Carrier::Network | Carrier::Line { .. }, true) => {
                 Err(foreign(key, "a Modbus device", "name a register such as holding:200"))

@@ -11,7 +11,7 @@ use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec};
 use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
 
 use crate::config::units;
-use crate::plan::{Alarm, Device, Link, Point, Transport};
+use crate::plan::{Alarm, Device, Link, Point, Redfish, Transport};
 
 use super::alarms::Tables;
 use super::{Draft, Points, index};
@@ -49,7 +49,9 @@ const COUNTS: [&str; 4] = ["requests", "answers", "timeouts", "garbled"];
 const fn is_line(link: &Link) -> bool {
     match &link.transport {
         Transport::Serial { .. } | Transport::ModbusRtuTcp { .. } => true,
-        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::Snmp { .. } => false,
+        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::Snmp { .. } | Transport::Redfish(_) => {
+            false
+        }
     }
 }
 
@@ -107,6 +109,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             Transport::ModbusTcp { host, port }
             | Transport::ModbusTls { host, port, .. }
             | Transport::ModbusRtuTcp { host, port, .. }
+            | Transport::Redfish(Redfish { host, port, .. })
             | Transport::Snmp { host, port, .. } => {
                 format!("Is {host} port {port} reachable from this box, and is it powered?")
             }

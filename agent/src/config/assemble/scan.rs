@@ -155,6 +155,7 @@ fn asks(
 ) -> Asks {
     let mut groups = Groups::default();
     let (mut items, mut variables) = (Vec::new(), Variables::default());
+    let mut resources: BTreeMap<(Duration, String), (Vec<String>, Vec<u32>)> = BTreeMap::new();
     let mut foreign = None;
     for (key, point) in (0..).zip(points) {
         let group = groups.number(point);
@@ -166,10 +167,13 @@ fn asks(
             (Some(PointSource::Register { .. }), Carrier::Network | Carrier::Line { .. }) => {
                 items.extend(item(point, device, key, group, report));
             }
-            (Some(PointSource::Oid { .. }), Carrier::Network | Carrier::Line { .. }) => {
-                foreign = Some(("OIDs", "Modbus"))
+            (Some(PointSource::Redfish { resource, pointer }), Carrier::Redfish) => {
+                let at = (period(point, device), resource.clone());
+                let (pointers, keys): &mut (Vec<String>, Vec<u32>) = resources.entry(at).or_default();
+                pointers.push(pointer.clone());
+                keys.push(key);
             }
-            (Some(PointSource::Register { .. }), Carrier::Snmp) => foreign = Some(("registers", "SNMP")),
+            (Some(source), carrier) => foreign = Some((source_word(source), carrier_word(carrier))),
         }
     }
     if let (Some((found, link)), Some(map)) = (foreign, &device.map) {
@@ -183,6 +187,12 @@ fn asks(
         each_alone(&items, &limits(device, carrier, turnaround))
     } else if carrier == Carrier::Snmp {
         variables.plan()
+    } else if carrier == Carrier::Redfish {
+        // A resource comes whole: all its points of one period share a GET.
+        let asks = resources.into_iter();
+        Ok(asks
+            .map(|((period, resource), (pointers, keys))| (period, Ask::Redfish { resource, pointers }, keys))
+            .collect())
     } else {
         plan_reads(&items, &limits(device, carrier, turnaround)).map(|blocks| {
             blocks
@@ -199,6 +209,22 @@ fn asks(
         }
         Vec::new()
     })
+}
+
+const fn source_word(source: &PointSource) -> &'static str {
+    match source {
+        PointSource::Register { .. } => "registers",
+        PointSource::Oid { .. } => "OIDs",
+        PointSource::Redfish { .. } => "Redfish resources",
+    }
+}
+
+const fn carrier_word(carrier: Carrier) -> &'static str {
+    match carrier {
+        Carrier::Network | Carrier::Line { .. } | Carrier::Unknown => "Modbus",
+        Carrier::Snmp => "SNMP",
+        Carrier::Redfish => "Redfish",
+    }
 }
 
 /// Where another master asks, nobody knows what it reads together: each point, or group, stands alone, so that any
@@ -262,7 +288,7 @@ fn held_back(points: &[&PointItem], device: &DeviceItem, report: &mut Report) {
 fn limits(device: &DeviceItem, carrier: Carrier, turnaround: Duration) -> Limits {
     let line = match carrier {
         Carrier::Line { baud, bits } => Line::Serial { baud, bits },
-        Carrier::Network | Carrier::Snmp | Carrier::Unknown => Line::Network,
+        Carrier::Network | Carrier::Snmp | Carrier::Redfish | Carrier::Unknown => Line::Network,
     };
     let forbid = device
         .forbid

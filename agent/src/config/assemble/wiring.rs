@@ -16,7 +16,7 @@ use crate::config::source::{Origin, Place};
 use crate::config::wrong::Wrong;
 use crate::field::planner::Line;
 use crate::plan::snmp::Access;
-use crate::plan::{Device, Link, Transport};
+use crate::plan::{Device, Link, Redfish, Transport};
 
 use super::{Parts, extend, identity, index};
 
@@ -40,6 +40,8 @@ pub(crate) enum Carrier {
     Line { baud: u32, bits: u32 },
     /// SNMP.
     Snmp,
+    /// Redfish.
+    Redfish,
     /// The link's own mistake was told.
     Unknown,
 }
@@ -89,7 +91,11 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
         wiring.devices.push(Device {
             name: item.name.value.clone(),
             link: index(*link),
-            unit: if carrier == Carrier::Snmp { 0 } else { item.unit.as_ref().map_or(1, |unit| unit.value) },
+            unit: if matches!(carrier, Carrier::Snmp | Carrier::Redfish) {
+                0
+            } else {
+                item.unit.as_ref().map_or(1, |unit| unit.value)
+            },
             timeout,
             pause: item.pause,
             late_max: item.late_max.unwrap_or(timeout * 3),
@@ -158,6 +164,7 @@ fn readdressed(transport: &Transport, address: &str) -> Result<Transport, Wrong>
         Transport::ModbusTcp { host, port }
         | Transport::ModbusTls { host, port, .. }
         | Transport::ModbusRtuTcp { host, port, .. }
+        | Transport::Redfish(Redfish { host, port, .. })
         | Transport::Snmp { host, port, .. } => {
             (*host, *port) = host_port(address, "127.0.0.1:502")?;
         }
@@ -174,7 +181,16 @@ fn carrier(link: &LinkItem) -> Carrier {
             Some(Line::Network | Line::Snmp) | None => Carrier::Line { baud: link.baud, bits: 11 },
         },
         Some("snmp") => Carrier::Snmp,
+        Some("redfish") => Carrier::Redfish,
         Some(_) | None => Carrier::Unknown,
+    }
+}
+
+/// Notes keys that only Modbus devices have.
+fn no_modbus(item: &DeviceItem, of: &str, report: &mut Report) {
+    for (key, place) in &item.modbus_keys {
+        let mend = "remove it; it belongs to Modbus devices".to_string();
+        report.wrong(*place, format!("{}.{key}", item.label), Wrong::KeyHasNoMeaning { key, of: of.into(), mend });
     }
 }
 
@@ -189,15 +205,9 @@ fn companions<'p>(
     let unit_place = item.unit.as_ref().map_or(item.place, |unit| unit.place);
     match carrier {
         Carrier::Unknown => {}
+        Carrier::Redfish => no_modbus(item, "a Redfish device", report),
         Carrier::Snmp => {
-            for (key, place) in &item.modbus_keys {
-                let mend = "remove it; it belongs to Modbus devices".to_string();
-                report.wrong(
-                    *place,
-                    format!("{}.{key}", item.label),
-                    Wrong::KeyHasNoMeaning { key, of: "an SNMP device".into(), mend },
-                );
-            }
+            no_modbus(item, "an SNMP device", report);
             if let Some(first) = before.next() {
                 let wrong = Wrong::SeveralOnSnmp {
                     link: link.to_string(),

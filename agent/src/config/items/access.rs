@@ -24,7 +24,7 @@ const USER_KEYS: [&str; 5] = ["user", "auth", "auth_password_file", "priv", "pri
 /// Reads the keys of a link of some kind; what another kind has no use for is noted.
 pub(super) fn read(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> Access {
     for key in ["version"].into_iter().chain(COMMUNITY_KEYS).chain(USER_KEYS) {
-        meaningless(item, key, kind, &["snmp"], report);
+        meaningless(item, key, kind, if key == "user" { &["snmp", "redfish"] } else { &["snmp"] }, report);
     }
     let version = word(item, "version", VERSIONS, report).unwrap_or("2c");
     if kind == Some("snmp") {

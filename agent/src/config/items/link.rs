@@ -1,6 +1,6 @@
 //! One `[[link]]`: a connection to the field and what carries it.
 //!
-//! Exactly one of `modbus_tcp`, `modbus_tls`, `modbus_rtu_tcp`, `serial`, `snmp`; keys that belong to another transport are mistakes,
+//! Exactly one of `modbus_tcp`, `modbus_tls`, `modbus_rtu_tcp`, `serial`, `snmp`, `redfish`; keys that belong to another transport are mistakes,
 //! not silently ignored. Nothing is opened or resolved. Line settings by Modbus over Serial Line V1.02 §2.5.1: even
 //! parity by default, two stop bits without parity. Never panics.
 
@@ -16,7 +16,7 @@ use crate::config::wrong::Wrong;
 use crate::plan::snmp::Access;
 use crate::plan::{Parity, Transport};
 
-use super::tls;
+use super::{redfish, tls};
 
 /// Baud rates a serial line is set to (POSIX names more, field devices use these; common practice, no source).
 pub(crate) const BAUDS: &[u64] =
@@ -39,7 +39,7 @@ pub(crate) struct LinkItem {
     pub(crate) listen_first: Duration,
 }
 
-const KINDS: [&str; 5] = ["modbus_tcp", "modbus_tls", "modbus_rtu_tcp", "serial", "snmp"];
+const KINDS: [&str; 6] = ["modbus_tcp", "modbus_tls", "modbus_rtu_tcp", "serial", "snmp", "redfish"];
 
 /// Reads one link.
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> {
@@ -62,10 +62,12 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<LinkItem> 
     let line = Line::read(&mut item, kind, report);
     let access = super::access::read(&mut item, kind, report);
     let tls = tls::read(&mut item, kind, report);
+    let redfish = redfish::read(&mut item, kind, report);
     let transport = kind.and_then(|kind| {
         let address = addresses.into_iter().flatten().next()?;
         let transport = match kind {
             "modbus_tls" => tls::modbus(&address.value, tls?),
+            "redfish" => redfish::transport(&address.value, tls?, redfish?),
             _ => transport(kind, &address.value, &line, access),
         };
         transport.map_err(|wrong| report.wrong(address.place, item.key(kind), wrong)).ok()

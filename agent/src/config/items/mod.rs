@@ -11,6 +11,7 @@ pub(crate) mod device;
 pub(crate) mod identity;
 pub(crate) mod link;
 pub(crate) mod point;
+mod redfish;
 mod shape;
 mod tls;
 

@@ -57,6 +57,8 @@ pub(crate) enum PointSource {
     Register { register: Located<String>, words: u8, scale_from: Option<Located<String>> },
     /// SNMP: a whole instance, or a column with what chooses in it.
     Oid { oid: Vec<u32>, choice: Choice },
+    /// Redfish: a resource, and where in it.
+    Redfish { resource: String, pointer: String },
 }
 
 /// What chooses in a column of an SNMP table.
@@ -86,7 +88,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     }
     let offset = item.take::<Decimal>("offset", report);
     let resolution = item.take::<Decimal>("resolution", report);
-    let exponent = exponent(&item, resolution, scale.as_ref(), offset.as_ref(), &shape, report);
+    let exponent = exponent(&item, quantity, resolution, scale.as_ref(), offset.as_ref(), &shape, report);
     let name = path.as_ref().map_or("", |path| path.value.as_str()).to_string();
     let steps = Steps { exponent, point: &name };
     let valid = steps.range(&mut item, report);
@@ -191,6 +193,7 @@ fn unit(item: &mut Item<'_>, quantity: Quantity, report: &mut Report) -> Option<
 
 fn exponent(
     item: &Item<'_>,
+    quantity: Quantity,
     resolution: Option<Located<Decimal>>,
     scale: Option<&Located<Decimal>>,
     offset: Option<&Located<Decimal>>,
@@ -200,9 +203,11 @@ fn exponent(
     if let Some(resolution) = resolution {
         return Steps::of_resolution(&resolution, &item.key("resolution"), report);
     }
+    let counts = matches!(quantity, Quantity::State | Quantity::Count);
     let why = match shape.layout {
         Layout::F32 | Layout::F64 => Some("a floating source has no places of its own"),
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
+        _ if is_redfish(shape) && !item.has("names") && !counts => Some("a JSON number may have any places"),
         _ if is_sensor(shape) => Some("an entity sensor states its scale and precision itself"),
         _ => None,
     };
@@ -218,6 +223,10 @@ fn exponent(
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
     Some(places(scale).min(places(offset)))
+}
+
+fn is_redfish(shape: &Shape) -> bool {
+    matches!(shape.source, Some(PointSource::Redfish { .. }))
 }
 
 /// Whether the value is an entity sensor's (RFC 3433).

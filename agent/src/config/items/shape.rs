@@ -1,7 +1,7 @@
-//! Where a point's raw value lies and how wide it is: `register` or `oid`, `as`, `words`, `scale_from`.
+//! Where a point's raw value lies and how wide it is: `register`, `oid` or `redfish`, `as`, `words`, `scale_from`.
 //!
 //! Registers of each layout are those the engine decodes. A bit table (coil, discrete) holds single bits; an SNMP
-//! variable has no registers at all. Where registers lie on the wire depends on the device and is judged in `assemble`.
+//! variable and a Redfish property have no registers at all. Where registers lie on the wire depends on the device and is judged in `assemble`.
 //! Never panics.
 
 use lapwing_engine::spec::Layout;
@@ -25,16 +25,19 @@ pub(super) struct Shape {
     pub(super) of_bit_table: bool,
 }
 
-/// Reads `register` or `oid`, `as`, `words` and `scale_from`.
+/// Reads `register`, `oid` or `redfish`, `as`, `words` and `scale_from`.
 pub(super) fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
     let written = item.take::<String>("register", report);
     let variable = item.take::<String>("oid", report);
-    match (item.has("register"), item.has("oid")) {
-        (false, false) => report.wrong(item.place, item.label.clone(), Wrong::NoSource),
-        (true, true) => report.wrong(item.place_of("oid"), item.key("oid"), Wrong::TwoSources),
-        (true, false) | (false, true) => {}
+    let resource = item.take::<String>("redfish", report);
+    let sources: Vec<&'static str> = ["register", "oid", "redfish"].into_iter().filter(|key| item.has(key)).collect();
+    match sources.as_slice() {
+        [] => report.wrong(item.place, item.label.clone(), Wrong::NoSource),
+        [_] => {}
+        [_, second, ..] => report.wrong(item.place_of(second), item.key(second), Wrong::TwoSources),
     }
-    let is_snmp = item.has("oid") && !item.has("register");
+    let is_snmp = sources == ["oid"];
+    let has_no_registers = is_snmp || sources == ["redfish"];
     let table = written.as_ref().and_then(|text| {
         register(&text.value)
             .map_err(|wrong| report.wrong(text.place, item.key("register"), wrong))
@@ -48,7 +51,7 @@ pub(super) fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
     if let (Some(table), true, Some(named)) = (table, of_bit_table && layout != Layout::Bit, named) {
         report.wrong(item.place_of("as"), item.key("as"), Wrong::NotABit { layout: named, table: table_word(table) });
     }
-    let words = words(item, layout, named.unwrap_or("u16"), of_bit_table || is_snmp, report);
+    let words = words(item, layout, named.unwrap_or("u16"), of_bit_table || has_no_registers, report);
     let scale_from = item.take::<String>("scale_from", report);
     if let Some(text) = &scale_from {
         match (register(&text.value), table) {
@@ -59,7 +62,7 @@ pub(super) fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
             }
             (Ok(_), _) => {}
         }
-        if of_bit_table || is_snmp {
+        if of_bit_table || has_no_registers {
             let wrong = Wrong::KeyHasNoMeaning {
                 key: "scale_from",
                 of: "a point without registers".into(),
@@ -69,23 +72,30 @@ pub(super) fn shape(item: &mut Item<'_>, report: &mut Report) -> Shape {
         }
     }
     let choice = super::choice::read(item, is_snmp, report);
-    let source = match (written.filter(|_| table.is_some()), variable) {
-        (Some(_), Some(_)) => None, // told
-        (Some(register), None) => {
+    let source = match (written.filter(|_| table.is_some()), variable, resource) {
+        (None, None, Some(text)) => match super::redfish::place(&text.value) {
+            Ok((resource, pointer)) => Some(PointSource::Redfish { resource, pointer }),
+            Err(wrong) => {
+                report.wrong(text.place, item.key("redfish"), wrong);
+                None
+            }
+        },
+        (Some(_), Some(_), _) | (_, _, Some(_)) => None, // told
+        (Some(register), None, None) => {
             Some(PointSource::Register { register, words: if of_bit_table { 0 } else { words }, scale_from })
         }
-        (None, Some(text)) => match oid(&text.value) {
+        (None, Some(text), None) => match oid(&text.value) {
             Ok(oid) => Some(PointSource::Oid { oid, choice }),
             Err(wrong) => {
                 report.wrong(text.place, item.key("oid"), wrong);
                 None
             }
         },
-        (None, None) => None,
+        (None, None, None) => None,
     };
     let bits = if of_bit_table {
         1
-    } else if is_snmp {
+    } else if has_no_registers {
         64
     } else {
         (u32::from(words) * 16).min(64)

@@ -11,7 +11,7 @@ use crate::plan::{Tls, Transport};
 use super::link::meaningless;
 
 /// Kinds of link that speak TLS.
-const KINDS: [&str; 1] = ["modbus_tls"];
+const KINDS: [&str; 2] = ["modbus_tls", "redfish"];
 
 /// The files of a link that speaks TLS; `None` if it does not, or a mistake was noted.
 pub(super) fn read(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> Option<Tls> {

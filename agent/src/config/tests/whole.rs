@@ -32,6 +32,7 @@ fn every_span_fits_its_table() {
             Ask::Snmp { oids } => oids.len(),
             Ask::SnmpCells { cells, .. } => cells.len(),
             Ask::SnmpColumn { listed, .. } => listed.len(),
+            Ask::Redfish { pointers, .. } => pointers.len(),
         };
         assert_eq!(asked, transaction.points.count as usize);
         let device = &plan.devices[transaction.device as usize];
@@ -180,7 +181,9 @@ fn a_value_and_its_scale_factor_come_from_one_answer() {
             assert_eq!((*table, *start, *count), (Table::Holding, 0, 7));
             assert_eq!((slices[3].offset, slices[3].words, slices[3].scale_factor), (3, 1, Some(6)));
         }
-        Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. } => panic!("a Modbus device"),
+        Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. } | Ask::Redfish { .. } => {
+            panic!("a Modbus device")
+        }
     }
 }
 

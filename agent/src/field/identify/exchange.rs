@@ -12,7 +12,7 @@ use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::timeout;
 
 use super::{Identity, NoIdentity, add, decode, request};
-use crate::field::modbus_tcp::{Endpoint, connect};
+use crate::field::modbus_tcp::{Endpoint, UNSPOKEN, connect};
 use crate::field::rtu::frame::crc;
 use crate::field::rtu::line::{Gateway, Line, Serial};
 use crate::field::{CONNECT_AT_LEAST, snmp};
@@ -37,18 +37,27 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
             let endpoint = Endpoint { host, port, tls: Some(tls) };
             over_streams(devices, || connect(&endpoint, within)).await
         }
+        Transport::Serial { .. } if about.listen => devices
+            .into_iter()
+            .map(|(index, _)| (index, Err(NoIdentity::NotAsked("on this line the agent only listens".into()))))
+            .collect(),
         Transport::Serial { path, baud, parity, stop_bits } => {
-            on_line(devices, move || {
+            on_line(devices, about.listen_first, move || {
                 Serial::open(&path, baud, parity, stop_bits).map(|line| Box::new(line) as Box<dyn Line>)
             })
             .await
         }
         Transport::ModbusRtuTcp { host, port, baud } => {
-            on_line(devices, move || {
+            on_line(devices, Duration::ZERO, move || {
                 Gateway::open(&host, port, baud, within).map(|line| Box::new(line) as Box<dyn Line>)
             })
             .await
         }
+        // A service names itself in its own words; what points need is in their resources.
+        Transport::Redfish { .. } => devices
+            .into_iter()
+            .map(|(index, _)| (index, Err(NoIdentity::NotAsked("Redfish services are not asked".into()))))
+            .collect(),
         Transport::Snmp { host, port, access } => {
             let mut said = Vec::with_capacity(devices.len());
             for (index, device) in devices {
@@ -123,7 +132,12 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
     unit: u8,
     object: u8,
 ) -> Result<super::Page, NoIdentity> {
-    let closed = |error: std::io::Error| NoIdentity::NotAsked(format!("the connection ended: {error}"));
+    let closed = |error: std::io::Error| {
+        NoIdentity::NotAsked(match error.kind() {
+            std::io::ErrorKind::UnexpectedEof => UNSPOKEN.to_owned(),
+            _ => format!("the connection ended: {error}"),
+        })
+    };
     let [high, low] = number.to_be_bytes();
     let mut frame = vec![high, low, 0, 0, 0, 5, unit];
     frame.extend(request(object));
@@ -144,10 +158,11 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
 
 async fn on_line(
     devices: Vec<(u32, Device)>,
+    listen_first: Duration,
     open: impl FnOnce() -> Result<Box<dyn Line>, String> + Send + 'static,
 ) -> Vec<(u32, Result<Identity, NoIdentity>)> {
     let numbers: Vec<u32> = devices.iter().map(|(index, _)| *index).collect();
-    let asked = tokio::task::spawn_blocking(move || match open() {
+    let asked = tokio::task::spawn_blocking(move || match open().and_then(|line| quiet(line, listen_first)) {
         Err(why) => devices.into_iter().map(|(index, _)| (index, Err(NoIdentity::NotAsked(why.clone())))).collect(),
         Ok(mut line) => devices
             .into_iter()
@@ -158,6 +173,19 @@ async fn on_line(
     asked.await.unwrap_or_else(|error| {
         numbers.into_iter().map(|index| (index, Err(NoIdentity::NotAsked(error.to_string())))).collect()
     })
+}
+
+/// A line on which nobody speaks for so long.
+fn quiet(mut line: Box<dyn Line>, listen_first: Duration) -> Result<Box<dyn Line>, String> {
+    let until = Instant::now() + listen_first;
+    while Instant::now() < until {
+        match line.read(&mut [0; MOST_FRAME], until) {
+            Ok(0) => {}
+            Ok(_) => return Err("somebody else speaks on this line; the agent does not".into()),
+            Err(error) => return Err(format!("the line ended: {error}")),
+        }
+    }
+    Ok(line)
 }
 
 /// All pages over RTU framing.

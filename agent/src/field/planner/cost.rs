@@ -54,7 +54,7 @@ impl Line {
     #[must_use]
     pub fn of(transport: &Transport) -> Self {
         match transport {
-            Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } => Self::Network,
+            Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::Redfish(_) => Self::Network,
             // What lies behind a gateway is not configured: eleven bits, as the standard has it.
             Transport::ModbusRtuTcp { baud, .. } => Self::Serial { baud: *baud, bits: 11 },
             Transport::Serial { baud, parity, stop_bits, .. } => {
@@ -124,6 +124,8 @@ impl Cost {
             Ask::Snmp { oids } => self.exchange_ns + self.byte_ns * oids.len() as u64,
             // The rows' labels are asked with the cells.
             Ask::SnmpCells { rows, cells } => self.exchange_ns + self.byte_ns * (rows.len() + cells.len()) as u64,
+            // A resource comes whole, whatever is wanted of it (its size is assumed).
+            Ask::Redfish { .. } => self.exchange_ns + self.byte_ns * 4096,
             // A column is walked: one exchange brings some rows, a second finds the end.
             Ask::SnmpColumn { listed, .. } => 2 * self.exchange_ns + self.byte_ns * listed.len() as u64,
         })

@@ -231,6 +231,7 @@ impl Poll {
             (None, Ask::Snmp { oids }) => raws(answer, oids.len(), &[]),
             (None, Ask::SnmpCells { cells, .. }) => raws(answer, cells.len(), &[]),
             (None, Ask::SnmpColumn { listed, .. }) => raws(answer, listed.len(), &[]),
+            (None, Ask::Redfish { pointers, .. }) => raws(answer, pointers.len(), &[]),
         }
     }
 }

@@ -57,7 +57,9 @@ impl Poll {
                     Some(slice) => format!("{} ({path})", register(*table, *start, *slice)),
                     None => path.to_string(),
                 },
-                Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. } => path.to_string(),
+                Ask::Snmp { .. } | Ask::SnmpCells { .. } | Ask::SnmpColumn { .. } | Ask::Redfish { .. } => {
+                    path.to_string()
+                }
             }
         };
         let mut names: Vec<String> = positions.iter().take(NAMED).map(name).collect();

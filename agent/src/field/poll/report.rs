@@ -59,7 +59,7 @@ impl Poll {
         count(&counters.requests, 1);
         let answered = match outcome {
             Ok(_) => true,
-            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::AgentFailure) => {
+            Err(Failure::Exception { .. } | Failure::Refused(_) | Failure::Http { .. } | Failure::AgentFailure) => {
                 count(&counters.exceptions, 1);
                 true
             }

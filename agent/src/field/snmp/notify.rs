@@ -141,6 +141,7 @@ fn known(plan: &Plan) -> (Vec<String>, Vec<User>) {
             }
             Transport::ModbusTcp { .. }
             | Transport::ModbusTls { .. }
+            | Transport::Redfish(_)
             | Transport::ModbusRtuTcp { .. }
             | Transport::Serial { .. } => {}
         }

@@ -75,6 +75,9 @@ struct Inner {
     /// By device and by link of the plan: why it is down, while it is.
     devices: Vec<Option<String>>,
     links: Vec<Option<String>>,
+    /// By device: why it is not the one it should be. By link: which other master was heard.
+    strangers: Vec<Option<String>>,
+    masters: Vec<Option<String>>,
 }
 
 impl Board {
@@ -85,6 +88,8 @@ impl Board {
             points: vec![None; plan.points.len()],
             devices: vec![None; plan.devices.len()],
             links: vec![None; plan.links.len()],
+            strangers: vec![None; plan.devices.len()],
+            masters: vec![None; plan.links.len()],
         };
         Self { plan, inner: Mutex::new(inner), news: Condvar::new() }
     }
@@ -97,10 +102,14 @@ impl Board {
             FieldMessage::Batch(batch) => {
                 let Some(asked) = self.plan.transactions.get(batch.transaction as usize) else { return judged };
                 let latency = latency(asked.device as usize);
+                // Another device may have other ranges: as the engine, one does not believe it to the full.
+                let stranger = inner.strangers.get(asked.device as usize).is_some_and(Option::is_some);
+                let best = if stranger { Status::UNCERTAIN_SENSOR_NOT_ACCURATE } else { Status::GOOD };
                 let points = (asked.points.first as usize..).take(asked.points.count as usize);
                 for (point, raw) in points.zip(&batch.raws) {
                     let Some(spec) = self.plan.engine.points.get(point) else { continue };
                     let (value, status) = believe(spec, raw, &self.plan.engine.absent);
+                    let status = status.worst(best);
                     if let Some(place) = inner.points.get_mut(point) {
                         note(place, raw, value, status, batch.at, latency);
                     }
@@ -119,18 +128,17 @@ impl Board {
                 }
             }
             FieldMessage::Identity { device, fits, why, .. } => {
-                if let Some(place) = inner.devices.get_mut(*device as usize) {
-                    *place = (!fits).then(|| format!("it is not the device that was set up: {why}"));
+                if let Some(place) = inner.strangers.get_mut(*device as usize) {
+                    *place = (!fits).then(|| format!("the device is not the one it should be: {why}"));
                 }
             }
-            FieldMessage::Masters { link, another: true, why, .. } => {
-                if let Some(place) = inner.links.get_mut(*link as usize) {
-                    *place = Some(format!("another master speaks: {why}"));
+            FieldMessage::Masters { link, another, why, .. } => {
+                if let Some(place) = inner.masters.get_mut(*link as usize) {
+                    *place = another.then(|| format!("another master speaks on the line: {why}"));
                 }
             }
             // Events are the running agent's to tell.
-            FieldMessage::Masters { another: false, .. }
-            | FieldMessage::Counts { .. }
+            FieldMessage::Counts { .. }
             | FieldMessage::Late { .. }
             | FieldMessage::Restarted { .. }
             | FieldMessage::Notice { .. } => {}
@@ -163,11 +171,22 @@ impl Board {
     /// Why a point cannot be read now, in the words of its link or device.
     #[must_use]
     pub fn why_down(&self, point: usize) -> Option<String> {
-        let transaction = self.transaction_of(point)?;
-        let device = self.plan.transactions.get(transaction)?.device as usize;
-        let link = self.plan.devices.get(device)?.link as usize;
+        let (device, link) = self.device_and_link(point)?;
         let inner = self.lock();
         inner.links.get(link).cloned().flatten().or_else(|| inner.devices.get(device).cloned().flatten())
+    }
+
+    /// What else casts doubt on a point: another device in its place, another master on its line.
+    #[must_use]
+    pub fn doubts(&self, point: usize) -> Vec<String> {
+        let Some((device, link)) = self.device_and_link(point) else { return Vec::new() };
+        let inner = self.lock();
+        [inner.strangers.get(device), inner.masters.get(link)].into_iter().flatten().flatten().cloned().collect()
+    }
+
+    fn device_and_link(&self, point: usize) -> Option<(usize, usize)> {
+        let device = self.plan.transactions.get(self.transaction_of(point)?)?.device as usize;
+        Some((device, self.plan.devices.get(device)?.link as usize))
     }
 
     /// What a point's value would be made of if the map's register were so many further, from the same answer.

@@ -181,6 +181,9 @@ fn reads(ask: &Ask, place: usize, how: &Decode) -> String {
                 format!("oid {}{row}", dotted(&cell.oid))
             }
         },
+        Ask::Redfish { resource, pointers } => {
+            format!("{resource}#{}", pointers.get(place).map_or("", String::as_str))
+        }
         Ask::SnmpColumn { column, listed } => match listed.get(place) {
             Some(Some(looked_for)) => format!("whether oid {} lists {}", dotted(column), dotted(looked_for)),
             Some(None) | None => format!("rows of oid {} that no point looks for", dotted(column)),

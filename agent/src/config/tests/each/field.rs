@@ -118,7 +118,7 @@ fn tls() {
         "ca = \"ca.pem\"",
         "key_has_no_meaning",
         "`ca` has no meaning for `a modbus_tcp link`",
-        "it belongs to modbus_tls",
+        "it belongs to modbus_tls and redfish",
     );
     let text =
         "modbus_tls = \"plant.example:802\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"\nclient_key = \"me.key\"";

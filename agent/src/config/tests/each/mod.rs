@@ -6,6 +6,7 @@ mod field;
 mod meaning;
 mod numbers;
 mod pace;
+mod redfish;
 mod registers;
 mod snmp;
 mod writing;

@@ -65,7 +65,7 @@ fn registers() {
         "",
         "[[point]]\npath = \"battery/charge\"",
         "no_source",
-        "neither a register nor an OID",
+        "neither register nor OID",
         "register = ",
     );
     changed(
@@ -74,7 +74,7 @@ fn registers() {
         "register = \"holding:9\"\nas = \"u16\"\noid = \"1.3.6.1.2.1.33.1.2.4.0\"",
         "oid = ",
         "two_sources",
-        "both",
+        "more than one",
         "keep one",
     );
     changed(

@@ -141,3 +141,14 @@ fn on_a_line_nothing_damaged_or_foreign_is_believed() {
         assert_eq!(line_outcome(&[], bent), Err(NoIdentity::Damaged), "bit {bit}");
     }
 }
+
+#[test]
+fn on_a_line_where_somebody_speaks_nothing_is_asked() {
+    let line = |noise: &[u8]| -> Box<dyn Line> {
+        Box::new(Scripted { answers: VecDeque::new(), waiting: noise.to_vec(), written: Vec::new() })
+    };
+    let first = Duration::from_millis(20);
+    assert!(quiet(line(&[1, 3, 0, 0, 0, 1]), first).is_err_and(|why| why.contains("somebody else speaks")));
+    let since = Instant::now();
+    assert!(quiet(line(&[]), first).is_ok() && since.elapsed() >= first);
+}

@@ -111,6 +111,25 @@ fn why_a_point_is_silent_is_known_while_it_is() {
 }
 
 #[test]
+fn a_stranger_is_doubted_until_the_right_device_is_back() {
+    let board = Board::new(plan("stranger"));
+    let identity =
+        |fits| FieldMessage::Identity { device: 0, fits, why: "ratio 400 for 200".into(), at: Instant::now() };
+    let read = || board.take(&batch(Instant::now(), vec![word(7), word(9)]), |_| LATENCY)[0].status;
+    board.take(&identity(false), |_| LATENCY);
+    assert_eq!(read(), Status::UNCERTAIN_SENSOR_NOT_ACCURATE);
+    assert!(board.doubts(1)[0].contains("ratio 400"), "{:?}", board.doubts(1));
+    assert_eq!(board.why_down(1), None, "it is there all the same");
+    board.take(&identity(true), |_| LATENCY);
+    assert_eq!((read(), board.doubts(1).len()), (Status::GOOD, 0));
+    let masters = |another| FieldMessage::Masters { link: 0, another, why: "unit 9".into(), at: Instant::now() };
+    board.take(&masters(true), |_| LATENCY);
+    assert!(board.doubts(0)[0].contains("another master"), "{:?}", board.doubts(0));
+    board.take(&masters(false), |_| LATENCY);
+    assert!(board.doubts(0).is_empty());
+}
+
+#[test]
 fn one_can_wait_for_news() {
     let board = std::sync::Arc::new(Board::new(plan("wait")));
     let other = std::sync::Arc::clone(&board);
