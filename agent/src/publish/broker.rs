@@ -97,7 +97,7 @@ fn config(address: SocketAddr) -> Config {
         id: 0,
         router: RouterConfig {
             max_connections: 64,
-            max_outgoing_packet_count: 200,
+            max_outgoing_packet_count: 10_000, // else a client that subscribes to all misses retained messages
             // A topic's backlog for slow subscribers: two segments of 1 MiB are minutes of frames.
             max_segment_size: 1024 * 1024,
             max_segment_count: 2,

@@ -4,15 +4,16 @@
 //! that disagrees is recorded at once and can be taken back by going back. Never panics.
 
 use std::collections::BTreeMap;
-use std::io::Write as _;
 use std::sync::mpsc::Receiver;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use lapwing_protocol::{Decimal, Status};
 
+mod talk;
+mod words;
+
 use super::about;
 use super::answers::{Answer, Answers};
-use crate::core::clock::rfc3339;
 use crate::core::tell::spoken;
 use crate::plan::{Plan, Point};
 use crate::witness::checkout::board::{Board, Seen, spoken_raw};
@@ -21,6 +22,8 @@ use crate::witness::checkout::record::{Finding, Progress, RecordError, Verdict};
 use crate::witness::checkout::select::Target;
 use crate::witness::checkout::sheet::{Line, Sheet};
 use crate::witness::checkout::suggest::{Wanted, suggest, usual};
+pub(super) use talk::Talk;
+use words::{agrees, now, plain, refresh_words};
 
 /// What comes in.
 #[derive(Debug)]
@@ -41,36 +44,6 @@ pub(super) enum Source {
     },
     /// A file prepared before.
     File(Answers),
-}
-
-/// Says things: to standard output for people, to standard error when that is kept for programs.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Talk {
-    pub(super) json: bool,
-}
-
-impl Talk {
-    pub(super) fn say(self, text: &str) {
-        self.put(&format!("{text}\n"));
-    }
-
-    fn put(self, text: &str) {
-        // Nothing can be said when the terminal is gone.
-        let _gone = if self.json {
-            std::io::stderr().write_all(text.as_bytes())
-        } else {
-            let mut out = std::io::stdout();
-            out.write_all(text.as_bytes()).and_then(|()| out.flush())
-        };
-    }
-
-    pub(super) fn object(self, object: &impl serde::Serialize) {
-        if self.json
-            && let Ok(line) = serde_json::to_string(object)
-        {
-            let _gone = writeln!(std::io::stdout(), "{line}");
-        }
-    }
 }
 
 /// A checkout under way.
@@ -451,37 +424,4 @@ impl<'a> Dialogue<'a> {
     const fn is_file(&self) -> bool {
         matches!(self.source, Source::File(_))
     }
-}
-
-fn agrees(point: &Point, typed: &str, seen: &Seen) -> bool {
-    let value = seen.value.filter(|_| !seen.status.is_bad());
-    value.is_some_and(|value| compare(point, typed, value).is_ok_and(|comparison| comparison.agrees()))
-}
-
-/// A value as one would type it.
-fn plain(point: &Point, value: i64) -> String {
-    let state = point.states.iter().find(|(known, _)| *known == value);
-    state.map_or_else(|| Decimal::new(value, point.exponent).to_string(), |(_, name)| name.clone())
-}
-
-fn refresh_words(point: &Point, measured: Option<f64>) -> String {
-    let period = point.scan_period.as_secs_f64();
-    let measured_words = match measured {
-        None => "no change seen yet".into(),
-        Some(measured) if measured <= period * 1.25 => format!("refreshed every {period} s or faster"),
-        Some(measured) => format!("refreshed about every {measured:.1} s"),
-    };
-    let told = point.refresh.map(|d| d.as_secs_f64());
-    let slower = match (measured, told) {
-        (Some(measured), Some(told)) if measured > told * 3.0 + period * 2.0 => {
-            format!(" (the map says `refresh_s = {told}`)")
-        }
-        _ => String::new(),
-    };
-    format!("{measured_words}{slower}; read every {period} s")
-}
-
-fn now() -> String {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    rfc3339(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }
