@@ -16,7 +16,9 @@ pub mod saved;
 pub mod tell;
 
 use std::sync::Arc;
-use std::sync::mpsc::{self, Receiver, SyncSender};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
+use std::time::Duration;
 
 use crate::field::FieldMessage;
 use crate::publish::Notice;
@@ -38,37 +40,113 @@ pub enum Message {
     Stop,
 }
 
+/// Room at the end of the queue that readings may not take: what tells that a link, a device or the broker has changed
+/// must reach the core when it is behind, or an alarm would be missed.
+const RESERVE: usize = 1024;
+
 /// The way into the core.
 #[derive(Clone, Debug)]
 pub struct Door {
     sender: SyncSender<Message>,
-    dropped: Arc<std::sync::atomic::AtomicU64>,
+    waiting: Arc<AtomicUsize>,
+    dropped: Arc<AtomicU64>,
+}
+
+/// The end the core listens at.
+#[derive(Debug)]
+pub struct Inlet {
+    receiver: Receiver<Message>,
+    waiting: Arc<AtomicUsize>,
 }
 
 impl Door {
     /// The door and the end the core listens at.
     #[must_use]
-    pub fn new() -> (Self, Receiver<Message>) {
+    pub fn new() -> (Self, Inlet) {
         let (sender, receiver) = mpsc::sync_channel(QUEUE);
-        (Self { sender, dropped: Arc::default() }, receiver)
+        let waiting = Arc::new(AtomicUsize::new(0));
+        let inlet = Inlet { receiver, waiting: Arc::clone(&waiting) };
+        (Self { sender, waiting, dropped: Arc::default() }, inlet)
     }
 
-    /// Hands in a message without waiting; a message the queue has no room for is dropped and counted.
+    /// Hands in a message without waiting; one the queue has no room for is dropped and counted. Readings leave the
+    /// reserve to what may not be missed.
     pub fn hand_in(&self, message: Message) {
-        if self.sender.try_send(message).is_err() {
-            self.dropped.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        let no_room = message.is_reading() && self.waiting.load(Ordering::Relaxed) >= QUEUE - RESERVE;
+        if no_room || !self.sent(|| self.sender.try_send(message).is_ok()) {
+            self.dropped.fetch_add(1, Ordering::Relaxed);
         }
     }
 
     /// Hands in a message that must not be lost, waiting for room.
     pub fn hand_in_surely(&self, message: Message) {
-        // The core is gone: nobody is left to care.
-        let _gone = self.sender.send(message);
+        // When the core is gone nobody is left to care.
+        let _gone = self.sent(|| self.sender.send(message).is_ok());
     }
 
     /// Messages dropped so far.
     #[must_use]
     pub fn dropped(&self) -> u64 {
-        self.dropped.load(std::sync::atomic::Ordering::Relaxed)
+        self.dropped.load(Ordering::Relaxed)
+    }
+
+    /// Counts before it sends, so that the core never takes out what was not counted.
+    fn sent(&self, send: impl FnOnce() -> bool) -> bool {
+        self.waiting.fetch_add(1, Ordering::Relaxed);
+        let sent = send();
+        if !sent {
+            self.waiting.fetch_sub(1, Ordering::Relaxed);
+        }
+        sent
+    }
+}
+
+impl Inlet {
+    /// The next message, waiting for it at most so long.
+    ///
+    /// # Errors
+    /// When none came in time, or none can come any more.
+    pub fn recv_timeout(&self, wait: Duration) -> Result<Message, RecvTimeoutError> {
+        self.receiver.recv_timeout(wait).inspect(|_| self.taken())
+    }
+
+    /// The next message if there is one.
+    #[must_use]
+    pub fn try_recv(&self) -> Option<Message> {
+        self.receiver.try_recv().ok().inspect(|_| self.taken())
+    }
+
+    fn taken(&self) {
+        self.waiting.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
+impl Message {
+    /// Whether it only brings readings or counts, which come again.
+    const fn is_reading(&self) -> bool {
+        matches!(self, Self::Field(FieldMessage::Batch(_) | FieldMessage::Counts { .. } | FieldMessage::Late { .. }))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flood_of_readings_leaves_room_for_what_may_not_be_missed() {
+        let (door, inlet) = Door::new();
+        for _ in 0..QUEUE * 2 {
+            door.hand_in(Message::Field(FieldMessage::Late { transaction: 0, skipped: 1 }));
+        }
+        assert_eq!(door.dropped(), (QUEUE + RESERVE) as u64);
+        let down = FieldMessage::LinkState { link: 3, up: false, why: "cut".into(), at: std::time::Instant::now() };
+        door.hand_in(Message::Field(down.clone()));
+        assert_eq!(door.dropped(), (QUEUE + RESERVE) as u64, "the state of a link found room");
+        let all: Vec<Message> = std::iter::from_fn(|| inlet.try_recv()).collect();
+        assert_eq!(all.len(), QUEUE - RESERVE + 1);
+        assert!(matches!(all.last(), Some(Message::Field(last)) if *last == down));
+        // What was taken out has made room again.
+        door.hand_in(Message::Field(FieldMessage::Late { transaction: 0, skipped: 1 }));
+        assert!(inlet.try_recv().is_some());
     }
 }

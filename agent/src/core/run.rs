@@ -7,7 +7,7 @@ mod alarms;
 mod messages;
 
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
+use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
 use lapwing_engine::spec::Millis;
@@ -23,7 +23,7 @@ use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
-use super::{Door, Message};
+use super::{Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
 use crate::publish::{Connection, Notice, Publisher};
@@ -73,7 +73,7 @@ pub struct Inputs<'a> {
     /// The publisher.
     pub publisher: Publisher,
     /// Messages.
-    pub receiver: Receiver<Message>,
+    pub receiver: Inlet,
     /// The door they come through, for its count of dropped ones.
     pub door: Door,
     /// Who listens beside the publisher.
@@ -121,7 +121,7 @@ struct Core<'a> {
     fault_at: Option<Millis>,
     restored_from: u64,
     publisher: Publisher,
-    receiver: Receiver<Message>,
+    receiver: Inlet,
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),

@@ -68,7 +68,7 @@ impl Core<'_> {
                 return false;
             }
             self.take(message);
-            next = self.receiver.try_recv().ok();
+            next = self.receiver.try_recv();
         }
         match next {
             Some(Message::Stop) => false,
