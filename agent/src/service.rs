@@ -10,7 +10,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use lapwing_protocol::catalogue::{self, CataloguePoint};
-use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
+use lapwing_protocol::{EncodingError, EventLast, Mode, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
 
 use tokio::sync::watch;
 
@@ -107,11 +107,10 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
-            let new_log = {
-                let (plan, publisher, catalogue, boot) =
-                    (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
-                Box::new(move |log: &str| {
-                    if let Err(error) = renew(&plan, &session, &publisher, log, boot, &catalogue) {
+            let renew = {
+                let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
+                Box::new(move |log: &str, mode: Mode| {
+                    if let Err(error) = renewed(mode, &session, &publisher, log, boot, &catalogue) {
                         tracing::error!(%error, "presence could not be renewed; please report this");
                     }
                 })
@@ -129,7 +128,7 @@ impl Service {
                     door,
                     told,
                     alive,
-                    new_log,
+                    renew,
                     held,
                 })
             })?
@@ -262,7 +261,7 @@ pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Sess
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
-    let presence = |state| presence(plan, &opened.log, opened.boot, &hash, state);
+    let presence = |state| presence(plan.module.mode, &opened.log, opened.boot, &hash, state);
     let session = Session {
         base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
         presence_topic: "presence".into(),
@@ -276,11 +275,11 @@ pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Sess
     Ok((session, hash))
 }
 
-fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
+fn presence(mode: Mode, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
     let presence = Presence {
         schema: SCHEMA,
         state: Word::from(state),
-        mode: Word::from(plan.module.mode),
+        mode: Word::from(mode),
         log: log.to_owned(),
         boot,
         version: env!("CARGO_PKG_VERSION").into(),
@@ -289,16 +288,16 @@ fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState)
     lapwing_protocol::Encoding::Json.to_vec(&presence)
 }
 
-/// Connects anew with a presence and a will that name another log.
-fn renew(
-    plan: &Plan,
+/// Connects anew with a presence and a will that name another log or mode.
+fn renewed(
+    mode: Mode,
     session: &Session,
     publisher: &Publisher,
     log: &str,
     boot: u64,
     hash: &str,
 ) -> Result<(), StartError> {
-    let said = |state| presence(plan, log, boot, hash, state);
+    let said = |state| presence(mode, log, boot, hash, state);
     let session =
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
     Ok(publisher.session(session)?)

@@ -177,6 +177,21 @@ pub(crate) enum Wrong {
     NotOfDevice { path: String, device: String },
     #[error("{period} is below the {least} that device `{device}` allows")]
     BelowInterval { period: String, least: String, device: String },
+    // Groups, rules, conditions of use.
+    #[error("the condition tests nothing")]
+    NoTest,
+    #[error("the condition tests two things")]
+    TwoTests,
+    #[error("a chain of {steps} step explains nothing")]
+    ShortChain { steps: usize },
+    #[error("no alarm is called `{pattern}`")]
+    NoSuchAlarm { pattern: String, near: Option<String>, incomplete: bool },
+    #[error("`{pattern}` is no pattern of alarms: {why}")]
+    BadAlarmPattern { pattern: String, why: String },
+    #[error("alarm `{id}` stands in two steps of the chain, by `{first}` and by `{second}`")]
+    TwiceInChain { id: String, first: String, second: String },
+    #[error("`{pattern}` names alarms that are not in the chain, the first is `{id}`")]
+    NotInChain { pattern: String, id: String },
     // Findings: the agent runs with them.
     #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },
@@ -297,6 +312,15 @@ impl Wrong {
             Self::BelowInterval { least, .. } => format!("write at least \"{least}\", or lower min_interval_ms"),
             Self::ScanHeldBack { least, .. } => format!("write scan_period = \"{least}\" or longer in the map, or lower min_interval_ms"),
             Self::LinkOverloaded { mend, .. } | Self::AlarmTooLate { mend, .. } => mend.clone(),
+            Self::NoTest => "add state = \"…\", above = … or below = …".into(),
+            Self::TwoTests => "keep one of state, above and below".into(),
+            Self::ShortChain { .. } => "write at least two steps, cause first; or name the alarms of one cause in `together`".into(),
+            Self::NoSuchAlarm { near, incomplete, .. } => {
+                did_you_mean(near.as_ref(), "name an [[alarm]] by its id; * stands for any part of it", &[]) + maps_first(*incomplete)
+            }
+            Self::BadAlarmPattern { .. } => "write an id with * for any part of it, such as \"pump-*-tripped\"".into(),
+            Self::TwiceInChain { .. } => "leave it in the step where it belongs".into(),
+            Self::NotInChain { .. } => "name alarms of the chain only, or add them to it".into(),
             Self::LimitOutsideValid { .. } => "correct the limit, or widen `valid` if the sensor can really read so far".into(),
             Self::AlarmSaysNothing { .. } => {
                 "write it: an alarm needs a consequence and a response with time to carry it out, else it is only an event".into()
@@ -391,6 +415,13 @@ impl Wrong {
             Self::TwoWindows { .. } => "two_windows",
             Self::NotOfDevice { .. } => "not_of_device",
             Self::BelowInterval { .. } => "below_interval",
+            Self::NoTest => "no_test",
+            Self::TwoTests => "two_tests",
+            Self::ShortChain { .. } => "short_chain",
+            Self::NoSuchAlarm { .. } => "no_such_alarm",
+            Self::BadAlarmPattern { .. } => "bad_alarm_pattern",
+            Self::TwiceInChain { .. } => "twice_in_chain",
+            Self::NotInChain { .. } => "not_in_chain",
             Self::ScanHeldBack { .. } => "scan_held_back",
             Self::LinkOverloaded { .. } => "link_overloaded",
             Self::AlarmTooLate { .. } => "alarm_too_late",

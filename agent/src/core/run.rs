@@ -5,6 +5,9 @@
 
 mod alarms;
 mod messages;
+mod mode;
+mod operator;
+mod rules;
 
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
@@ -13,12 +16,14 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
+use self::rules::RuleState;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
 use super::held::Held;
+use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
@@ -82,8 +87,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
-    /// Called when a new log has begun: presence must name it.
-    pub new_log: Box<dyn Fn(&str) + Send>,
+    /// Called when a new log or another mode has begun: presence must name them.
+    pub renew: Box<dyn Fn(&str, Mode) + Send>,
 }
 
 /// What the service manager is told.
@@ -116,6 +121,12 @@ struct Core<'a> {
     frames: Frames,
     singles: Singles,
     kept: Vec<Kept>,
+    incidents: Incidents<'a>,
+    /// By rule of suppression.
+    rules: Vec<RuleState>,
+    mode: Mode,
+    /// When the mode falls back to the configured one.
+    mode_until: Option<Millis>,
     clock: Clock,
     figures: Figures,
     fault_at: Option<Millis>,
@@ -125,7 +136,7 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    new_log: Box<dyn Fn(&str) + Send>,
+    renew: Box<dyn Fn(&str, Mode) + Send>,
     held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
@@ -155,6 +166,10 @@ impl<'a> Core<'a> {
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
             kept: vec![Kept::default(); plan.alarms.len()],
+            incidents: Incidents::new(plan),
+            rules: vec![RuleState::default(); plan.suppress.len()],
+            mode: plan.module.mode,
+            mode_until: None,
             clock: Clock::start(),
             figures: Figures::default(),
             fault_at: None,
@@ -164,7 +179,7 @@ impl<'a> Core<'a> {
             door: inputs.door,
             told: inputs.told,
             alive: inputs.alive,
-            new_log: inputs.new_log,
+            renew: inputs.renew,
             held: inputs.held,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
@@ -217,6 +232,7 @@ impl<'a> Core<'a> {
         let instant = Instant::now();
         let now = self.clock.now();
         self.judge.poll(now);
+        self.mode_due(now);
         self.moved();
         if instant >= self.next_frame {
             self.next_frame = instant.max(self.next_frame + self.plan.mqtt.frame_period);

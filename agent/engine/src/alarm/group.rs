@@ -222,10 +222,8 @@ impl<'a> Groups<'a> {
             let group = self.group(member);
             for step in member.step.saturating_add(1)..group.steps.count {
                 let Some(early) = self.step(&group, step) else { continue };
-                let root_follows = self
-                    .members(early.root)
-                    .iter()
-                    .any(|root| root.group == member.group && root.step > member.step);
+                let root_follows =
+                    self.members(early.root).iter().any(|root| root.group == member.group && root.step > member.step);
                 let in_time = raise.at.since(early.at) <= u64::from(group.lag_ms);
                 if root_follows && in_time && found.is_none_or(|known| early.at < known.at) {
                     found = Some(early);
@@ -284,13 +282,7 @@ impl<'a> Groups<'a> {
                 }
             }
         }
-        let raised = Raised {
-            alarm: raise.alarm,
-            at: raise.at,
-            since: raise.since,
-            incident: place.incident,
-            root,
-        };
+        let raised = Raised { alarm: raise.alarm, at: raise.at, since: raise.since, incident: place.incident, root };
         for member in members {
             let group = self.group(member);
             let at = group.steps.first.saturating_add(member.step.min(group.steps.count.saturating_sub(1)));

@@ -166,8 +166,7 @@ fn what_is_worse_than_all_that_was_told_is_told_too() {
 fn a_declared_rule_tells_once_an_incident() {
     let mut rig = Rig::module();
     rig.raise(PUMP_A, 10_000, Priority::Critical);
-    let told: Vec<bool> =
-        INLETS.iter().map(|inlet| rig.raise(*inlet, 30_000, Priority::High).announce).collect();
+    let told: Vec<bool> = INLETS.iter().map(|inlet| rig.raise(*inlet, 30_000, Priority::High).announce).collect();
     assert_eq!(told, [true, false, false]);
     rig.raise(CHILLER, 200_000, Priority::Critical);
     rig.gone = vec![PUMP_A];
@@ -209,20 +208,11 @@ fn within_one_scan_it_is_a_tie_broken_by_the_chain() {
 #[test]
 fn what_stood_before_a_restart_explains_after_it() {
     let mut rig = Rig::module();
-    let raise = |alarm, incident| Raise {
-        alarm,
-        at: Millis(10_000),
-        since: Millis(9_000),
-        priority: Priority::High,
-        incident,
-    };
+    let raise =
+        |alarm, incident| Raise { alarm, at: Millis(10_000), since: Millis(9_000), priority: Priority::High, incident };
     {
-        let tables = GroupTables {
-            groups: &rig.groups,
-            members: &rig.members,
-            of_alarm: &rig.of_alarm,
-            scan_ms: &rig.scan_ms,
-        };
+        let tables =
+            GroupTables { groups: &rig.groups, members: &rig.members, of_alarm: &rig.of_alarm, scan_ms: &rig.scan_ms };
         let mut groups = Groups::new(tables, &mut rig.steps, &mut rig.roots, &mut rig.rules);
         groups.restore(raise(PUMP_A, 77), PUMP_A);
         groups.restore(raise(FLOW, 77), PUMP_A);
