@@ -43,6 +43,9 @@ const RELEASE: Duration = Duration::from_secs(10);
 /// Messages taken in one go before what is due is looked at again.
 const BURST: usize = 256;
 
+/// Connects anew, with presence and will naming this log and mode.
+pub type Renew = Box<dyn Fn(&str, Mode) + Send>;
+
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
 pub enum Told {
@@ -88,7 +91,7 @@ pub struct Inputs<'a> {
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
     /// Called when a new log or another mode has begun: presence must name them.
-    pub renew: Box<dyn Fn(&str, Mode) + Send>,
+    pub renew: Renew,
 }
 
 /// What the service manager is told.
@@ -136,7 +139,7 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    renew: Box<dyn Fn(&str, Mode) + Send>,
+    renew: Renew,
     held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,

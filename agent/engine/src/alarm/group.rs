@@ -69,8 +69,6 @@ struct Raised {
     alarm: u32,
     /// When it was raised.
     at: Millis,
-    /// When its condition became true.
-    since: Millis,
     incident: u64,
     /// The first of its incident.
     root: u32,
@@ -80,6 +78,8 @@ struct Raised {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct RootState {
     incident: u64,
+    /// When its condition became true.
+    since: Millis,
     told: Option<Priority>,
 }
 
@@ -155,14 +155,14 @@ impl<'a> Groups<'a> {
             place.incident = cause.incident;
             place.first_out = false;
             place.follows = Some(cause.root);
-            place.tie = self.tie(raise, cause);
+            place.tie = self.tie(raise, cause.root);
             place.announce =
                 !in_time || told.is_none_or(|told| raise.priority > told) || self.rule(members, cause.incident);
         } else if let Some(early) = self.early(raise, members) {
             place.incident = early.incident;
-            place.tie = self.tie(raise, early);
+            place.tie = self.tie(raise, early.root);
             place.explains = Some(early.root);
-            self.take_over(early.root, raise.alarm, early.incident);
+            self.take_over(early.root, raise.alarm, raise.since, early.incident);
         }
         self.record(raise, place, root, members);
         place
@@ -233,12 +233,13 @@ impl<'a> Groups<'a> {
         found
     }
 
-    fn tie(&self, raise: Raise, other: Raised) -> bool {
-        let scan = |alarm: u32| {
-            usize::try_from(alarm).ok().and_then(|at| self.tables.scan_ms.get(at)).copied().unwrap_or_default()
-        };
-        let apart = raise.since.since(other.since).max(other.since.since(raise.since));
-        apart <= u64::from(scan(raise.alarm).max(scan(other.alarm)))
+    /// Whether a raise and the first of its incident lie within one scan.
+    fn tie(&self, raise: Raise, root: u32) -> bool {
+        let at = |alarm: u32| usize::try_from(alarm).unwrap_or(usize::MAX);
+        let scan = |alarm: u32| self.tables.scan_ms.get(at(alarm)).copied().unwrap_or_default();
+        let Some(state) = self.roots.get(at(root)) else { return false };
+        let apart = raise.since.since(state.since).max(state.since.since(raise.since));
+        apart <= u64::from(scan(raise.alarm).max(scan(root)))
     }
 
     fn told(&self, root: u32, incident: u64) -> Option<Priority> {
@@ -254,10 +255,10 @@ impl<'a> Groups<'a> {
     }
 
     /// Another alarm is the first of an incident now.
-    fn take_over(&mut self, from: u32, to: u32, incident: u64) {
+    fn take_over(&mut self, from: u32, to: u32, since: Millis, incident: u64) {
         let told = self.told(from, incident);
         if let Some(root) = usize::try_from(to).ok().and_then(|at| self.roots.get_mut(at)) {
-            *root = RootState { incident, told };
+            *root = RootState { incident, since, told };
         }
         for last in self.steps.iter_mut().filter_map(|step| step.last.as_mut()) {
             if last.incident == incident {
@@ -269,7 +270,7 @@ impl<'a> Groups<'a> {
     fn record(&mut self, raise: Raise, place: Place, root: u32, members: &[Member]) {
         if let Some(state) = usize::try_from(root).ok().and_then(|at| self.roots.get_mut(at)) {
             if state.incident != place.incident {
-                *state = RootState { incident: place.incident, told: None };
+                *state = RootState { incident: place.incident, since: raise.since, told: None };
             }
             if place.announce {
                 state.told = state.told.max(Some(raise.priority));
@@ -282,7 +283,7 @@ impl<'a> Groups<'a> {
                 }
             }
         }
-        let raised = Raised { alarm: raise.alarm, at: raise.at, since: raise.since, incident: place.incident, root };
+        let raised = Raised { alarm: raise.alarm, at: raise.at, incident: place.incident, root };
         for member in members {
             let group = self.group(member);
             let at = group.steps.first.saturating_add(member.step.min(group.steps.count.saturating_sub(1)));
