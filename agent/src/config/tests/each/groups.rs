@@ -59,7 +59,7 @@ fn groups() {
         "did you mean `supply-water-warm`?",
     );
     added(&group("chain = [\"fan-*-failed\"]"), "chain = ", "short_chain", "1 step", "at least two steps");
-    added(&group("chain = [\"fan-*-failed\", 3]"), "chain = ", "wrong_type", "the integer 3", "");
+    added(&group("chain = [\"fan-*-failed\", 3]"), "[\"fan-*-failed\", 3", "wrong_type", "the integer 3", "");
     added(
         &group("chain = [\"fan-*-failed\", [\"supply-*\", \"fan-01-failed\"]]"),
         "\"fan-01-failed\"",
