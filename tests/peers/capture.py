@@ -5,7 +5,8 @@
 LAPWING is the agent's binary, CONFIGURATION the directory of the demo's. For each scenario the simulated module and the
 agent run as processes of their own for so long. tcpdump writes what passes the module's TCP and UDP ports; the serial line
 has a pseudo-terminal between that keeps the agent's bytes. pymodbus's server-side framers decode Modbus TCP and RTU,
-scapy decodes SNMP. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6),
+scapy decodes SNMP. The scenario `checkout` is a calm module and the point-to-point checkout in the agent's place, which also
+asks the devices who they are; `all` are those the agent names, and that. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6),
 and SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for
 the last request of a connection.
 
@@ -31,7 +32,7 @@ from pathlib import Path
 from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu.decoders import DecodePDU
 from scapy.layers.inet import TCP, UDP
-from scapy.layers.snmp import SNMP
+from scapy.layers.snmp import SNMP, SNMPget, SNMPset
 from scapy.packet import NoPayload
 from scapy.utils import PcapReader
 
@@ -151,14 +152,14 @@ def streams(pcap, ports):
     tcp, udp = {}, []
     with PcapReader(str(pcap)) as packets:
         for packet in packets:
-            if TCP in packet and packet[TCP].dport in ports:
+            if TCP in packet and packet[TCP].dport in ports["tcp"]:
                 part = packet[TCP]
                 pieces = tcp.setdefault((part.dport, part.sport), {"from": None, "pieces": {}})
                 if part.flags.S:
                     pieces["from"] = part.seq + 1
                 if not isinstance(part.payload, NoPayload) and len(bytes(part.payload)):
                     pieces["pieces"][part.seq] = bytes(part.payload)
-            elif UDP in packet and packet[UDP].dport in ports:
+            elif UDP in packet and packet[UDP].dport in ports["udp"]:
                 udp.append((packet[UDP].dport, bytes(packet[UDP].payload)))
     whole = []
     for (port, _), of in tcp.items():
@@ -174,23 +175,59 @@ def streams(pcap, ports):
     return whole, udp
 
 
+def what_may_not_be_is_found():
+    """A function that writes, an SNMP Set and bytes that are nothing must all be told."""
+    def crc(frame):
+        value = 0xFFFF
+        for byte in frame:
+            value ^= byte
+            for _ in range(8):
+                value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
+        return frame + value.to_bytes(2, "little")
+
+    read, write = bytes.fromhex("010300000002"), bytes.fromhex("010600000001")
+    head = bytes.fromhex("000100000006")
+    asked = {"a SetRequest": SNMP(PDU=SNMPset()), "a GetRequest": SNMP(PDU=SNMPget())}
+    for wrong, method, given in [
+        (0, "rtu", crc(read) + crc(read)), (1, "rtu", crc(read) + crc(write)), (1, "rtu", crc(read) + b"nothing at all"),
+        (0, "tcp", head + read + head + read), (1, "tcp", head + read + head + write),
+        (0, "snmp", bytes(asked["a GetRequest"])), (1, "snmp", bytes(asked["a SetRequest"])),
+    ]:
+        found = Found()
+        getattr(found, method)("trial", given)
+        if len(found.wrong) != wrong:
+            sys.exit(f"capture.py cannot tell right from wrong: {method} {given.hex()} gave {found.wrong}")
+
+
+def agent_command(lapwing, file, scenario, home):
+    if scenario != "checkout":
+        return [lapwing, "run", "--config", str(file), "--json"]
+    answers = home / "answers.csv"
+    answers.write_text("path,expected,initials,note\n")
+    return [lapwing, "checkout", "--config", str(file), "--silent", "--answers", str(answers), "--out", str(home / "sheet"), "--json"]
+
+
 def capture(lapwing, shipped, seconds, scenario):
     found = Found()
     with tempfile.TemporaryDirectory(prefix="lapwing-capture-") as folder:
         home = Path(folder)
         field = subprocess.Popen(
-            [lapwing, "simulate", "--json", "--scenario", scenario], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+            [lapwing, "simulate", "--json", "--scenario", "calm" if scenario == "checkout" else scenario], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
         )
         dump = agent = tap = None
         try:
             links = json.loads(field.stdout.readline())["addresses"]["links"]
             threading.Thread(target=field.stdout.read, daemon=True).start()
-            ports = {int(at.rsplit(":", 1)[1]): name for name, at in links.items() if ":" in at}
+            # Others may use a TCP port of the same number as one of ours over UDP.
+            ports = {"tcp": {}, "udp": {}}
+            for name, at in links.items():
+                if ":" in at:
+                    ports["udp" if name.startswith("ups") else "tcp"][int(at.rsplit(":", 1)[1])] = name
             tap = Tap(links["fans"])
             pcap = home / "field.pcap"
             dump = subprocess.Popen(
                 ["tcpdump", "-i", "lo", "-U", "-B", "8192", "-w", str(pcap), *(["-Z", "root"] if os.geteuid() == 0 else []),
-                 " or ".join(f"dst port {port}" for port in ports)],
+                 " or ".join(f"{way} dst port {port}" for way, of in ports.items() for port in of)],
                 stderr=subprocess.PIPE, text=True,
             )
             for line in dump.stderr:
@@ -201,11 +238,12 @@ def capture(lapwing, shipped, seconds, scenario):
                 sys.exit(2)
             file = configure(home, shipped, links | {"fans": tap.path})
             agent = subprocess.Popen(
-                [lapwing, "run", "--config", str(file), "--json"], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+                agent_command(lapwing, file, scenario, home), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
             )
             try:
-                agent.wait(seconds)
-                sys.exit(f"capture.py: the agent ended: {agent.stderr.read().decode()}")
+                code = agent.wait(seconds)
+                if scenario != "checkout" or code == 2:
+                    sys.exit(f"capture.py: the agent ended: {agent.stderr.read().decode()}")
             except subprocess.TimeoutExpired:
                 stop(agent)
             dump.send_signal(signal.SIGINT)
@@ -221,9 +259,10 @@ def capture(lapwing, shipped, seconds, scenario):
                 tap.close()
         whole, datagrams = streams(pcap, ports)
         for port, stream in whole:
-            (found.rtu if ports[port] == "environment" else found.tcp)(ports[port], stream)
+            name = ports["tcp"][port]
+            (found.rtu if name == "environment" else found.tcp)(name, stream)
         for port, datagram in datagrams:
-            found.snmp(ports[port], datagram)
+            found.snmp(ports["udp"][port], datagram)
         found.rtu("fans", tap.sent)
     for name in links:
         if not any(kind.startswith(f"{name} ") for kind in found.requests):
@@ -239,7 +278,8 @@ def main():
         sys.exit(2)
     if scenarios == ["all"]:
         said = subprocess.run([lapwing, "simulate", "--scenario", "?"], capture_output=True, text=True).stderr
-        scenarios = re.search(r"the names are: ([^;]+);", said)[1].split(", ")
+        scenarios = [*re.search(r"the names are: ([^;]+);", said)[1].split(", "), "checkout"]
+    what_may_not_be_is_found()
     wrong = 0
     for scenario in scenarios:
         wrong += len(capture(lapwing, Path(shipped), float(seconds), scenario).wrong)

@@ -168,7 +168,11 @@ impl Link {
                     return;
                 };
                 if let Some(last) = memory.last {
-                    sleep(poll.device(&job).pause.saturating_sub(last.elapsed())).await;
+                    let pause = poll.device(&job).pause.saturating_sub(last.elapsed());
+                    // A sleep of nothing would still last until the timer's next millisecond.
+                    if !pause.is_zero() {
+                        sleep(pause).await;
+                    }
                 }
                 // The semaphore is never closed.
                 let turn = self.sockets.in_flight.acquire().await;
