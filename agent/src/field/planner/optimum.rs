@@ -23,7 +23,7 @@ use crate::plan::Table;
 /// Ways that may stand side by side; fewer for very many parts, so that a plan is always made in good time.
 pub(super) const MOST_WAYS: usize = 512;
 /// Parts times ways.
-const MOST_WORK: usize = 60_000;
+const MOST_WORK: usize = 100_000;
 
 /// What must come from one answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -311,10 +311,10 @@ fn large_plans_tell_how_far_they_are_proved() {
         (0..count).map(&mut next).collect()
     };
     for limits in [network(), serial(19_200), serial(115_200)] {
-        for (count, periods) in [(60, &[1, 2, 5][..]), (100, &[1, 10]), (200, &[1, 10, 60])] {
+        for (count, periods, above_ppm) in [(60, &[1, 2, 5][..], 0), (100, &[1, 10], 0), (200, &[1, 10, 60], 100)] {
             for spread in [1, 4, 12] {
                 let reads = best_reads(&device(count, periods, spread), &limits).expect("plannable");
-                assert_eq!(reads.above_least_ppm, 0, "{count} points of {periods:?}, {spread} apart");
+                assert!(reads.above_least_ppm <= above_ppm, "{count} points of {periods:?}, {spread} apart: {reads:?}");
             }
         }
         for spread in [1, 12] {
