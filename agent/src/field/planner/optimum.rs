@@ -12,7 +12,7 @@
 //! other: so each plan comes with the least that any plan could cost ([`Best::least`]), and is proved the best where both
 //! are equal.
 //!
-//! Pure: addresses, periods, costs. Costs are ns · 10¹² / µs of the period, in integers, so that equal plans are equal on
+//! Pure: addresses, periods, costs. Costs are ns · 10¹⁸ / µs of the period, in integers, so that equal plans are equal on
 //! every machine. Never panics.
 
 use std::time::Duration;
@@ -109,7 +109,8 @@ pub(super) fn best(parts: &[Part], rules: &Rules<'_>) -> Best {
     let mut levels: Vec<Duration> = parts.iter().map(|part| part.period).collect();
     levels.sort_unstable();
     levels.dedup();
-    let weights: Vec<u128> = levels.iter().map(|period| 1_000_000_000_000 / period.as_micros().max(1)).collect();
+    let weights: Vec<u128> =
+        levels.iter().map(|period| 1_000_000_000_000_000_000 / period.as_micros().max(1)).collect();
     let ahead = ahead(&parts, &levels, rules.ride);
     let most_ways = (MOST_WORK / parts.len().max(1)).max(32).min(rules.most_ways);
     let mut trace: Vec<Step> = Vec::new();
