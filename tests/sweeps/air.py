@@ -46,11 +46,13 @@ def dew(random, count):
 
 
 def wet(random, count):
-    t, rh = draw(random, count, -20.0, 60.0), draw(random, count, 0.02, 1.0)
-    p = draw(random, count, 60_000.0, 108_000.0)
+    more = count + count // 20 + 20
+    t, rh = draw(random, more, -20.0, 60.0), draw(random, more, 0.02, 1.0)
+    p = draw(random, more, 60_000.0, 108_000.0)
     reference = each(psychrolib.GetTWetBulbFromRelHum, t, rh, p)
-    # Between -0.1 and 0.1 °C the equations of water and ice leave a gap, in which each may choose.
-    clear = numpy.abs(reference) > 0.1
+    # Within about 0.9 K of 0 °C both equations have an answer, a wet bulb above and an iced one below, and each may choose.
+    # We take the wet one; PsychroLib the one its bisection meets.
+    clear = numpy.flatnonzero(numpy.abs(reference) > 1.0)[:count]
     yield Comparison(
         "wet_bulb", rows(t_c=t[clear], rh=rh[clear], p_pa=p[clear]), reference[clear], "PsychroLib", 0.005, unit="K"
     )
