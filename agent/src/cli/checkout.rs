@@ -4,7 +4,6 @@
 //! (`dialogue`). Exit code 0 when every chosen point agrees, 1 when one differs or is not decided yet, 2 when it could not
 //! be tried. Writes only into its own directory; what it publishes says mode `test`. Never panics.
 
-mod answers;
 mod dialogue;
 
 use std::collections::BTreeMap;
@@ -24,11 +23,11 @@ use crate::field::{self, FieldHandle, FieldStats, identify};
 use crate::plan::Plan;
 use crate::service::RuntimeThread;
 use crate::store::{FILE_NAME, Store};
+use crate::witness::checkout::answers::Answers;
 use crate::witness::checkout::board::Board;
 use crate::witness::checkout::publish::Teller;
 use crate::witness::checkout::record::Progress;
 use crate::witness::checkout::select::{Choice, Target, reduced, select};
-use answers::Answers;
 use dialogue::{Dialogue, Input, Source, Talk};
 
 /// Checks points out.

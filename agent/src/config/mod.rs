@@ -91,12 +91,28 @@ pub fn load(
     environment: impl Iterator<Item = (String, String)>,
     overrides: &Overrides,
 ) -> Result<Loaded, Mistakes> {
+    load_from(path, environment, overrides, &|path| std::fs::read(path))
+}
+
+/// What brings the bytes of a file.
+pub type ReadFile<'a> = &'a dyn Fn(&Path) -> std::io::Result<Vec<u8>>;
+
+/// The same with files from wherever `files` has them.
+///
+/// # Errors
+/// Every mistake of all files, in the order of files and lines.
+pub fn load_from(
+    path: &Path,
+    environment: impl Iterator<Item = (String, String)>,
+    overrides: &Overrides,
+    files: ReadFile<'_>,
+) -> Result<Loaded, Mistakes> {
     let environment: BTreeMap<String, String> = environment.filter(|(name, _)| name.starts_with(PREFIX)).collect();
     let mut sources = Sources::default();
     let mut report = Report::default();
     let mut digest = Sha256::new();
     let mut plan = Plan::default();
-    if let Some(parts) = read_module(path, &environment, overrides, &mut sources, &mut digest, &mut report) {
+    if let Some(parts) = read_module(path, &environment, overrides, files, &mut sources, &mut digest, &mut report) {
         plan = assemble::plan(&parts, &mut report);
     }
     for (variable, value) in &environment {
@@ -123,11 +139,12 @@ fn read_module(
     path: &Path,
     environment: &BTreeMap<String, String>,
     overrides: &Overrides,
+    files: ReadFile<'_>,
     sources: &mut Sources,
     digest: &mut Sha256,
     report: &mut Report,
 ) -> Option<Parts> {
-    let text = match read_text(path, digest) {
+    let text = match read_text(path, files, digest) {
         Ok(text) => text,
         Err(why) => {
             let origin = sources.add(path, String::new());
@@ -166,7 +183,7 @@ fn read_module(
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
     let dir = path.parent().unwrap_or(Path::new(""));
-    let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
+    let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
     Some(Parts {
         settings,
         links,
@@ -184,6 +201,7 @@ fn read_module(
 fn read_maps(
     dir: &Path,
     devices: &[DeviceItem],
+    files: ReadFile<'_>,
     sources: &mut Sources,
     digest: &mut Sha256,
     report: &mut Report,
@@ -196,7 +214,7 @@ fn read_maps(
             continue;
         }
         let path = dir.join(&name.value);
-        let points = match read_text(&path, digest) {
+        let points = match read_text(&path, files, digest) {
             Ok(text) => {
                 let origin = sources.add(&path, text.clone());
                 read_map(&text, origin, report)
@@ -225,8 +243,8 @@ fn read_map(text: &str, origin: Origin, report: &mut Report) -> Option<Vec<Point
 }
 
 /// A file's text; its bytes go into the digest.
-fn read_text(path: &Path, digest: &mut Sha256) -> Result<String, String> {
-    let bytes = std::fs::read(path).map_err(|why| why.to_string())?;
+fn read_text(path: &Path, files: ReadFile<'_>, digest: &mut Sha256) -> Result<String, String> {
+    let bytes = files(path).map_err(|why| why.to_string())?;
     frame(digest, &bytes);
     String::from_utf8(bytes).map_err(|why| format!("it is no UTF-8 text (byte {})", why.utf8_error().valid_up_to()))
 }

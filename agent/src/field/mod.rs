@@ -10,6 +10,9 @@
 
 pub mod budget;
 pub mod failure;
+#[cfg(feature = "fuzzing")]
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod health;
 pub mod identify;
 mod modbus_tcp;

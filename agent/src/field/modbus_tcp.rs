@@ -101,13 +101,13 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &E
     }
 }
 
-enum Values {
+pub(super) enum Values {
     Registers(Vec<u16>),
     Bits(Vec<bool>),
 }
 
 impl Values {
-    fn answer(&self) -> Answer<'_> {
+    pub(super) fn answer(&self) -> Answer<'_> {
         match self {
             Self::Registers(registers) => Answer::Registers(registers),
             Self::Bits(bits) => Answer::Bits(bits),
@@ -141,13 +141,17 @@ pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box
 }
 
 async fn exchange(poll: &Poll, context: &mut Context, job: &Job) -> Result<Values, Failure> {
-    let read = poll.read(job)?;
     let device = poll.device(job);
-    context.set_slave(Slave(device.unit));
-    let called = match timeout(device.timeout, context.call(request(read))).await {
+    ask(context, device.unit, poll.read(job)?, device.timeout).await
+}
+
+/// One question and its answer.
+pub(super) async fn ask(context: &mut Context, unit: u8, read: Read, within: Duration) -> Result<Values, Failure> {
+    context.set_slave(Slave(unit));
+    let called = match timeout(within, context.call(request(read))).await {
         Ok(called) => called,
         Err(_) => {
-            return Err(Failure::Silence { timeout_ms: u64::try_from(device.timeout.as_millis()).unwrap_or(u64::MAX) });
+            return Err(Failure::Silence { timeout_ms: u64::try_from(within.as_millis()).unwrap_or(u64::MAX) });
         }
     };
     match called {

@@ -105,13 +105,13 @@ pub(in crate::field) fn run(
 
 /// The values of a believed reply.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Values {
+pub(in crate::field) enum Values {
     Registers(Vec<u16>),
     Bits(Vec<bool>),
 }
 
 /// A line and what is known of its last moments.
-pub(super) struct Master {
+pub(in crate::field) struct Master {
     line: Box<dyn Line>,
     /// When the last byte passed, either way.
     last_byte: Instant,
@@ -131,7 +131,7 @@ pub(super) struct Master {
 }
 
 impl Master {
-    pub(super) fn new(line: Box<dyn Line>) -> Self {
+    pub(in crate::field) fn new(line: Box<dyn Line>) -> Self {
         let now = Instant::now();
         Self {
             line,
@@ -147,7 +147,13 @@ impl Master {
     }
 
     /// One exchange. Waits for silence (at least `pause`) before it speaks, and for silence after the reply.
-    pub(super) fn ask(&mut self, unit: u8, read: Read, timeout: Duration, pause: Duration) -> Result<Values, Failure> {
+    pub(in crate::field) fn ask(
+        &mut self,
+        unit: u8,
+        read: Read,
+        timeout: Duration,
+        pause: Duration,
+    ) -> Result<Values, Failure> {
         self.asked = Instant::now();
         self.answered = None;
         let exchanged = self.exchange(unit, read, timeout, pause);
