@@ -130,12 +130,13 @@ pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box
     let Some(tls) = tls else { return Ok(Box::new(stream)) };
     let client = tls.client.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
     let config = client_config(&tls.ca, client).map_err(|error| error.to_string())?;
-    let name = ServerName::try_from(host.clone()).map_err(|error| format!("`{host}` fits no certificate: {error}"))?;
+    let name = tls.server_name.as_ref().unwrap_or(host).clone();
+    let name = ServerName::try_from(name.clone()).map_err(|error| format!("`{name}` fits no certificate: {error}"))?;
     match timeout_at(until, TlsConnector::from(Arc::new(config)).connect(name, stream)).await {
         Ok(Ok(stream)) => Ok(Box::new(stream)),
-        Ok(Err(error)) => {
-            Err(format!("TLS with {host}:{port} failed: {error}; check `ca`, client certificate and clock"))
-        }
+        Ok(Err(error)) => Err(format!(
+            "TLS with {host}:{port} failed: {error}; check `ca`, `server_name`, client certificate and clock"
+        )),
         Err(_) => Err(format!("TLS with {host}:{port} failed: no handshake within {} ms", within.as_millis())),
     }
 }

@@ -17,7 +17,7 @@ pub(super) fn run(data: &[u8]) {
         input.0.to_vec()
     } else {
         let (stream, sent) = Stream::new(pieces(input), false);
-        let tls = Tls { ca: "ca.pem".into(), client: None };
+        let tls = Tls { ca: "ca.pem".into(), server_name: None, client: None };
         let service =
             Redfish { host: "::1".into(), port: 443, tls, user: "lapwing".into(), password_file: "secret".into() };
         let body = wait(fuzzing::redfish_get(stream, &service, "/redfish/v1/Chassis/1/Thermal"));
