@@ -13,6 +13,7 @@ pub mod incidents;
 pub mod judge;
 pub mod ledger;
 pub mod operator;
+pub mod marks;
 pub mod run;
 pub mod saved;
 pub mod tell;
