@@ -7,9 +7,11 @@
 pub mod agent;
 pub mod broker;
 pub mod field;
+pub mod hostile;
 pub mod late;
 pub mod lines;
 pub mod modbus;
+pub mod mount;
 pub mod place;
 pub mod process;
 pub mod proxy;
