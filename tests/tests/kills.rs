@@ -68,7 +68,10 @@ fn killed_at_any_moment_no_number_is_missing_and_none_is_two_events() {
         }
     }
     let agent = Agent::run(&config);
+    let mark = subscriber.mark();
     calm_controller(&mut controller);
+    // Seen calm before it is raised for the last time.
+    subscriber.topic("point/coil/water/flow", mark, SOON, |point| point["value"] == 61.5);
     let mark = agent.mark();
     controller.set(1, "holding", 1, &[150]);
     let (last, _) = agent.alarm("low-flow", "unacknowledged", mark, SOON);
