@@ -363,7 +363,8 @@ fn renew(
     let said = |state| presence(plan, log, boot, hash, state);
     let session =
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
-    Ok(if anew { publisher.session(session)? } else { publisher.presence(session)? })
+    if anew { publisher.session(session) } else { publisher.presence(session) }?;
+    Ok(())
 }
 
 fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {

@@ -58,6 +58,9 @@ pub enum CoreError {
     Setup(#[from] SetupError),
 }
 
+/// Called with a log's identity, and whether the connection may be made anew for it.
+pub type NewLog = Box<dyn Fn(&str, bool) + Send>;
+
 /// Everything the loop is given.
 #[allow(missing_debug_implementations)] // holds a function
 pub struct Inputs<'a> {
@@ -84,7 +87,7 @@ pub struct Inputs<'a> {
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
     /// Called when a new log has begun: presence must name it, with a new connection or not.
-    pub new_log: Box<dyn Fn(&str, bool) + Send>,
+    pub new_log: NewLog,
 }
 
 /// What the service manager is told.
@@ -135,7 +138,7 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    new_log: Box<dyn Fn(&str, bool) + Send>,
+    new_log: NewLog,
     held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
