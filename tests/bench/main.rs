@@ -11,6 +11,7 @@ mod latency;
 mod modbus_server;
 mod mqtt;
 mod paced_line;
+mod physics;
 mod serial;
 mod size;
 mod snmp;
@@ -85,6 +86,12 @@ const BENCHES: &[Bench] = &[
         name: "serial",
         says: "a whole serial line read once, against the least its wire allows",
         run: serial::run,
+        usual: true,
+    },
+    Bench {
+        name: "physics",
+        says: "engineering functions, against reference libraries",
+        run: physics::run,
         usual: true,
     },
     Bench { name: "snmp", says: "200 SNMP agents of 20 variables in one sweep", run: snmp::run, usual: true },

@@ -147,14 +147,14 @@ fn in_json(loaded: &Loaded) -> serde_json::Value {
 fn in_words(loaded: &Loaded) -> String {
     let plan = &loaded.plan;
     let mut text = format!(
-        "{} {}: {} links, {} devices, {} points ({} derived), {} alarms. No mistake was found.\n",
+        "{} {}: {}, {}, {} ({} derived), {}. No mistake was found.\n",
         plan.module.site,
         plan.module.name,
-        plan.links.len(),
-        plan.devices.len(),
-        plan.points.len(),
+        counted(plan.links.len(), "link"),
+        counted(plan.devices.len(), "device"),
+        counted(plan.points.len(), "point"),
         plan.derived.len(),
-        plan.alarms.iter().filter(|alarm| !alarm.own).count()
+        counted(plan.alarms.iter().filter(|alarm| !alarm.own).count(), "alarm")
     );
     for link in &plan.links {
         text.push_str(&link_in_words(plan, link));
@@ -172,11 +172,11 @@ fn in_words(loaded: &Loaded) -> String {
 fn link_in_words(plan: &Plan, link: &Link) -> String {
     let about = link_plan(plan, link);
     let mut text = format!(
-        "\nLink {}: {} devices, {} points in {} transactions, {} transactions a second; {:.1} % of its time in use",
+        "\nLink {}: {}, {} in {}, {} transactions a second; {:.1} % of its time in use",
         about.link,
-        about.devices,
-        about.points,
-        about.transactions,
+        counted(about.devices as usize, "device"),
+        counted(about.points as usize, "point"),
+        counted(about.transactions as usize, "transaction"),
         about.transactions_per_s,
         about.utilisation * 100.0
     );
@@ -189,10 +189,10 @@ fn link_in_words(plan: &Plan, link: &Link) -> String {
     }
     for (period, share) in &about.periods {
         text.push_str(&format!(
-            "  every {}: {} transactions, {} points, {} of line time\n",
+            "  every {}: {}, {}, {} of line time\n",
             spoken_ms(*period),
-            share.transactions,
-            share.points,
+            counted(share.transactions as usize, "transaction"),
+            counted(share.points as usize, "point"),
             spoken_s(share.line_time_s)
         ));
     }
@@ -251,12 +251,20 @@ fn asked(ask: &Ask) -> String {
             };
             format!("{what} {start}–{}", (u32::from(*start) + u32::from(*count)).saturating_sub(1))
         }
-        Ask::Snmp { oids } => format!("{} variables", oids.len()),
-        Ask::SnmpCells { rows, cells } if rows.is_empty() => format!("{} sensors", cells.len()),
-        Ask::SnmpCells { rows, cells } => format!("{} cells of {} labelled rows", cells.len(), rows.len()),
+        Ask::Snmp { oids } => counted(oids.len(), "variable"),
+        Ask::SnmpCells { rows, cells } if rows.is_empty() => counted(cells.len(), "sensor"),
+        Ask::SnmpCells { rows, cells } => {
+            format!("{} of {}", counted(cells.len(), "cell"), counted(rows.len(), "labelled row"))
+        }
         Ask::Redfish { resource, .. } => resource.clone(),
-        Ask::SnmpColumn { listed, .. } => format!("1 column walked for {} points", listed.len()),
+        Ask::SnmpColumn { listed, .. } => format!("1 column walked for {}", counted(listed.len(), "point")),
     }
+}
+
+/// `1 device`, `2 devices`.
+fn counted(count: usize, what: &str) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{s}")
 }
 
 fn millis(duration: std::time::Duration) -> u64 {

@@ -11,7 +11,7 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
 use crate::core::clock::rfc3339;
-use crate::store::{Commit, EventRow, OutboxRow, SavedAlarm, StoreError, SubmitError, Taken, Writer};
+use crate::store::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, StoreError, SubmitError, Taken, Writer};
 
 /// What every event of this run says at its head.
 #[derive(Clone, Debug)]
@@ -168,6 +168,11 @@ impl Ledger {
         }
     }
 
+    /// Saves what a device showed first together with the events of this step.
+    pub fn keep(&mut self, mark: SavedMark) {
+        self.open.marks.push(mark);
+    }
+
     /// Forgets the state of an alarm that no longer exists.
     pub fn forget(&mut self, id: String) {
         self.open.removed.push(id);
@@ -203,11 +208,13 @@ impl Ledger {
     pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
-        let mut waited = Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed };
+        let mut waited =
+            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks };
         for commit in std::mem::take(&mut self.waiting) {
             waited.events.extend(commit.events);
             waited.alarms.extend(commit.alarms);
             waited.removed.extend(commit.removed);
+            waited.marks.extend(commit.marks);
         }
         let renumbered = Renumbered { after: begun.last_seq };
         self.head.log = begun.log;
@@ -243,6 +250,7 @@ impl Ledger {
         for id in waited.removed {
             self.forget(id);
         }
+        self.open.marks.extend(waited.marks);
         self.close();
         Ok(renumbered)
     }

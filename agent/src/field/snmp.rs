@@ -9,14 +9,14 @@
 //! set up anew) is silence for ever to a client that knows the old one: after two silences in a row the client is made
 //! anew and discovers who is there. Names are resolved again after a silence. Never panics. RFC 3414 §3.2, §4.
 
-mod client;
+pub(super) mod client;
 pub(super) mod describe;
 pub(super) mod notify;
 pub mod plan;
-mod sensor;
-mod table;
+pub(super) mod sensor;
+pub(super) mod table;
 mod uptime;
-mod value;
+pub(super) mod value;
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};

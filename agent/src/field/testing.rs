@@ -212,6 +212,7 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         FieldMessage::Batch(_)
         | FieldMessage::Late { .. }
         | FieldMessage::Identity { .. }
+        | FieldMessage::Shown { .. }
         | FieldMessage::Masters { .. }
         | FieldMessage::Counts { .. } => None,
         FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,

@@ -27,7 +27,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 
 pub use error::StoreError;
-pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
+pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
 /// File name of the event store in the data directory.
@@ -213,12 +213,14 @@ impl Store {
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
         let mut damage = Vec::new();
         let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
+        let marks = self.marks_sql().map_err(|e| self.sql(e))?;
         let logs = self.logs().map_err(|e| self.sql(e))?.iter().map(|(id, _)| id.to_string()).collect();
         Ok(Opened {
             log: self.log.id.to_string(),
             boot,
             last_seq: self.log.last_seq,
             alarms,
+            marks,
             unsent,
             logs,
             damage,
@@ -260,6 +262,14 @@ impl Store {
             }
         }
         Ok(alarms)
+    }
+
+    fn marks_sql(&self) -> rusqlite::Result<Vec<SavedMark>> {
+        let mut statement = self.connection.prepare("SELECT device, feature, confirmed, shown FROM mark")?;
+        let rows = statement.query_map([], |row| {
+            Ok(SavedMark { device: row.get(0)?, feature: row.get(1)?, confirmed: row.get(2)?, shown: row.get(3)? })
+        })?;
+        rows.collect()
     }
 
     fn point_ids_sql(&mut self, wanted: &[PointKey]) -> rusqlite::Result<Vec<u32>> {

@@ -55,6 +55,12 @@ PRAGMA user_version = 2;
 /// Every table there has been since schema 1: what has them is ours, whatever its header says.
 const OURS: u64 = 7;
 
+/// Tables of later agents, which earlier ones do not miss: they need no new version of the schema.
+const ADDED: &str = "
+CREATE TABLE IF NOT EXISTS mark (device TEXT NOT NULL, feature TEXT NOT NULL, confirmed TEXT NOT NULL,
+                                 shown TEXT NOT NULL, PRIMARY KEY (device, feature)) WITHOUT ROWID;
+";
+
 /// Opens or makes the file in `dir` and checks that it is whole and ours.
 pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), StoreError> {
     let path = dir.join(FILE_NAME);
@@ -64,6 +70,7 @@ pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), St
     settle(&connection, max_mib).map_err(|e| StoreError::from_sql(&path, e))?;
     identify(&mut connection, &path)?;
     check(&connection, &path)?;
+    connection.execute_batch(ADDED).map_err(|e| StoreError::from_sql(&path, e))?;
     columns(&connection).map_err(|e| StoreError::Damaged { path: path.clone(), detail: e.to_string() })?;
     Ok((connection, path))
 }
@@ -72,6 +79,7 @@ pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), St
 pub(super) fn open_memory() -> rusqlite::Result<Connection> {
     let mut connection = Connection::open_in_memory()?;
     create(&mut connection)?;
+    connection.execute_batch(ADDED)?;
     Ok(connection)
 }
 
@@ -226,6 +234,7 @@ fn columns(connection: &Connection) -> rusqlite::Result<()> {
         "SELECT id, digest, state, crc FROM alarm",
         "SELECT id, path, quantity, unit, exponent, crc FROM point",
         "SELECT topic FROM retained",
+        "SELECT device, feature, confirmed, shown FROM mark",
     ] {
         connection.prepare(all)?;
     }

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use rusqlite::{Transaction, params};
 
 use super::volatile::{self, Copy};
-use super::{Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, Store, StoreError, checksum};
+use super::{Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, checksum};
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
 const FULL_PERCENT: u64 = 80;
@@ -144,6 +144,9 @@ impl Transactor {
             for alarm in &commit.alarms {
                 saved(&transaction, alarm)?;
             }
+            for mark in &commit.marks {
+                marked(&transaction, mark)?;
+            }
             for id in &commit.removed {
                 forgotten(&transaction, id)?;
             }
@@ -173,6 +176,9 @@ impl Transactor {
                 Some(alarm) => saved(&transaction, alarm)?,
                 None => forgotten(&transaction, id)?,
             }
+        }
+        for mark in copy.marks.values() {
+            marked(&transaction, mark)?;
         }
         transaction.commit()?;
         Ok(change)
@@ -254,6 +260,16 @@ fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<
              ON CONFLICT (id) DO UPDATE SET digest = excluded.digest, state = excluded.state, crc = excluded.crc",
         )?
         .execute(params![alarm.id, alarm.digest.cast_signed(), alarm.state, crc])?;
+    Ok(())
+}
+
+fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached(
+            "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \
+             ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
+        )?
+        .execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
     Ok(())
 }
 

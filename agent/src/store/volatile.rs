@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Instant;
 
-use super::{Commit, EventRow, OutboxRow, SavedAlarm};
+use super::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark};
 
 /// Payloads it holds at most, bytes; some thousand events.
 const HELD_BYTES: usize = 8 * 1024 * 1024;
@@ -37,6 +37,7 @@ pub(super) struct Volatile {
     bytes: usize,
     confirmed: BTreeSet<u64>,
     alarms: BTreeMap<String, Option<SavedAlarm>>,
+    marks: BTreeMap<(String, String), SavedMark>,
     dropped: u64,
 }
 
@@ -51,6 +52,8 @@ pub(super) struct Copy {
     pub(super) confirmed: BTreeSet<u64>,
     /// New states of alarms; `None` for alarms that are no more.
     pub(super) alarms: BTreeMap<String, Option<SavedAlarm>>,
+    /// What devices show and what a person has confirmed of it, by device and feature.
+    pub(super) marks: BTreeMap<(String, String), SavedMark>,
 }
 
 impl Volatile {
@@ -68,6 +71,7 @@ impl Volatile {
             bytes: 0,
             confirmed: BTreeSet::new(),
             alarms: BTreeMap::new(),
+            marks: BTreeMap::new(),
             dropped: 0,
         }
     }
@@ -113,6 +117,9 @@ impl Volatile {
         for id in commit.removed {
             self.alarms.insert(id, None);
         }
+        for mark in commit.marks {
+            self.marks.insert((mark.device.clone(), mark.feature.clone()), mark);
+        }
         let mut rows = Vec::new();
         for event in commit.events {
             rows.extend(packets(&self.id, self.base, &event));
@@ -143,6 +150,7 @@ impl Volatile {
             events: self.events.iter().take(COPY_ROWS).cloned().collect(),
             confirmed: self.confirmed.clone(),
             alarms: self.alarms.clone(),
+            marks: self.marks.clone(),
         }
     }
 
@@ -157,6 +165,7 @@ impl Volatile {
             self.events.pop_front();
         }
         self.alarms.retain(|id, state| copy.alarms.get(id) != Some(state));
+        self.marks.retain(|key, mark| copy.marks.get(key) != Some(mark));
         let edge = 2 * (self.base + self.copied_seq) + 1;
         let later = self.confirmed.split_off(&(edge + 1));
         let gone = std::mem::replace(&mut self.confirmed, later);
@@ -165,7 +174,7 @@ impl Volatile {
 
     /// Whether the store lacks nothing of it.
     pub(super) fn is_copied(&self) -> bool {
-        self.entered && self.events.is_empty() && self.alarms.is_empty()
+        self.entered && self.events.is_empty() && self.alarms.is_empty() && self.marks.is_empty()
     }
 
     fn bound(&mut self) {

@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
-use super::{COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, Store, StoreError, random_id};
+use super::{COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, random_id};
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
@@ -99,6 +99,8 @@ pub struct Begun {
     pub alarms: Vec<SavedAlarm>,
     /// Alarms that are no more.
     pub removed: Vec<String>,
+    /// Marks that waited.
+    pub marks: Vec<SavedMark>,
 }
 
 /// How the volatile log is doing.
@@ -301,11 +303,13 @@ impl Writer {
             events: Vec::new(),
             alarms: Vec::new(),
             removed: Vec::new(),
+            marks: Vec::new(),
         };
         for commit in in_flight.iter().chain(&waiting) {
             begun.events.extend(commit.events.iter().cloned());
             begun.alarms.extend(commit.alarms.iter().cloned());
             begun.removed.extend(commit.removed.iter().cloned());
+            begun.marks.extend(commit.marks.iter().cloned());
         }
         let volatile = Volatile::new(&id, queue.base + queue.durable_seq, Instant::now(), why);
         queue.log = Arc::clone(volatile.id());
@@ -450,7 +454,7 @@ impl Queue {
 
 /// Rows a commit weighs in queue and batch.
 pub(super) fn rows_of(commit: &Commit) -> usize {
-    commit.events.len() + commit.alarms.len() + commit.removed.len()
+    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len()
 }
 
 /// A poisoned lock means another thread panicked between two whole changes: what it guards is still good.

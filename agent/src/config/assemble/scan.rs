@@ -268,18 +268,19 @@ fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, re
 
 /// How often a point is to be read: as asked, but never more often than its device allows.
 fn period(point: &PointItem, device: &DeviceItem) -> Duration {
-    point.scan_period.max(device.min_interval)
+    point.scan_period.max(device.min_interval.unwrap_or_default())
 }
 
 /// Tells about points that ask for more than their device allows.
 fn held_back(points: &[&PointItem], device: &DeviceItem, report: &mut Report) {
-    let held: Vec<_> = points.iter().filter(|point| point.scan_period < device.min_interval).collect();
+    let least = device.min_interval.unwrap_or_default();
+    let held: Vec<_> = points.iter().filter(|point| point.scan_period < least).collect();
     if let Some(first) = held.first() {
         let wrong = Wrong::ScanHeldBack {
             device: device.name.value.clone(),
             count: held.len(),
             path: path(first, device),
-            least: crate::config::reader::written(device.min_interval),
+            least: crate::config::reader::written(least),
         };
         report.finding(device.place, format!("{}.min_interval_ms", device.label), wrong);
     }
