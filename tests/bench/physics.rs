@@ -21,7 +21,7 @@ const POINTS: u32 = 20_000;
 /// Measures and reports.
 pub(crate) fn run() {
     let peers = peers();
-    let mut line = |name: &str, evaluate: &dyn Fn(f64, f64) -> Result<f64, NoNumber>| {
+    let line = |name: &str, evaluate: &dyn Fn(f64, f64) -> Result<f64, NoNumber>| {
         let ns = median_ns(evaluate);
         let of = |key: &str| (peers[key]["peer"].as_str().map(str::to_owned), peers[key]["ns"].as_f64());
         for key in [name.to_owned(), format!("{name}_array")] {

@@ -20,6 +20,7 @@ socat socat
 mkfs.ext4 e2fsprogs
 fsfreeze util-linux
 /usr/lib/$(uname -m)-linux-gnu/faketime/libfaketime.so.1 libfaketime
+tcpdump tcpdump
 /usr/include/modbus/modbus.h libmodbus-dev
 LIST
     python3 -c 'import venv, ensurepip' 2>/dev/null || missing+=(python3-venv)
