@@ -49,6 +49,11 @@ impl<'a> Incidents<'a> {
         self.groups().restore(Raise { alarm, at, since, priority, incident }, root);
     }
 
+    /// Incidents have other numbers now: events that waited for the disk were numbered anew.
+    pub fn renumber(&mut self, number: impl Fn(u64) -> Option<u64>) {
+        self.groups().renumber(number);
+    }
+
     fn groups(&mut self) -> Groups<'_> {
         Groups::new(self.plan.groups.tables(), &mut self.steps, &mut self.roots, &mut self.rules)
     }

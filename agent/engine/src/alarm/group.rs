@@ -182,6 +182,15 @@ impl<'a> Groups<'a> {
         self.record(raise, place, root, members);
     }
 
+    /// Gives incidents other numbers; `None` keeps one.
+    pub fn renumber(&mut self, number: impl Fn(u64) -> Option<u64>) {
+        let steps = self.steps.iter_mut().filter_map(|step| step.last.as_mut()).map(|last| &mut last.incident);
+        let roots = self.roots.iter_mut().map(|root| &mut root.incident);
+        for incident in steps.chain(roots).chain(self.rules.iter_mut()) {
+            *incident = number(*incident).unwrap_or(*incident);
+        }
+    }
+
     fn members(&self, alarm: u32) -> &'a [Member] {
         let Some(span) = usize::try_from(alarm).ok().and_then(|at| self.tables.of_alarm.get(at)) else { return &[] };
         let first = span.first as usize;

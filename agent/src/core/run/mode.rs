@@ -82,12 +82,12 @@ impl Core<'_> {
         }
         (self.mode, self.mode_until) = (saved.mode, Some(now.plus(left)));
         self.ledger.set_mode(saved.mode);
-        (self.renew)(&self.ledger.head().log, saved.mode);
+        (self.renew)(&self.ledger.head().log, saved.mode, true);
     }
 
     /// Everything retained says the mode: presence and will, alarms, single points.
     fn mode_published(&mut self) {
-        (self.renew)(&self.ledger.head().log, self.mode);
+        (self.renew)(&self.ledger.head().log, self.mode, true);
         self.singles.again();
         self.publish_all_alarms();
     }
