@@ -246,10 +246,9 @@ impl Argument {
     #[must_use]
     pub const fn unit(&self) -> Option<&'static str> {
         match self.takes {
-            Takes::Number { unit }
-            | Takes::NumberOr { unit, .. }
-            | Takes::List { unit }
-            | Takes::Believed { unit } => Some(unit),
+            Takes::Number { unit } | Takes::NumberOr { unit, .. } | Takes::List { unit } | Takes::Believed { unit } => {
+                Some(unit)
+            }
             Takes::Pairs { .. } | Takes::Word(_) => None,
         }
     }
