@@ -65,6 +65,8 @@ struct Discharge {
     began_ms: u64,
     last_ms: u64,
     charge_at_begin: f64,
+    /// Health shown by earlier ones: what this one shows is counted by its rate.
+    health: f64,
     /// Part of the table's time that is left by counting.
     left: f64,
     /// Sum of time at its power as parts of the table's time: what a sound battery would have given.
@@ -90,12 +92,13 @@ impl Countdown {
         if self.reported.is_none_or(|(known, _)| known.to_bits() != reported.to_bits()) {
             self.reported = Some((reported, seen.at_ms));
         }
-        let ready = charge * health.min(self.shown.unwrap_or(1.0)) * cold;
+        let shown = self.discharge.map_or(self.shown.unwrap_or(1.0), |discharge| discharge.health);
+        let ready = charge * health.min(shown) * cold;
         let mut left_s = ready * whole_s;
         let mut reported_age_s = 0.0;
         if seen.on_battery {
             let now = seen.at_ms;
-            let begun = Discharge { began_ms: now, last_ms: now, charge_at_begin: charge, left: ready, drawn: 0.0 };
+            let begun = Discharge { began_ms: now, last_ms: now, charge_at_begin: charge, health: shown, left: ready, drawn: 0.0 };
             let discharge = self.discharge.get_or_insert(begun);
             let gone = seconds(now.saturating_sub(discharge.last_ms)) / whole_s;
             discharge.last_ms = now;
@@ -114,8 +117,9 @@ impl Countdown {
                     self.shown = Some((a_whole_charge / cold).clamp(0.0, 1.0));
                 }
             }
-        } else {
-            self.discharge = None;
+        } else if self.discharge.take().is_some() {
+            // What the discharge has shown counts from now on.
+            left_s = charge * health.min(self.shown.unwrap_or(1.0)) * cold * whole_s;
         }
         let by_report = ((reported + 1.0) * 60.0 - reported_age_s).max(0.0);
         Ok(Left { seconds: left_s.min(by_report), within_table: whole.within_table })
@@ -236,7 +240,7 @@ mod tests {
             assert_eq!(countdown.step(&TABLE, &wrong).map_err(NoNumber::word), Err("domain_error"));
         }
         assert!(countdown.step(&[], &READY).is_err());
-        assert_eq!(left(&mut countdown, Seen { at_ms: 100_000, on_battery: true, ..READY }), 200.0);
+        absolute("kept", Ok(left(&mut countdown, Seen { at_ms: 100_000, on_battery: true, ..READY })), 200.0, 1e-9);
     }
 
     proptest::proptest! {
