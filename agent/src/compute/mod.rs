@@ -8,6 +8,7 @@
 mod calculation;
 mod given;
 mod memory;
+pub mod pages;
 mod table;
 
 use lapwing_protocol::Quantity;
