@@ -14,14 +14,8 @@ use lapwing_engine::physics;
 
 use super::{Argument, Computed, Function, NoNumber, Takes};
 
-const FAMILIES: [&[Function]; 6] = [
-    air::FUNCTIONS,
-    water::FUNCTIONS,
-    power::FUNCTIONS,
-    topology::FUNCTIONS,
-    thermal::FUNCTIONS,
-    lists::FUNCTIONS,
-];
+const FAMILIES: [&[Function]; 6] =
+    [air::FUNCTIONS, water::FUNCTIONS, power::FUNCTIONS, topology::FUNCTIONS, thermal::FUNCTIONS, lists::FUNCTIONS];
 
 /// Every function that can make a point.
 pub(super) static FUNCTIONS: [Function; COUNT] = joined();

@@ -98,7 +98,14 @@ impl Countdown {
         let mut reported_age_s = 0.0;
         if seen.on_battery {
             let now = seen.at_ms;
-            let begun = Discharge { began_ms: now, last_ms: now, charge_at_begin: charge, health: shown, left: ready, drawn: 0.0 };
+            let begun = Discharge {
+                began_ms: now,
+                last_ms: now,
+                charge_at_begin: charge,
+                health: shown,
+                left: ready,
+                drawn: 0.0,
+            };
             let discharge = self.discharge.get_or_insert(begun);
             let gone = seconds(now.saturating_sub(discharge.last_ms)) / whole_s;
             discharge.last_ms = now;

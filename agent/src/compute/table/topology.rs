@@ -137,7 +137,9 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("v_ln", "V", "three voltages to neutral")],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| plain(three_phase::line_voltages(given.list("v_ln")).and_then(|v| three_phase::unbalance_nema(&v))),
+        run: |given| {
+            plain(three_phase::line_voltages(given.list("v_ln")).and_then(|v| three_phase::unbalance_nema(&v)))
+        },
     },
     Function {
         name: "unbalance_iec_u2_ln",
