@@ -42,6 +42,7 @@ use toml::Spanned;
 use toml::de::DeTable;
 
 use crate::plan::Plan;
+use crate::plan::topology::TierKind;
 
 use assemble::Parts;
 use items::device::DeviceItem;
@@ -165,6 +166,11 @@ fn read_module(
     let derived =
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
+    let mut tiers = Vec::new();
+    for kind in TierKind::ALL {
+        let items = list(kind.section(), "name", report);
+        tiers.extend(items.into_iter().filter_map(|item| items::tier::read(kind, item, report)));
+    }
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
     Some(Parts {
@@ -173,6 +179,7 @@ fn read_module(
         devices,
         maps,
         derived,
+        tiers,
         alarms,
         incomplete,
         file: Some(file),

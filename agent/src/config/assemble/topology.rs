@@ -12,7 +12,7 @@ use crate::config::mistake::Report;
 use crate::config::pattern::{Captures, Pattern, fill};
 use crate::config::reader::nearest;
 use crate::config::source::Located;
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfDerived, OfTiers, Wrong};
 use crate::plan::topology::{Tier, TierKind, Topology};
 
 use super::{Parts, Points};
@@ -40,20 +40,14 @@ pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Top
 }
 
 /// The tiers an item makes, by what its pattern captured.
-fn matches(
-    item: &TierItem,
-    parts: &Parts,
-    built: &Built<'_>,
-    points: &Points,
-    report: &mut Report,
-) -> Vec<Captures> {
+fn matches(item: &TierItem, parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) -> Vec<Captures> {
     if !item.name.value.contains(['{', '*']) {
         return vec![Captures::new()];
     }
     let is_rack = item.kind == TierKind::Rack;
     let (key, driver) = if is_rack { ("fed_by", item.fed_by.first()) } else { ("meter", item.meter.as_ref()) };
     let Some(driver) = driver else {
-        let wrong = Wrong::NotCaptured { name: item.name.value.clone() };
+        let wrong = OfDerived::NotCaptured { name: item.name.value.clone() };
         report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         return Vec::new();
     };
@@ -70,7 +64,7 @@ fn matches(
         }
     };
     if let Some(missing) = name.names().iter().find(|name| !pattern.names().contains(name)) {
-        let wrong = Wrong::NotCaptured { name: missing.clone() };
+        let wrong = OfDerived::NotCaptured { name: missing.clone() };
         report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         return Vec::new();
     }
@@ -102,12 +96,12 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         match known {
             Some(at) if built.topology.tiers[at].kind < item.kind => fed_by.push(at),
             Some(at) => {
-                let wrong = Wrong::FeederNotAbove { name: feeder, kind: built.topology.tiers[at].kind.words() };
+                let wrong = OfTiers::FeederNotAbove { name: feeder, kind: built.topology.tiers[at].kind.words() };
                 report.wrong(written.place, key("fed_by"), wrong);
             }
             None => {
                 let near = nearest(&feeder, built.topology.tiers.iter().map(|tier| tier.name.as_str()));
-                report.wrong(written.place, key("fed_by"), Wrong::UnknownFeeder { name: feeder, near });
+                report.wrong(written.place, key("fed_by"), OfTiers::UnknownFeeder { name: feeder, near });
             }
         }
     }
@@ -121,7 +115,7 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         && above.rating_a > 0.0
         && rating.value > above.rating_a
     {
-        let wrong = Wrong::RatingAboveFeeder {
+        let wrong = OfTiers::RatingAboveFeeder {
             name: name.clone(),
             rating: rating.value.to_string(),
             feeder: above.called(),
@@ -148,7 +142,7 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
     let mut unmetered: Vec<(&TierItem, Vec<&str>)> = Vec::new();
     for (at, (tier, item)) in built.topology.tiers.iter().zip(&built.items).enumerate() {
         if tier.kind != TierKind::Rack && built.topology.feeds(at).next().is_none() {
-            report.finding(item.place, item.label.clone(), Wrong::FeedsNothing { name: tier.called() });
+            report.finding(item.place, item.label.clone(), OfTiers::FeedsNothing { name: tier.called() });
         }
         let (Some(prefix), Some(written)) = (&tier.meter, &item.meter) else {
             if tier.kind != TierKind::Rack {
@@ -163,7 +157,7 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
     }
     for (item, names) in unmetered {
         let name = format!("{} {}", item.kind.words(), names.join(", "));
-        report.finding(item.place, format!("{}.meter", item.label), Wrong::Unmetered { name });
+        report.finding(item.place, format!("{}.meter", item.label), OfTiers::Unmetered { name });
     }
 }
 
@@ -183,9 +177,10 @@ fn meter(
             report.wrong(written.place, key, wrong);
             return;
         };
-        if let Some(unit) = points.drafts[at].unit.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current)
+        if let Some(unit) =
+            points.drafts[at].unit.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current)
         {
-            let wrong = Wrong::MeterUnit { point: path, unit: unit.code().to_string() };
+            let wrong = OfTiers::MeterUnit { point: path, unit: unit.code().to_string() };
             report.wrong(written.place, key, wrong);
             return;
         }
@@ -210,9 +205,9 @@ fn sides(built: &Built<'_>, report: &mut Report) {
             (true, false) | (false, true) => continue,
             (false, false) => {
                 let on: Vec<String> = tier.fed_by.iter().map(|at| built.topology.tiers[*at].called()).collect();
-                Wrong::NotTwoSides { rack: tier.name.clone(), on: on.join(" and ") }
+                OfTiers::NotTwoSides { rack: tier.name.clone(), on: on.join(" and ") }
             }
-            (true, true) => Wrong::NotSingle { rack: tier.name.clone() },
+            (true, true) => OfTiers::NotSingle { rack: tier.name.clone() },
         };
         report.wrong(place, format!("{}.fed_by", item.label), wrong);
     }

@@ -8,7 +8,7 @@ use lapwing_protocol::Decimal;
 use crate::config::mistake::Report;
 use crate::config::reader::{Item, OneOrMany};
 use crate::config::source::{Located, Place};
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfTiers, Wrong};
 use crate::plan::topology::{Side, TierKind};
 
 use super::link::word;
@@ -56,7 +56,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     let fed_by = if is_main { None } else { item.need::<OneOrMany>("fed_by", report) };
     let mut fed_by = fed_by.map_or_else(Vec::new, |list| list.value.0);
     if kind != TierKind::Rack && fed_by.len() > 1 {
-        report.wrong(item.place_of("fed_by"), item.key("fed_by"), Wrong::SeveralFeeders { kind: kind.words() });
+        report.wrong(item.place_of("fed_by"), item.key("fed_by"), OfTiers::SeveralFeeders { kind: kind.words() });
         fed_by.truncate(1);
     }
     let side = (kind == TierKind::Busway).then(|| {
@@ -101,21 +101,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     item.close(report);
     let name = name?;
     let side = side.flatten();
-    Some(TierItem {
-        kind,
-        name,
-        label,
-        place,
-        fed_by,
-        side,
-        rating_a,
-        limit,
-        phases,
-        meter,
-        source_kw,
-        single,
-        main,
-    })
+    Some(TierItem { kind, name, label, place, fed_by, side, rating_a, limit, phases, meter, source_kw, single, main })
 }
 
 pub(crate) const SIDES: &[&str] = &["a", "b"];
@@ -148,8 +134,7 @@ fn number(item: &mut Item<'_>, key: &'static str, (low, high): (f64, f64), repor
     if value >= low && value <= high {
         return Some(value);
     }
-    let wrong =
-        Wrong::OutOfRange { value: written.value.to_string(), low: low.to_string(), high: high.to_string() };
+    let wrong = Wrong::OutOfRange { value: written.value.to_string(), low: low.to_string(), high: high.to_string() };
     report.wrong(written.place, item.key(key), wrong);
     None
 }
