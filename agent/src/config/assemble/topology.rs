@@ -21,11 +21,14 @@ use super::{Parts, Points};
 pub(crate) struct Built<'p> {
     pub(crate) topology: Topology,
     pub(crate) items: Vec<&'p TierItem>,
+    /// Paths of derived points that are written one by one.
+    pub(crate) derived: Vec<&'p str>,
 }
 
 /// Builds the topology and gives the derived points that follow from it.
 pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Topology, Vec<DerivedItem>) {
-    let mut built = Built { topology: Topology::default(), items: Vec::new() };
+    let derived = parts.derived.iter().map(|item| item.path.value.as_str()).collect();
+    let mut built = Built { topology: Topology::default(), items: Vec::new(), derived };
     for kind in TierKind::ALL {
         for item in parts.tiers.iter().filter(|item| item.kind == kind) {
             for captures in matches(item, parts, &built, points, report) {
@@ -34,6 +37,7 @@ pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Top
         }
     }
     meters(parts, &built, points, report);
+    named(parts, &built, points, report);
     sides(&built, report);
     let follows = if built.topology.tiers.is_empty() { Vec::new() } else { follow::points(&built, points, report) };
     (built.topology, follows)
@@ -161,6 +165,21 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
     }
 }
 
+/// Points that items name one by one are there.
+fn named(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) {
+    for item in &parts.tiers {
+        let also = item.also.iter().map(|path| ("also", path));
+        for (key, path) in also.chain(item.main.cooling_load.iter().map(|path| ("cooling_load", path))) {
+            if points.find(&path.value).is_none() && !built.derived.contains(&path.value.as_str()) {
+                let near = points.nearest(&path.value);
+                let near = near.or_else(|| nearest(&path.value, built.derived.iter().copied()));
+                let wrong = Wrong::UnknownPoint { path: path.value.clone(), near, incomplete: parts.incomplete };
+                report.wrong(path.place, format!("{}.{key}", item.label), wrong);
+            }
+        }
+    }
+}
+
 fn meter(
     parts: &Parts,
     written: &Located<String>,
@@ -198,6 +217,10 @@ fn sides(built: &Built<'_>, report: &mut Report) {
         let (tier, item) = (&built.topology.tiers[rack], built.items[rack]);
         if tier.fed_by.len() < item.fed_by.len() || tier.fed_by.is_empty() {
             continue; // told already
+        }
+        let sideless = |at: &usize| built.topology.side(*at).is_none() && built.topology.busway_of(*at).is_some();
+        if tier.fed_by.iter().any(sideless) {
+            continue; // told at the busway
         }
         let is_dual = built.topology.is_dual(rack);
         let place = item.fed_by.first().map_or(item.place, |feeder| feeder.place);

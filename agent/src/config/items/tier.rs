@@ -32,6 +32,8 @@ pub(crate) struct TierItem {
     pub(crate) phases: u8,
     pub(crate) meter: Option<Located<String>>,
     pub(crate) source_kw: Option<f64>,
+    /// Power points of what it (a main) or its source (a busway's) feeds beside the tiers.
+    pub(crate) also: Vec<Located<String>>,
     /// A rack with one side only, on purpose.
     pub(crate) single: bool,
     pub(crate) main: MainItem,
@@ -44,8 +46,7 @@ pub(crate) struct MainItem {
     pub(crate) power_factor: Option<f64>,
     pub(crate) cooling_kw: Option<f64>,
     pub(crate) cooling_load: Option<Located<String>>,
-    /// Powers beside the tiers it feeds, and the efficiency of what stands between.
-    pub(crate) also: Vec<Located<String>>,
+    /// Of what stands between its meter and those below.
     pub(crate) efficiency: f64,
 }
 
@@ -96,12 +97,29 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     }
     let has_source = matches!(kind, TierKind::Main | TierKind::Busway);
     let source_kw = has_source.then(|| number(&mut item, "source_kw", (0.1, 100_000.0), report)).flatten();
+    let also = has_source.then(|| item.take::<OneOrMany>("also", report)).flatten();
+    let also = also.map_or_else(Vec::new, |list| list.value.0);
     let main = if is_main { read_main(&mut item, report) } else { MainItem::default() };
     let (label, place) = (item.label.clone(), item.place);
     item.close(report);
     let name = name?;
     let side = side.flatten();
-    Some(TierItem { kind, name, label, place, fed_by, side, rating_a, limit, phases, meter, source_kw, single, main })
+    Some(TierItem {
+        kind,
+        name,
+        label,
+        place,
+        fed_by,
+        side,
+        rating_a,
+        limit,
+        phases,
+        meter,
+        source_kw,
+        also,
+        single,
+        main,
+    })
 }
 
 pub(crate) const SIDES: &[&str] = &["a", "b"];
@@ -123,7 +141,6 @@ fn read_main(item: &mut Item<'_>, report: &mut Report) -> MainItem {
         power_factor: number(item, "power_factor", (0.1, 1.0), report),
         cooling_kw,
         cooling_load,
-        also: item.take::<OneOrMany>("also", report).map_or_else(Vec::new, |list| list.value.0),
         efficiency: number(item, "efficiency", (0.5, 1.0), report).unwrap_or(1.0),
     }
 }

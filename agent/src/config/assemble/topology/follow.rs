@@ -81,6 +81,11 @@ impl Follow<'_, '_> {
         });
     }
 
+    /// Whether a point is there or will be.
+    fn is_known(&self, path: &str) -> bool {
+        self.points.find(path).is_some() || self.built.derived.contains(&path)
+    }
+
     /// Names the states of the point made last.
     fn states(&mut self, names: impl Iterator<Item = String>) {
         if let Some(made) = self.made.last_mut() {
@@ -173,9 +178,9 @@ impl Follow<'_, '_> {
             // A UPS or transformer stands between: powers, not currents.
             let mut powers: Vec<String> =
                 below.iter().filter_map(meter).map(|meter| format!("{meter}/power")).collect();
-            powers.extend(item.main.also.iter().map(|path| path.value.clone()));
+            powers.extend(item.also.iter().map(|path| path.value.clone()));
             let own = format!("{prefix}/power");
-            if self.points.find(&own).is_none() || powers.iter().any(|path| self.points.find(path).is_none()) {
+            if !self.is_known(&own) || !powers.iter().all(|path| self.is_known(path)) {
                 return;
             }
             let floor = FLOOR * tier.rating_a * 3.0 * item.main.voltage_v / 1000.0;
@@ -235,7 +240,8 @@ impl Follow<'_, '_> {
         let Some(main) = topology.of(TierKind::Main).next() else { return };
         let about = &self.built.items[main].main;
         let (voltage, pf) = (about.voltage_v, about.power_factor.unwrap_or(POWER_FACTOR));
-        let cooling = about.cooling_kw.zip(about.cooling_load.clone());
+        let known = |path: &Located<String>| self.is_known(&path.value);
+        let cooling = about.cooling_kw.zip(about.cooling_load.clone().filter(known));
         // By tier: the points that tell what fits behind it, with the name of what limits.
         let mut fits: Vec<Vec<(String, String)>> = vec![Vec::new(); topology.tiers.len()];
         for (at, fits) in fits.iter_mut().enumerate() {
@@ -292,9 +298,11 @@ impl Follow<'_, '_> {
         if let Some(source_kw) = tier.source_kw {
             let meters =
                 moving.into_iter().flatten().filter_map(|other| self.built.topology.tiers[other].meter.clone());
-            let loads: Vec<String> =
-                std::iter::once(prefix.clone()).chain(meters).map(|m| format!("{m}/power")).collect();
-            if loads.iter().all(|load| self.points.find(load).is_some()) {
+            let powers = std::iter::once(prefix.clone()).chain(meters).map(|meter| format!("{meter}/power"));
+            // A main's meter has all of it; a busway's has not what its source feeds beside it.
+            let also = self.built.items[at].also.iter().filter(|_| tier.kind == TierKind::Busway);
+            let loads: Vec<String> = powers.chain(also.map(|path| path.value.clone())).collect();
+            if loads.iter().all(|load| self.is_known(load)) {
                 let path = format!("{prefix}/source/capacity");
                 self.make(at, path.clone(), "left_kw", &[("loads_kw", loads)], &[number("limit_kw", source_kw)]);
                 limits.push((path, format!("source of {}", tier.called())));
