@@ -11,7 +11,6 @@ use crate::config::items::tier::TierItem;
 use crate::config::mistake::Report;
 use crate::config::pattern::{Captures, Pattern, fill};
 use crate::config::reader::nearest;
-use crate::config::source::Located;
 use crate::config::wrong::{OfDerived, OfTiers, Wrong};
 use crate::plan::topology::{Tier, TierKind, Topology};
 
@@ -36,7 +35,9 @@ pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Top
             }
         }
     }
-    meters(parts, &built, points, report);
+    for at in meters(parts, &built, points, report) {
+        built.topology.tiers[at].meter = None; // nothing follows from a meter that is not there
+    }
     named(parts, &built, points, report);
     sides(&built, report);
     let follows = if built.topology.tiers.is_empty() { Vec::new() } else { follow::points(&built, points, report) };
@@ -141,8 +142,10 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
     built.items.push(item);
 }
 
-/// Meters have a current in A on each phase; tiers without one, and what feeds nothing, are named.
-fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) {
+/// Meters have a current in A on each phase; tiers without one, and what feeds nothing, are named. Gives those whose meter
+/// is not there.
+fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) -> Vec<usize> {
+    let mut missing = Vec::new();
     let mut unmetered: Vec<(&TierItem, Vec<&str>)> = Vec::new();
     for (at, (tier, item)) in built.topology.tiers.iter().zip(&built.items).enumerate() {
         if tier.kind != TierKind::Rack && built.topology.feeds(at).next().is_none() {
@@ -157,12 +160,16 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
             }
             continue;
         };
-        meter(parts, written, prefix, tier.phases, &format!("{}.meter", item.label), points, report);
+        if let Err(wrong) = meter(parts, prefix, tier.phases, points) {
+            report.wrong(written.place, format!("{}.meter", item.label), wrong);
+            missing.push(at);
+        }
     }
     for (item, names) in unmetered {
         let name = format!("{} {}", item.kind.words(), names.join(", "));
         report.finding(item.place, format!("{}.meter", item.label), OfTiers::Unmetered { name });
     }
+    missing
 }
 
 /// Points that items name one by one are there.
@@ -180,30 +187,18 @@ fn named(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report)
     }
 }
 
-fn meter(
-    parts: &Parts,
-    written: &Located<String>,
-    prefix: &str,
-    phases: u8,
-    key: &str,
-    points: &Points,
-    report: &mut Report,
-) {
+fn meter(parts: &Parts, prefix: &str, phases: u8, points: &Points) -> Result<(), Wrong> {
     for path in phase_paths(prefix, phases, "current") {
         let Some(at) = points.find(&path) else {
             let near = points.nearest(&path);
-            let wrong = Wrong::UnknownPoint { path, near, incomplete: parts.incomplete };
-            report.wrong(written.place, key, wrong);
-            return;
+            return Err(Wrong::UnknownPoint { path, near, incomplete: parts.incomplete });
         };
-        if let Some(unit) =
-            points.drafts[at].unit.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current)
-        {
-            let wrong = OfTiers::MeterUnit { point: path, unit: unit.code().to_string() };
-            report.wrong(written.place, key, wrong);
-            return;
+        let known = points.drafts[at].unit;
+        if let Some(unit) = known.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current) {
+            return Err(OfTiers::MeterUnit { point: path, unit: unit.code().to_string() }.into());
         }
     }
+    Ok(())
 }
 
 /// Paths of a quantity on each phase: `busway/a1/l1/current` …
@@ -218,9 +213,11 @@ fn sides(built: &Built<'_>, report: &mut Report) {
         if tier.fed_by.len() < item.fed_by.len() || tier.fed_by.is_empty() {
             continue; // told already
         }
-        let sideless = |at: &usize| built.topology.side(*at).is_none() && built.topology.busway_of(*at).is_some();
-        if tier.fed_by.iter().any(sideless) {
-            continue; // told at the busway
+        let of = |at: usize| &built.topology.tiers[at];
+        let hangs = |at: &usize| built.topology.above(*at).any(|above| of(above).kind == TierKind::Main);
+        let sideless = |at: &usize| of(*at).side.is_none() && built.topology.busway_of(*at).is_some();
+        if tier.fed_by.iter().any(|at| sideless(at) || !hangs(at)) {
+            continue; // told at the busway, or where the feeder is missing
         }
         let is_dual = built.topology.is_dual(rack);
         let place = item.fed_by.first().map_or(item.place, |feeder| feeder.place);

@@ -93,7 +93,15 @@ fn each_mistake_is_located() {
     changed("limit = 1.0\nmeter = \"a/a", "limit = 1.2\nmeter = \"a/a", "1.2", "out_of_range", "outside 0.1 to 1");
     changed("side = \"b\"", "side = \"c\"", "\"c\"", "not_one_of", "`c` is none of: a, b");
     changed("side = \"b\"", "", "[[busway]]\nname = \"b1\"", "missing_key", "`side` is missing");
-    changed("name = \"b1\"", "name = \"a1\"", "\"a1\"\nside = \"b\"", "duplicate", "exists already");
+    let again = "\n[[busway]]\nname = \"a1\" # again\nside = \"a\"\nfed_by = \"main\"\nrating_a = 100\n";
+    one(
+        &powered().and(MODULE, again),
+        MODULE,
+        "\"a1\" # again",
+        "duplicate",
+        "exists already (a busway)",
+        "of its own",
+    );
     changed("fed_by = \"a1\"", "fed_by = \"a2\"", "\"a2\"", "unknown_feeder", "no tier is called `a2`");
     changed("fed_by = \"a1\"", "fed_by = [\"a1\", \"b1\"]", "fed_by = [\"a1\"", "several_feeders", "one place");
     changed("[\"1/a\", \"1/b\"]", "[\"1/b\", \"1/b\"]", "\"1/b\", ", "not_two_sides", "both its cords on one side");
