@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use super::{End, RunArgs};
 use crate::config::{self, Loaded, Mistakes};
 use crate::field::budget::{self, LinkBudget, counted};
-use crate::plan::{Ask, Link, Plan, Table};
+use crate::plan::{Ask, Link, Plan, Table, Transport};
 
 /// Checks a configuration.
 pub(super) fn check(args: &RunArgs) -> End {
@@ -52,6 +52,9 @@ struct LinkPlan<'a> {
     utilisation: f64,
     /// The same while every `scan_period_when` holds.
     utilisation_fastest: f64,
+    /// Devices whose points other reads might bring in less line time: at most this share less.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    above_least: BTreeMap<&'a str, f64>,
     /// Longest time from a scan's due moment to its answer.
     longest_wait_s: f64,
     feasible: bool,
@@ -93,6 +96,11 @@ fn link_plan<'a>(plan: &'a Plan, link: &'a Link) -> LinkPlan<'a> {
         transactions_per_s: thousandths(per_s.sum()),
         utilisation: thousandths(budget.utilisation),
         utilisation_fastest: thousandths(budget.utilisation_fastest),
+        above_least: crate::plan::stretch(&plan.devices, link.devices)
+            .iter()
+            .filter(|device| device.above_least_ppm > 0)
+            .map(|device| (device.name.as_str(), f64::from(device.above_least_ppm) / 1e6))
+            .collect(),
         longest_wait_s: thousandths(budget.wait.as_secs_f64()),
         feasible: budget.is_feasible(),
         problem,
@@ -195,6 +203,22 @@ fn link_in_words(plan: &Plan, link: &Link) -> String {
             counted(share.points as usize, "point"),
             spoken_s(share.line_time_s)
         ));
+    }
+    let is_modbus = match link.transport {
+        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::ModbusRtuTcp { .. } => true,
+        Transport::Serial { .. } => !link.listen,
+        Transport::Snmp { .. } | Transport::Redfish(_) => false,
+    };
+    if is_modbus && about.transactions > 0 {
+        if about.above_least.is_empty() {
+            text.push_str("  proved: no other reads bring these points in less line time\n");
+        }
+        for (device, share) in &about.above_least {
+            let percent = share * 100.0;
+            text.push_str(&format!(
+                "  {device}: good reads, not proved the best: others might take up to {percent:.1} % less line time\n"
+            ));
+        }
     }
     for device in crate::plan::stretch(&plan.devices, link.devices) {
         let asks = crate::plan::stretch(&plan.transactions, device.transactions);

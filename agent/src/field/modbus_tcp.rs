@@ -81,8 +81,11 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &E
                 poll.lost(Instant::now());
                 return;
             };
-            let pause = poll.device(&job).pause;
-            sleep(pause.saturating_sub(open.last.elapsed())).await;
+            let pause = poll.device(&job).pause.saturating_sub(open.last.elapsed());
+            // A sleep of nothing would still last until the timer's next millisecond.
+            if !pause.is_zero() {
+                sleep(pause).await;
+            }
             let sent = Instant::now();
             let outcome = exchange(poll, &mut open.context, &job).await;
             let now = Instant::now();

@@ -147,6 +147,8 @@ struct Slot {
     device: usize,
     /// Its last scan brought faults.
     faulted: bool,
+    /// When an answer that holds it whole was last overheard.
+    heard_at: Option<Instant>,
     /// Its last answer was a refusal.
     refused: bool,
     /// How it is read since it was refused as a whole.
@@ -173,6 +175,7 @@ impl Poll {
                     transaction,
                     device: devices.len(),
                     faulted: false,
+                    heard_at: None,
                     refused: false,
                     pieces: None,
                     refused_at: None,

@@ -87,7 +87,11 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, service: &Re
                 poll.lost(Instant::now());
                 return;
             };
-            sleep(poll.device(&job).pause.saturating_sub(reached.last.elapsed())).await;
+            let pause = poll.device(&job).pause.saturating_sub(reached.last.elapsed());
+            // A sleep of nothing would still last until the timer's next millisecond.
+            if !pause.is_zero() {
+                sleep(pause).await;
+            }
             // The semaphore is never closed.
             let turn = in_flight.acquire().await;
             let sent = Instant::now();

@@ -57,6 +57,7 @@ impl Sketch {
             turnaround: Duration::ZERO,
             faster: None,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
+            above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
         });

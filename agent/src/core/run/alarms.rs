@@ -31,7 +31,8 @@ impl Core<'_> {
         let text = self.started();
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
-        self.ledger.close();
+        self.tell_opened();
+        self.close();
         self.publish_all_alarms();
     }
 
@@ -110,7 +111,12 @@ impl Core<'_> {
         };
         self.save(index);
         if let Some((topic, payload)) = self.alarm_record(index) {
-            self.held.push(seq, topic, payload);
+            if self.ledger.is_volatile() && !self.memory_only {
+                // It waits for no disk.
+                refused(self.publisher.retained(topic, payload));
+            } else {
+                self.held.push(seq, topic, payload);
+            }
         }
     }
 
