@@ -175,7 +175,7 @@ pub(crate) enum Wrong {
     #[error("{period} is below the {least} that device `{device}` allows")]
     BelowInterval { period: String, least: String, device: String },
     // Findings: the agent runs with them.
-    #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
+    #[error("points of device `{device}` ask for shorter scan periods than it allows and are read every {least}: `{path}` is the first of {count}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },
     #[error("{what}")]
     LinkOverloaded { what: String, mend: String },

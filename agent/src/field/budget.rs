@@ -152,7 +152,7 @@ fn slower(plan: &Plan, link: &Link, utilisation: f64, period: Duration) -> Optio
         left -= gain(scan);
         points += scan.transaction.points.count;
     }
-    (points > 0 && left <= 1.0).then(|| format!("move {points} points to {}", spoken(longer)))
+    (points > 0 && left <= 1.0).then(|| format!("move {} to {}", counted(points as usize, "point"), spoken(longer)))
 }
 
 struct Scan<'a> {
@@ -316,6 +316,13 @@ pub fn costs(plan: &Plan, link: &Link) -> Vec<Duration> {
 
 fn ratio(part: Duration, whole: Duration) -> f64 {
     part.as_secs_f64() / whole.as_secs_f64().max(1e-6)
+}
+
+/// `1 device`, `2 devices`.
+#[must_use]
+pub fn counted(count: usize, what: &str) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{s}")
 }
 
 /// A duration as a person says it.
