@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod snmp;
+pub mod topology;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -40,6 +41,8 @@ pub struct Plan {
     pub points: Vec<Point>,
     /// How derived points are computed, in an order in which each needs only earlier ones.
     pub derived: Vec<Derived>,
+    /// How the power goes.
+    pub topology: topology::Topology,
     /// Alarms, in the order of `engine.alarms`.
     pub alarms: Vec<Alarm>,
     /// Which alarms follow from which.
@@ -526,6 +529,8 @@ pub struct Derived {
     pub from: Vec<Input>,
     /// Constants: numbers or words.
     pub with: Vec<(String, Constant)>,
+    /// It is computed at most so often; zero: as often as its fastest inputs come.
+    pub every: Duration,
 }
 
 /// An input of a derived point that is another point.
@@ -550,6 +555,8 @@ pub enum Constant {
     Number(f64),
     /// A word, such as `supply`.
     Word(String),
+    /// Several numbers, such as the limits of several breakers.
+    Numbers(Vec<f64>),
     /// Rows of two numbers, such as a battery's table of load and minutes.
     Pairs(Vec<(f64, f64)>),
 }

@@ -43,6 +43,7 @@ use toml::Spanned;
 use toml::de::DeTable;
 
 use crate::plan::Plan;
+use crate::plan::topology::TierKind;
 
 use assemble::Parts;
 use items::device::DeviceItem;
@@ -195,6 +196,11 @@ fn read_module(
         .into_iter()
         .filter_map(|item| items::group::read_suppress(item, report))
         .collect();
+    let mut tiers = Vec::new();
+    for kind in TierKind::ALL {
+        let items = list(kind.section(), "name", report);
+        tiers.extend(items.into_iter().filter_map(|item| items::tier::read(kind, item, report)));
+    }
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
     for device in &mut devices {
@@ -208,6 +214,7 @@ fn read_module(
         devices,
         maps,
         derived,
+        tiers,
         alarms,
         groups,
         suppress,

@@ -3,14 +3,24 @@
 //! Knows neither file nor line. `near` fields carry the nearest known name, if one is near. Never panics.
 
 mod code;
+mod derived;
 mod mend;
+mod tiers;
 
 use thiserror::Error;
+
+pub(crate) use derived::OfDerived;
+pub(crate) use tiers::OfTiers;
 
 /// One kind of mistake or finding.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 #[rustfmt::skip]
 pub(crate) enum Wrong {
+    // Of one room.
+    #[error(transparent)]
+    Derived(#[from] OfDerived),
+    #[error(transparent)]
+    Tiers(#[from] OfTiers),
     // Files.
     #[error("{what} cannot be read: {why}")]
     Unreadable { what: String, why: String },
@@ -129,20 +139,6 @@ pub(crate) enum Wrong {
     #[error("the scan period is too short: {value}")]
     ScanTooShort { value: String },
     // Derived points.
-    #[error("no function is called `{name}`")]
-    UnknownFunction { name: String, near: Option<String>, known: Vec<&'static str> },
-    #[error("`{function}` has no argument `{argument}`")]
-    UnknownArgument { function: String, argument: String, near: Option<String>, known: Vec<&'static str> },
-    #[error("`{function}` needs the argument `{argument}`")]
-    MissingArgument { function: String, argument: &'static str, why: &'static str },
-    #[error("the argument `{argument}` is given twice, in `from` and in `with`")]
-    ArgumentTwice { argument: String },
-    #[error("`{argument}` takes {takes}")]
-    ArgumentForm { argument: String, takes: String },
-    #[error("`{argument}` of `{function}` is in {wanted}, the point `{point}` is in {unit}")]
-    ArgumentUnit { function: String, argument: String, wanted: &'static str, point: String, unit: String },
-    #[error("derived points need each other in a circle: {circle}")]
-    Circle { circle: String },
     // Alarms.
     #[error("no point is called `{path}`")]
     UnknownPoint { path: String, near: Option<String>, incomplete: bool },
@@ -196,7 +192,7 @@ pub(crate) enum Wrong {
     #[error("`{pattern}` names alarms that are not in the chain, the first is `{id}`")]
     NotInChain { pattern: String, id: String },
     // Findings: the agent runs with them.
-    #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
+    #[error("points of device `{device}` ask for shorter scan periods than it allows and are read every {least}: `{path}` is the first of {count}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },
     #[error("{what}")]
     LinkOverloaded { what: String, mend: String },
@@ -212,4 +208,16 @@ pub(crate) enum Wrong {
     LinkWithoutDevice { link: String },
     #[error("the configuration has no alarm")]
     NoAlarm,
+}
+
+fn did_you_mean(near: Option<&String>, otherwise: &str, known: &[&str]) -> String {
+    match near {
+        Some(near) => format!("did you mean `{near}`?"),
+        None if known.is_empty() => otherwise.to_string(),
+        None => format!("{otherwise}; known here: {}", known.join(", ")),
+    }
+}
+
+const fn maps_first(incomplete: bool) -> &'static str {
+    if incomplete { " (a map that could not be read may bring it: mend that first)" } else { "" }
 }

@@ -1,6 +1,6 @@
 //! Puts the items of all files together into one Plan, in the order the agent reads, and judges what spans items.
 //!
-//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), derived points in an
+//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), the power distribution (`topology`), derived points in an
 //! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
 //! (`alarms`), groups and rules over them (`group`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
@@ -11,6 +11,7 @@ mod identity;
 mod own;
 mod pace;
 mod scan;
+mod topology;
 mod used;
 mod variables;
 mod wiring;
@@ -28,6 +29,7 @@ use super::items::device::DeviceItem;
 use super::items::group::{GroupItem, SuppressItem};
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
+use super::items::tier::TierItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
@@ -42,6 +44,8 @@ pub(crate) struct Parts {
     /// Points of each map, by the map's name as devices write it.
     pub(crate) maps: BTreeMap<String, Vec<PointItem>>,
     pub(crate) derived: Vec<DerivedItem>,
+    /// Tiers of the power distribution.
+    pub(crate) tiers: Vec<TierItem>,
     pub(crate) alarms: Vec<AlarmItem>,
     pub(crate) groups: Vec<GroupItem>,
     pub(crate) suppress: Vec<SuppressItem>,
@@ -102,7 +106,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let mut wiring = wiring::wire(parts, report);
     let mut points = Points::default();
     let mut transactions = scan::scan(parts, &mut wiring, &mut points, report);
-    let derived = derive::derive(parts, &mut points, report);
+    let (topology, follows) = topology::build(parts, &points, report);
+    let derived = derive::derive(parts.derived.iter().chain(&follows), parts.incomplete, &mut points, report);
     let mut links = wiring.links;
     let mut devices = wiring.devices;
     for (index, transaction) in (0..).zip(&transactions) {
@@ -133,6 +138,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         transactions,
         points: points.drafts.into_iter().map(|draft| draft.point).collect(),
         derived,
+        topology,
         alarms,
         groups,
         suppress,

@@ -14,6 +14,7 @@ pub(crate) mod link;
 pub(crate) mod point;
 mod redfish;
 mod shape;
+pub(crate) mod tier;
 mod tls;
 pub(crate) mod used;
 

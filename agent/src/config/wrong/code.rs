@@ -5,9 +5,11 @@
 use super::Wrong;
 
 impl Wrong {
-    /// Stable code: used in `--json` and in documentation.
+    /// Stable code.
     pub(crate) fn code(&self) -> &'static str {
         match self {
+            Self::Derived(wrong) => wrong.code(),
+            Self::Tiers(wrong) => wrong.code(),
             Self::Unreadable { .. } => "unreadable",
             Self::Syntax { .. } => "syntax",
             Self::UnknownSchema { .. } => "unknown_schema",
@@ -64,13 +66,6 @@ impl Wrong {
             Self::GroupTooWide { .. } => "group_too_wide",
             Self::BadStateNumber { .. } => "bad_state_number",
             Self::ScanTooShort { .. } => "scan_too_short",
-            Self::UnknownFunction { .. } => "unknown_function",
-            Self::UnknownArgument { .. } => "unknown_argument",
-            Self::MissingArgument { .. } => "missing_argument",
-            Self::ArgumentTwice { .. } => "argument_twice",
-            Self::ArgumentForm { .. } => "argument_form",
-            Self::ArgumentUnit { .. } => "argument_unit",
-            Self::Circle { .. } => "circle",
             Self::UnknownPoint { .. } => "unknown_point",
             Self::NothingMatches { .. } => "nothing_matches",
             Self::BadPattern { .. } => "bad_pattern",

@@ -2,12 +2,14 @@
 //!
 //! Knows neither file nor line. Never panics.
 
-use super::Wrong;
+use super::{Wrong, did_you_mean, maps_first};
 
 impl Wrong {
     /// What would be right, as one sentence.
     pub(crate) fn mend(&self) -> String {
         match self {
+            Self::Derived(wrong) => wrong.mend(),
+            Self::Tiers(wrong) => wrong.mend(),
             Self::Unreadable { .. } => "check that the file exists and that this user may read it".into(),
             Self::Syntax { .. } => "correct the text here; what follows it may have been read wrongly too".into(),
             Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
@@ -71,14 +73,6 @@ impl Wrong {
             Self::GroupTooWide { .. } => "make the group smaller, or leave `group` out".into(),
             Self::BadStateNumber { .. } => "write names as { 0 = \"closed\", 1 = \"open\" }".into(),
             Self::ScanTooShort { .. } => "write at least \"10ms\"".into(),
-            Self::UnknownFunction { near, known, .. } | Self::UnknownArgument { near, known, .. } => {
-                did_you_mean(near.as_ref(), "choose one", known)
-            }
-            Self::MissingArgument { argument, why, .. } => format!("add {argument} to `from` (a point) or `with` (a constant): {why}"),
-            Self::ArgumentTwice { .. } => "keep one of them".into(),
-            Self::ArgumentForm { .. } => "correct its form".into(),
-            Self::ArgumentUnit { wanted, .. } => format!("name a point whose unit converts to {wanted}"),
-            Self::Circle { .. } => "break the circle: a derived point may only use points that do not need it".into(),
             Self::UnknownPoint { near, incomplete, .. } => {
                 did_you_mean(near.as_ref(), "name a point of a map in use or a derived point", &[]) + maps_first(*incomplete)
             }
@@ -123,16 +117,4 @@ impl Wrong {
             Self::NoAlarm => "add at least one [[alarm]]; only faults of links, devices and sensors are told now".into(),
         }
     }
-}
-
-fn did_you_mean(near: Option<&String>, otherwise: &str, known: &[&str]) -> String {
-    match near {
-        Some(near) => format!("did you mean `{near}`?"),
-        None if known.is_empty() => otherwise.to_string(),
-        None => format!("{otherwise}; known here: {}", known.join(", ")),
-    }
-}
-
-const fn maps_first(incomplete: bool) -> &'static str {
-    if incomplete { " (a map that could not be read may bring it: mend that first)" } else { "" }
 }

@@ -10,6 +10,7 @@ mod pace;
 mod redfish;
 mod registers;
 mod snmp;
+mod tiers;
 mod writing;
 
 use super::Copy;
