@@ -5,6 +5,7 @@
 //! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
 
 pub mod clock;
+pub mod compare;
 pub mod derived;
 pub mod figures;
 pub mod frames;
