@@ -137,7 +137,7 @@ const ONLY_OF: [(&str, &[ConditionKind]); 10] = [
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<AlarmItem> {
     let id = item.need::<String>("id", report);
     let counts = item.has("fewer_than");
-    let point = if counts { counted_point(&item, report) } else { item.need::<String>("point", report) };
+    let point = if counts { counted_point(&mut item, report) } else { item.need::<String>("point", report) };
     let condition = condition(&mut item, report);
     let kind = condition.as_ref().map(|watch| watch.kind);
     for (key, kinds) in ONLY_OF {
@@ -259,8 +259,8 @@ fn condition(item: &mut Item<'_>, report: &mut Report) -> Option<Watch> {
 }
 
 /// An alarm that counts has no point of its own: its pattern stands for it.
-fn counted_point(item: &Item<'_>, report: &mut Report) -> Option<Located<String>> {
-    if item.has("point") {
+fn counted_point(item: &mut Item<'_>, report: &mut Report) -> Option<Located<String>> {
+    if item.raw("point").is_some() {
         let wrong = Wrong::KeyNotOfCondition { key: "point", condition: "fewer_than" };
         report.wrong(item.place_of("point"), item.key("point"), wrong);
     }
