@@ -26,11 +26,13 @@ use super::compare::Comparisons;
 use super::used::states;
 use super::{Draft, Parts, Points, index};
 
+/// An alarm with its condition of use: the point that is tested, and how.
+type Making = (Alarm, AlarmSpec, Option<(u32, Test)>);
+
 /// Alarms and windows in the making.
 #[derive(Debug, Default)]
 pub(crate) struct Tables {
-    /// With the condition of use: its point and test.
-    alarms: Vec<(Alarm, AlarmSpec, Option<(u32, Test)>)>,
+    alarms: Vec<Making>,
     /// Points whose bad measurement is watched.
     covered: BTreeSet<u32>,
     /// Window of each point that has one, with what asked for it first.
