@@ -15,6 +15,7 @@ use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transiti
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
 
+use super::board::{Board, Happened};
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
@@ -82,6 +83,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
+    /// What stands now, for whoever looks on.
+    pub board: Arc<Board>,
     /// Called when a new log has begun: presence must name it.
     pub new_log: Box<dyn Fn(&str) + Send>,
 }
@@ -127,6 +130,7 @@ struct Core<'a> {
     alive: fn(Alive),
     new_log: Box<dyn Fn(&str) + Send>,
     held: Arc<Held>,
+    board: Arc<Board>,
     next_frame: Instant,
     next_look: Instant,
     store_failing: bool,
@@ -166,6 +170,7 @@ impl<'a> Core<'a> {
             alive: inputs.alive,
             new_log: inputs.new_log,
             held: inputs.held,
+            board: inputs.board,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             store_failing: false,
@@ -240,6 +245,8 @@ impl<'a> Core<'a> {
     }
 
     fn look(&mut self) {
+        let synced = self.clock.synced();
+        self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
             let text = format!(

@@ -136,6 +136,14 @@ impl Store {
         self.events_sql(seq, limit).map_err(|e| self.sql(e))
     }
 
+    /// Events of the present log with numbers below `seq`, newest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn events_before(&self, seq: u64, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        self.events_before_sql(seq, limit).map_err(|e| self.sql(e))
+    }
+
     fn begin(&mut self) -> Result<Opened, StoreError> {
         let latest = self
             .connection
@@ -265,11 +273,22 @@ impl Store {
     }
 
     fn events_sql(&self, seq: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT row, t, kind, payload FROM event WHERE row > ?1 ORDER BY row LIMIT ?2")?;
+        let from = self.log.base.saturating_add(seq);
+        let end = i64::MAX.unsigned_abs();
+        self.event_rows("row > ?1 AND row <= ?2 ORDER BY row", (from.min(end), end), limit)
+    }
+
+    fn events_before_sql(&self, seq: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
         let base = self.log.base;
-        let rows = statement.query_map(params![base.saturating_add(seq), limit], |row| {
+        let below = base.saturating_add(seq).min(i64::MAX.unsigned_abs());
+        self.event_rows("row > ?1 AND row < ?2 ORDER BY row DESC", (base, below), limit)
+    }
+
+    fn event_rows(&self, which: &str, between: (u64, u64), limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
+        let sql = format!("SELECT row, t, kind, payload FROM event WHERE {which} LIMIT ?3");
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let base = self.log.base;
+        let rows = statement.query_map(params![between.0, between.1, limit], |row| {
             Ok(StoredEvent {
                 seq: row.get::<_, u64>(0)? - base,
                 t_ms: row.get(1)?,

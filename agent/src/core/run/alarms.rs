@@ -162,6 +162,7 @@ impl Core<'_> {
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
             if let Some((topic, payload)) = self.alarm_record(index) {
+                self.board.alarm(&self.plan.alarms[index].id, &payload);
                 refused(self.publisher.retained(topic, payload));
             }
         }

@@ -47,7 +47,7 @@ impl Teller {
         plan.mqtt.client_id.push_str("-checkout");
         let (mut store, opened) = Store::open(&dir.join("log"), LOG_MIB)?;
         let ids = store.point_ids(&keys(&plan))?;
-        let (session, catalogue) = session(&plan, &opened, &ids)?;
+        let (session, catalogue) = session(&plan, &opened, catalogue_points(&plan, &ids))?;
         let writer = store.spawn_writer(|_| ())?;
         let frames = Arc::new(Mutex::new(Frames::new(&opened.log, opened.boot, &catalogue)));
         let publisher = Publisher::start(runtime, plan.mqtt.clone(), session, writer.clone(), |_| ())?;

@@ -23,13 +23,13 @@ export function drawing(roles) {
     words(RACKS.x, 42, t("drawing.hot-aisle"), "title"), words(RACKS.x, HIGH - 26, t("drawing.cold-aisle"), "title"),
     words(28, 42, t("drawing.plant"), "title"),
     arrow(`M ${RACKS.x + RACKS.w - 30} 84 H ${COIL.x + COIL.w / 2} V ${COIL.y - 6}`, "air"),
-    arrow(`M ${FANS.x + FANS.w / 2} ${FANS.y + FANS.h + 4} V 436 H ${RACKS.x - 12}`, "air"));
+    arrow(`M ${FANS.x + FANS.w / 2} 300 V 436 H ${RACKS.x - 14}`, "air"));
 
   const label = (x, y, path, name, anchor = "start") => { if (path) live.push(quantity(picture, x, y, path, name, anchor)); };
   water(picture, roles, label, live);
   label(RACKS.x, 72, roles.hot_aisle?.temperature?.[0], t("drawing.air"));
   label(COIL.x + COIL.w + 8, 112, roles.entering_air, "");
-  label(FANS.x, 290, roles.leaving_air?.[0], t("drawing.leaving"));
+  label(FANS.x, 286, roles.leaving_air?.[0], t("drawing.leaving"));
   fans(picture, roles.fans ?? [], live);
   racks(picture, roles.racks ?? [], live);
   doors(picture, roles.doors ?? [], live);
@@ -42,7 +42,7 @@ export function drawing(roles) {
 
 function words(x, y, text, kind = "", anchor = "start") { return s("text", { x, y, class: `d-${kind || "text"}`, "text-anchor": anchor, text }); }
 function arrow(path, kind) {
-  const tip = s("marker", { id: `tip-${kind}`, viewBox: "0 0 10 10", refX: 8, refY: 5, markerWidth: 7, markerHeight: 7, orient: "auto" },
+  const tip = s("marker", { id: `tip-${kind}`, viewBox: "0 0 10 10", refX: 8, refY: 5, markerWidth: 3.2, markerHeight: 3.2, orient: "auto" },
     s("path", { d: "M0 0 L10 5 L0 10z", class: `tip ${kind}` }));
   return s("g", {}, s("defs", {}, tip), s("path", { d: path, class: `d-path ${kind}`, "marker-end": `url(#tip-${kind})` }));
 }
@@ -70,7 +70,7 @@ function quantity(parent, x, y, path, name, anchor) {
     text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
     const alarm = alarmOf(path);
     box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
-    const wide = whole.length * 8.6 + 12;
+    const wide = (text.getComputedTextLength?.() || whole.length * 8.6) + 12;
     for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);
   };
 }
@@ -82,7 +82,7 @@ function water(picture, roles, label, live) {
     arrow(`M 24 ${cold} H 236 V ${COIL.y + COIL.h - 10} H ${COIL.x - 2}`, "water"), arrow(`M ${COIL.x - 2} ${COIL.y + 10} H 212 V ${warm} H 26`, "water"),
     s("rect", { x: COIL.x, y: COIL.y, width: COIL.w, height: COIL.h, class: "part" }),
     s("path", { d: `M${COIL.x} ${COIL.y + COIL.h / 2} h30 l14 -12 l22 24 l22 -24 l22 24 l22 -24 l12 12 h28`, class: "d-path water thin" }),
-    words(COIL.x + COIL.w / 2, COIL.y - 8, t("drawing.coil"), "title", "middle"));
+    words(COIL.x, COIL.y - 8, t("drawing.coil"), "title"));
   outline(picture, COIL.x, COIL.y, COIL.w, COIL.h, [roles.condensation_margin, roles.entering_air].filter(Boolean), live);
   label(28, cold + 26, roles.supply_temperature, t("drawing.supply"));
   label(28, warm - 12, roles.return_temperature, t("drawing.return"));
