@@ -7,6 +7,7 @@
 
 mod calculation;
 mod given;
+pub mod pages;
 mod table;
 
 use lapwing_protocol::Quantity;

@@ -14,6 +14,7 @@ pub mod fan;
 pub mod forecast;
 pub mod glycol;
 pub mod moist_air;
+pub mod pages;
 pub mod ride_through;
 pub mod serial_line;
 pub mod signal;

@@ -2,6 +2,8 @@
 //!
 //! Power is summed phase by phase; the balanced formula is for balanced loads only and must never meet a lost phase.
 //! Power factor is P/S as metered, not cos φ (IEEE 1459, from memory). Voltages V, currents A, power kW. Never panics.
+#![doc = ""]
+#![doc = include_str!("power.md")]
 
 use super::{NoNumber, finite, not_negative, outside, within};
 
