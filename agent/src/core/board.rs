@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicI64, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use lapwing_protocol::{Mode, Status};
+use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
 
 /// Records and events a listener may be behind before it misses some and is told so.
@@ -56,6 +56,14 @@ pub struct BoardHead {
     pub clock_synced: bool,
     /// The broker is not reached.
     pub broker_down: bool,
+}
+
+impl BoardHead {
+    /// The mode's word.
+    #[must_use]
+    pub fn mode_word(&self) -> &'static str {
+        <Mode as Vocabulary>::WORDS.iter().find(|(_, mode)| *mode == self.mode).map_or("live", |(word, _)| word)
+    }
 }
 
 /// The board.

@@ -97,7 +97,7 @@ impl Feed {
                     Ok(Happened::Field) => return Some(self.event("links", &links::states(&shared))),
                     Ok(Happened::Mode) => {
                         let head = shared.board.head();
-                        return Some(self.event("mode", &json!({ "mode": head.mode.as_str(), "until": head.mode_until })));
+                        return Some(self.event("mode", &json!({ "mode": head.mode_word(), "until": head.mode_until })));
                     }
                     Err(RecvError::Lagged(missed)) => {
                         self.over = true;
@@ -130,7 +130,7 @@ impl Feed {
         self.event(
             "hello",
             &json!({
-                "t": now_ms(), "log": head.log, "boot": head.boot, "catalogue": shared.catalogue_hash, "mode": head.mode.as_str(),
+                "t": now_ms(), "log": head.log, "boot": head.boot, "catalogue": shared.catalogue_hash, "mode": head.mode_word(),
             }),
         )
     }

@@ -21,7 +21,7 @@ pub(super) async fn about(State(shared): State<Arc<Shared>>) -> Json<About> {
         site: shared.plan.module.site.clone(),
         module: shared.plan.module.name.clone(),
         version: env!("CARGO_PKG_VERSION").into(),
-        mode: head.mode.as_str().into(),
+        mode: head.mode_word().into(),
         mode_until: head.mode_until,
         log: head.log,
         boot: head.boot,
@@ -52,7 +52,7 @@ pub(super) async fn points(State(shared): State<Arc<Shared>>) -> Json<Points> {
 
 /// `GET /api/now`.
 pub(super) async fn now(State(shared): State<Arc<Shared>>) -> Json<Now> {
-    Json(Now { t: now_ms(), mode: shared.board.head().mode.as_str().into(), values: values(&shared, 0) })
+    Json(Now { t: now_ms(), mode: shared.board.head().mode_word().into(), values: values(&shared, 0) })
 }
 
 /// `GET /api/alarms`.

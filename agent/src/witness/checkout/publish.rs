@@ -16,7 +16,7 @@ use super::board::Judged;
 use crate::core::frames::{Frames, encoding};
 use crate::plan::Plan;
 use crate::publish::Publisher;
-use crate::service::{StartError, keys, session};
+use crate::service::{StartError, catalogue_points, keys, session};
 use crate::store::{Store, Writer};
 
 /// How long a clean end may take on the broker's side.
