@@ -11,11 +11,15 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use lapwing_protocol::catalogue::{self, CataloguePoint};
-use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
+use lapwing_protocol::event::Detail;
+use lapwing_protocol::{
+    EncodingError, Event, EventLast, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
+};
 
 use tokio::sync::watch;
 
 use crate::core::board::{Board, Happened};
+use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::held::Held;
@@ -24,7 +28,7 @@ use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
 use crate::page::{Page, PageError, Shared};
 use crate::plan::Plan;
-use crate::publish::{HandInError, Publisher, Session};
+use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -74,7 +78,7 @@ impl Service {
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
-        let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
+        let (mut store, opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
@@ -133,8 +137,8 @@ impl Service {
             let new_log = {
                 let (plan, publisher, catalogue, boot) =
                     (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
-                Box::new(move |log: &str| {
-                    if let Err(error) = renew(&plan, &session, &publisher, log, boot, &catalogue) {
+                Box::new(move |log: &str, anew: bool| {
+                    if let Err(error) = renew(&plan, &session, &publisher, (log, anew), boot, &catalogue) {
                         tracing::error!(%error, "presence could not be renewed; please report this");
                     }
                 })
@@ -229,6 +233,33 @@ impl Service {
         runtime.stop();
         summary
     }
+}
+
+/// The store on disk; where the disk cannot be used at all, one in memory: alarms come first. What is a mistake in the
+/// settings, or another agent on the same store, is refused.
+fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
+    let why = match Store::open_or_begin_anew(&plan.store.dir, plan.store.max_mib) {
+        Ok(opened) => return Ok(opened),
+        Err(
+            error @ (StoreError::Directory { .. }
+            | StoreError::Full { .. }
+            | StoreError::Disk { .. }
+            | StoreError::Damaged { .. }
+            | StoreError::Sql { .. }),
+        ) => error.to_string(),
+        Err(
+            error @ (StoreError::InUse { .. }
+            | StoreError::Foreign { .. }
+            | StoreError::Newer { .. }
+            | StoreError::Another { .. }
+            | StoreError::Random(_)
+            | StoreError::Thread(_)
+            | StoreError::NoAnswer { .. }
+            | StoreError::Stopped),
+        ) => return Err(error.into()),
+    };
+    tracing::error!("{why}; events are kept in memory only");
+    Ok(Store::in_memory(why)?)
 }
 
 /// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
@@ -334,8 +365,39 @@ pub(crate) fn session(
         event_topic: "event".into(),
         last_topic: "event/last".into(),
         last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
+        lost: lost(plan, opened.boot),
     };
     Ok((session, hash))
+}
+
+/// What is sent in the place of an event that is damaged on disk: its number must not be missing.
+fn lost(plan: &Plan, boot: u64) -> Lost {
+    let (site, module, mode) = (plan.module.site.clone(), plan.module.name.clone(), Word::from(plan.module.mode));
+    Arc::new(move |log, seq, t| {
+        let text = format!("Event {seq} was damaged on disk before it could be sent; what it said is lost.");
+        let detail = StoreChange {
+            change: "event damaged".into(),
+            log_before: None,
+            seq_before: None,
+            reason: Some("its checksum is wrong".into()),
+        };
+        let event = Event {
+            schema: SCHEMA,
+            log: log.to_owned(),
+            seq,
+            boot,
+            t,
+            time: rfc3339(t),
+            clock_synced: false,
+            mode: mode.clone(),
+            site: site.clone(),
+            module: module.clone(),
+            text,
+            durable: true,
+            detail: Detail::Store(detail),
+        };
+        event.to_bytes()
+    })
 }
 
 fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
@@ -351,19 +413,20 @@ fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState)
     lapwing_protocol::Encoding::Json.to_vec(&presence)
 }
 
-/// Connects anew with a presence and a will that name another log.
+/// Presence names another log, the will too: by a new connection, or with the next one if events may not wait for it.
 fn renew(
     plan: &Plan,
     session: &Session,
     publisher: &Publisher,
-    log: &str,
+    (log, anew): (&str, bool),
     boot: u64,
     hash: &str,
 ) -> Result<(), StartError> {
     let said = |state| presence(plan, log, boot, hash, state);
     let session =
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
-    Ok(publisher.session(session)?)
+    if anew { publisher.session(session) } else { publisher.presence(session) }?;
+    Ok(())
 }
 
 fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {

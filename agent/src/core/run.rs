@@ -5,6 +5,7 @@
 
 mod alarms;
 mod messages;
+mod storage;
 
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
@@ -58,6 +59,9 @@ pub enum CoreError {
     Setup(#[from] SetupError),
 }
 
+/// Called with a log's identity, and whether the connection may be made anew for it.
+pub type NewLog = Box<dyn Fn(&str, bool) + Send>;
+
 /// Everything the loop is given.
 #[allow(missing_debug_implementations)] // holds a function
 pub struct Inputs<'a> {
@@ -85,8 +89,8 @@ pub struct Inputs<'a> {
     pub held: Arc<Held>,
     /// What stands now, for whoever looks on.
     pub board: Arc<Board>,
-    /// Called when a new log has begun: presence must name it.
-    pub new_log: Box<dyn Fn(&str) + Send>,
+    /// Called when a new log has begun: presence must name it, with a new connection or not.
+    pub new_log: NewLog,
 }
 
 /// What the service manager is told.
@@ -111,6 +115,15 @@ pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
     Ok(Core::new(inputs, Judge::new(plan, engine)).run())
 }
 
+/// What the store was like when it was opened, to be told once the agent has started.
+#[derive(Debug, Default)]
+struct OpenedWith {
+    logs: Vec<String>,
+    damage: Vec<String>,
+    aside: Option<(std::path::PathBuf, String)>,
+    memory_only: Option<String>,
+}
+
 struct Core<'a> {
     plan: &'a Plan,
     ids: &'a [u32],
@@ -128,12 +141,14 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    new_log: Box<dyn Fn(&str) + Send>,
+    new_log: NewLog,
     held: Arc<Held>,
     board: Arc<Board>,
     next_frame: Instant,
     next_look: Instant,
-    store_failing: bool,
+    /// The store is in memory only: why, and no disk will bring it back in this run.
+    memory_only: bool,
+    opened_with: OpenedWith,
     broker_down: bool,
     /// Events may leave: the broker's memory was judged.
     released: bool,
@@ -173,7 +188,13 @@ impl<'a> Core<'a> {
             board: inputs.board,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
-            store_failing: false,
+            memory_only: inputs.opened.memory_only.is_some(),
+            opened_with: OpenedWith {
+                logs: inputs.opened.logs,
+                damage: inputs.opened.damage,
+                aside: inputs.opened.aside,
+                memory_only: inputs.opened.memory_only,
+            },
             broker_down: false,
             released: false,
             saved: inputs.opened.alarms,
@@ -191,6 +212,7 @@ impl<'a> Core<'a> {
         }
         while go_on {
             self.due();
+            self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
             match self.receiver.recv_timeout(wait) {
                 Ok(message) => go_on = self.take_burst(message),
@@ -203,7 +225,8 @@ impl<'a> Core<'a> {
 
     fn next_due(&self) -> Instant {
         let judged = self.judge.poll_at().map_or(self.next_look, |at| self.clock.instant(at));
-        self.next_frame.min(self.next_look).min(judged)
+        let store = self.ledger.writer().trouble_at();
+        store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
     }
 
     fn event(&mut self, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
@@ -232,7 +255,7 @@ impl<'a> Core<'a> {
             self.next_look = instant + LOOK;
             self.look();
         }
-        self.ledger.close();
+        self.close();
     }
 
     fn publish_frames(&mut self) {
@@ -258,19 +281,6 @@ impl<'a> Core<'a> {
                 Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }),
                 None,
             );
-        }
-        let state = self.ledger.writer().state();
-        let failing = state.failing.is_some();
-        if failing != self.store_failing {
-            self.store_failing = failing;
-            let (text, change, reason) = match state.failing {
-                Some((_, why)) => {
-                    (format!("The event store cannot write: {why}. Events wait in memory."), "failing", Some(why))
-                }
-                None => ("The event store writes again.".to_owned(), "working again", None),
-            };
-            let detail = StoreChange { change: change.into(), log_before: None, reason };
-            self.event(text, Detail::Store(detail), None);
         }
         self.release_at_last();
         (self.alive)(Alive::Progress);
@@ -301,7 +311,8 @@ impl<'a> Core<'a> {
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
-        while self.ledger.close() && Instant::now() < until {
+        while self.close() && Instant::now() < until {
+            self.watch_store();
             std::thread::sleep(Duration::from_millis(10)); // the store's queue is full; it frees up commit by commit
         }
         let dropped = self.door.dropped();

@@ -255,11 +255,15 @@ pub struct ClockChange {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct StoreChange {
-    /// What: `opened`, `new log`, `failing`, `working again`, `nearly full`, ….
+    /// What: `new log`, `volatile log`, `working again`, `damaged`, `in memory only`, ….
     pub change: String,
     /// The log before, when a new one was opened.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log_before: Option<String>,
+    /// Last event of the log before that counts, when a new one was opened and it is known. What comes later under that
+    /// log's name is in the new log already.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seq_before: Option<u64>,
     /// What was seen.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,

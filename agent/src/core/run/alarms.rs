@@ -31,7 +31,8 @@ impl Core<'_> {
         let text = self.started();
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
-        self.ledger.close();
+        self.tell_opened();
+        self.close();
         self.publish_all_alarms();
     }
 
@@ -110,7 +111,12 @@ impl Core<'_> {
         };
         self.save(index);
         if let Some((topic, payload)) = self.alarm_record(index) {
-            self.held.push(seq, topic, payload);
+            if self.ledger.is_volatile() && !self.memory_only {
+                // It waits for no disk.
+                self.put_up(index, topic, payload);
+            } else {
+                self.held.push(seq, topic, payload);
+            }
         }
     }
 
@@ -159,11 +165,16 @@ impl Core<'_> {
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
+    /// Shows an alarm's record to whoever looks on, and publishes it.
+    pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
+        self.board.alarm(&self.plan.alarms[index].id, &payload);
+        refused(self.publisher.retained(topic, payload));
+    }
+
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
             if let Some((topic, payload)) = self.alarm_record(index) {
-                self.board.alarm(&self.plan.alarms[index].id, &payload);
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             }
         }
     }

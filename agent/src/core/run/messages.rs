@@ -32,32 +32,7 @@ impl Core<'_> {
     /// A higher number at the broker for this log means that the store is an older copy: its numbers were given before.
     pub(super) fn remembered(&mut self, payload: Option<&[u8]>) {
         let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
-        let ahead =
-            last.as_ref().is_some_and(|last| last.log == self.ledger.head().log && last.seq > self.restored_from);
-        if ahead {
-            let before = self.ledger.head().log.clone();
-            match self.ledger.move_to_new_log(self.restored_from) {
-                Ok(()) => {
-                    self.frames.move_to(&self.ledger.head().log);
-                    self.held.clear();
-                    (self.new_log)(&self.ledger.head().log);
-                    let log = self.ledger.head().log.clone();
-                    self.board.set_head(|head| head.log = log);
-                    let text = "The store is an older copy than what was already published: a new event log has begun."
-                        .to_owned();
-                    let detail = StoreChange {
-                        change: "new log".into(),
-                        log_before: Some(before),
-                        reason: Some("older copy restored".into()),
-                    };
-                    self.event(text, Detail::Store(detail), None);
-                    self.publish_all_alarms();
-                }
-                Err(error) => {
-                    tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
-                }
-            }
-        }
+        self.compare_with_broker(last.as_ref());
         self.released = true;
         self.publisher.release();
     }
@@ -94,7 +69,7 @@ impl Core<'_> {
             Message::Stop => {}
         }
         self.moved();
-        self.ledger.close();
+        self.close();
     }
 
     pub(super) fn field(&mut self, message: FieldMessage) {
