@@ -71,6 +71,7 @@ impl Core<'_> {
                 self.put_up(index, topic, payload);
             }
         }
+        self.incidents.renumber(|incident| renumbered.number(incident));
         self.name_log(false);
     }
 
@@ -78,7 +79,7 @@ impl Core<'_> {
     fn name_log(&self, anew: bool) {
         let log = &self.ledger.head().log;
         self.board.set_head(|head| head.log.clone_from(log));
-        (self.new_log)(log, anew);
+        (self.renew)(log, self.mode, anew);
     }
 
     /// Tells what was found when the store was opened.
