@@ -171,10 +171,10 @@ def actions(checks, browser, demo, out):
         expect(page.locator("#who")).to_contain_text("ada")
         page.locator("#nav a[href='#/alarms']").click()
         first = page.locator(".alarm-list > .alarm").first
-        name = first.locator(".sentence").inner_text()
-        first.locator("button.do").click()
+        name = first.locator(".sentence").first.inner_text()
+        first.locator("button.do").first.click()
         expect(page.locator(".told")).to_contain_text("cknowledged")
-        expect(page.locator(".alarm", has_text=name).first.locator("button.do")).to_have_count(0)
+        expect(page.locator(".alarm-list > .alarm", has_text=name).first.locator(".alarm-head").first.locator("button.do")).to_have_count(0)
         demo.wait(lambda line: line.get("kind") == "operator" and line.get("by") == "ada" and line.get("action") == "acknowledge")
     with checks.check("shelving asks for a reason, and the alarm is then in the list of hidden ones"):
         row = page.locator(".alarm-list > .alarm").first
@@ -207,7 +207,7 @@ def actions(checks, browser, demo, out):
         page.get_by_role("button", name="Return to service").first.click()
         expect(page.locator(".told")).to_contain_text("eturned")
     with checks.check("a note is in the log"):
-        page.get_by_role("button", name="Log").click()
+        page.get_by_role("button", name="Log", exact=True).click()
         page.get_by_label("A note for the log").fill("Valve V-12 greased")
         page.get_by_role("button", name="Add note").click()
         expect(page.locator(".log")).to_contain_text("Valve V-12 greased")

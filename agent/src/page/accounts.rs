@@ -10,8 +10,10 @@ use std::path::{Path, PathBuf};
 
 use argon2::Argon2;
 use argon2::password_hash::phc::PasswordHash;
-use argon2::password_hash::{PasswordHasher, PasswordVerifier};
-use serde::{Deserialize, Serialize};
+use argon2::password_hash::{PasswordHasher as _, PasswordVerifier as _};
+use serde::{Deserialize, Deserializer};
+
+use crate::core::operator::Role;
 
 /// File name in the data directory.
 pub const FILE_NAME: &str = "accounts.toml";
@@ -19,43 +21,20 @@ pub const FILE_NAME: &str = "accounts.toml";
 pub const SECRET_LEAST: usize = 4;
 const SECRET_MOST: usize = 256;
 
-/// What a person may do (OPC UA Part 18 roles of that name).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "lowercase")]
-pub enum Role {
-    /// Looks on.
-    Observer,
-    /// Acknowledges, resets, shelves, notes.
-    Operator,
-    /// Also removes from service, confirms devices, changes the mode.
-    Engineer,
-}
-
-impl Role {
-    /// The word.
-    #[must_use]
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Observer => "observer",
-            Self::Operator => "operator",
-            Self::Engineer => "engineer",
-        }
-    }
-}
-
 /// One person.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 pub struct Account {
     /// Name, as said in every event of theirs.
     pub name: String,
     /// Role.
+    #[serde(deserialize_with = "role")]
     pub role: Role,
     /// Argon2id, PHC string.
     secret: String,
 }
 
 /// All of them.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 pub struct Accounts {
     schema: u32,
     #[serde(default, rename = "account")]
@@ -100,6 +79,12 @@ pub enum AccountError {
     Hash(String),
 }
 
+fn role<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Role, D::Error> {
+    let word = String::deserialize(deserializer)?;
+    let unknown = || serde::de::Error::custom(format!("'{word}' is no role: observer, operator or engineer"));
+    Role::from_word(&word).ok_or_else(unknown)
+}
+
 impl Accounts {
     /// The accounts in a data directory; none if there is no file.
     ///
@@ -133,11 +118,12 @@ impl Accounts {
         std::fs::create_dir_all(dir).map_err(failed)?;
         let mut text = String::from("# Who may sign in. Change it with `lapwing account`.\nschema = 1\n");
         for account in &self.list {
-            let quoted = |text: &str| toml::Value::from(text).to_string();
+            // Neither names nor roles nor PHC strings hold what TOML would escape.
+            let quoted = |text: &str| format!("\"{text}\"");
             text.push_str(&format!(
                 "\n[[account]]\nname = {}\nrole = {}\nsecret = {}\n",
                 quoted(&account.name),
-                quoted(account.role.as_str()),
+                quoted(account.role.word()),
                 quoted(&account.secret)
             ));
         }
@@ -165,8 +151,10 @@ impl Accounts {
         if !(SECRET_LEAST..=SECRET_MOST).contains(&long) {
             return Err(AccountError::Secret(long));
         }
+        let mut salt = [0_u8; 16];
+        getrandom::fill(&mut salt).map_err(|error| AccountError::Hash(error.to_string()))?;
         let hash: PasswordHash = Argon2::default()
-            .hash_password(secret.as_bytes())
+            .hash_password_with_salt(secret.as_bytes(), &salt)
             .map_err(|error| AccountError::Hash(error.to_string()))?;
         let account = Account { name: name.to_owned(), role, secret: hash.to_string() };
         match self.list.iter_mut().find(|known| known.name == name) {

@@ -27,12 +27,12 @@ const ANSWER: Duration = Duration::from_secs(5);
 /// Body of an action that needs nothing more.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Nothing {}
+pub(super) struct Nothing {}
 
 /// Body with a reason that may be left out.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Why {
+pub(super) struct Why {
     /// Why, in the person's words.
     #[schemars(length(max = 500))]
     pub reason: Option<String>,
@@ -41,7 +41,7 @@ pub struct Why {
 /// Body of a shelf.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Shelf {
+pub(super) struct Shelf {
     /// For how long, seconds.
     #[schemars(range(min = 1, max = 4_000_000))]
     pub for_s: Option<u32>,
@@ -56,7 +56,7 @@ pub struct Shelf {
 /// Body of a suppression that a person starts.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Suppression {
+pub(super) struct Suppression {
     /// For how long, seconds; as long as the rule allows when not given.
     #[schemars(range(min = 1, max = 4_000_000))]
     pub for_s: Option<u32>,
@@ -68,7 +68,7 @@ pub struct Suppression {
 /// Body of a change of mode.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct NewMode {
+pub(super) struct NewMode {
     /// `live`, `test` or `maintenance`.
     pub mode: String,
     /// For how long, seconds; the configured mode needs none.
@@ -82,7 +82,7 @@ pub struct NewMode {
 /// Body of a note.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Note {
+pub(super) struct Note {
     /// The note.
     #[schemars(length(min = 1, max = 500))]
     pub text: String,
@@ -93,7 +93,7 @@ pub struct Note {
 /// Body of acknowledging several.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Several {
+pub(super) struct Several {
     /// Alarms, by id.
     #[schemars(length(min = 1, max = 500))]
     pub alarms: Vec<String>,

@@ -10,11 +10,11 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 /// A value as the page takes it: number of the point, value in its unit, OPC UA status number, when it was read.
-pub type ValueRow = (u32, Option<Decimal>, u32, i64);
+pub(super) type ValueRow = (u32, Option<Decimal>, u32, i64);
 
 /// `GET /api/about`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct About {
+pub(super) struct About {
     /// Site.
     pub site: String,
     /// Module.
@@ -50,7 +50,7 @@ pub struct About {
 
 /// The event store in `GET /api/about`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct AboutStore {
+pub(super) struct AboutStore {
     /// Events are on disk before they are told.
     pub durable: bool,
     /// Events the broker has not confirmed.
@@ -61,7 +61,7 @@ pub struct AboutStore {
 
 /// A person.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Person {
+pub(super) struct Person {
     /// Name.
     pub name: String,
     /// `observer`, `operator` or `engineer`.
@@ -70,7 +70,7 @@ pub struct Person {
 
 /// `GET /api/points`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Points {
+pub(super) struct Points {
     /// Hash of the catalogue.
     pub catalogue: String,
     /// Points in scan order.
@@ -79,7 +79,7 @@ pub struct Points {
 
 /// A point in `GET /api/points`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct PointRow {
+pub(super) struct PointRow {
     /// As in the catalogue.
     #[serde(flatten)]
     pub point: CataloguePoint,
@@ -91,7 +91,7 @@ pub struct PointRow {
 
 /// `GET /api/now`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Now {
+pub(super) struct Now {
     /// The agent's clock.
     pub t: i64,
     /// Mode.
@@ -102,7 +102,7 @@ pub struct Now {
 
 /// `GET /api/alarms`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Alarms {
+pub(super) struct Alarms {
     /// Every alarm's present record.
     pub alarms: Vec<AlarmRecord>,
     /// The standard's figures.
@@ -111,7 +111,7 @@ pub struct Alarms {
 
 /// `GET /api/events`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Events {
+pub(super) struct Events {
     /// The log they are in.
     pub log: String,
     /// Oldest first.
@@ -120,14 +120,14 @@ pub struct Events {
 
 /// `GET /api/links`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Links {
+pub(super) struct Links {
     /// In the configuration's order.
     pub links: Vec<LinkRow>,
 }
 
 /// A link.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct LinkRow {
+pub(super) struct LinkRow {
     /// Name.
     pub name: String,
     /// What carries it, and where.
@@ -147,7 +147,7 @@ pub struct LinkRow {
 
 /// A device.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct DeviceRow {
+pub(super) struct DeviceRow {
     /// Name.
     pub name: String,
     /// Modbus unit.
@@ -162,7 +162,7 @@ pub struct DeviceRow {
 
 /// One transaction of the poll plan.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct TransactionRow {
+pub(super) struct TransactionRow {
     /// What is asked.
     pub what: String,
     /// How often, ms.
@@ -173,7 +173,7 @@ pub struct TransactionRow {
 
 /// Counters of a link or device.
 #[derive(Clone, Copy, Debug, Serialize, JsonSchema)]
-pub struct FieldFigures {
+pub(super) struct FieldFigures {
     /// Requests sent.
     pub requests: u64,
     /// Believed answers.
@@ -196,7 +196,7 @@ pub struct FieldFigures {
 
 /// `GET /api/health`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Health {
+pub(super) struct Health {
     /// `well`, `degraded` or `failing`.
     pub state: String,
     /// Why it is not well.
@@ -205,7 +205,7 @@ pub struct Health {
 
 /// What an action answers.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Done {
+pub(super) struct Done {
     /// Always true: what was not done is an error.
     pub done: bool,
     /// What was done, in a sentence.

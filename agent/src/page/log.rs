@@ -24,7 +24,7 @@ const MOST: u32 = 1000;
 /// Which events.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct EventsQuery {
+pub(super) struct EventsQuery {
     /// Only numbers above this, oldest first.
     pub after: Option<u64>,
     /// Only numbers below this; the newest of them.

@@ -5,6 +5,8 @@
 //! contract, and `routes`, the table both the router and the OpenAPI description are made from. Times are stamps, ms since
 //! the Unix epoch. Never panics on what a client sends.
 
+pub mod accounts;
+mod act;
 mod answer;
 mod assets;
 mod guard;
@@ -14,17 +16,20 @@ mod live;
 mod log;
 mod openapi;
 mod overview;
+mod person;
 mod read;
 mod routes;
 mod serve;
+mod sessions;
+mod topology;
 mod trouble;
 
-use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::sync::atomic::AtomicUsize;
 
 use lapwing_protocol::catalogue::CataloguePoint;
 
+use crate::core::Door;
 use crate::core::board::Board;
 use crate::field::stats::FieldStats;
 use crate::plan::Plan;
@@ -51,6 +56,12 @@ pub struct Shared {
     pub started: i64,
     /// Which points the drawing shows.
     pub(crate) overview: serde_json::Value,
+    /// The way to the core, for what people do.
+    pub door: Door,
+    /// Served over TLS: cookies are for it alone.
+    pub secure: bool,
+    /// Who is signed in.
+    pub(crate) sessions: Mutex<sessions::Sessions>,
     /// Live streams open now.
     pub(crate) streams: AtomicUsize,
 }
@@ -65,6 +76,7 @@ impl Shared {
         board: Arc<Board>,
         writer: Writer,
         stats: Arc<FieldStats>,
+        door: Door,
     ) -> Self {
         let overview = overview::of(&plan);
         Self {
@@ -76,6 +88,9 @@ impl Shared {
             stats,
             started: now_ms(),
             overview,
+            door,
+            secure: false,
+            sessions: Mutex::default(),
             streams: AtomicUsize::new(0),
         }
     }
@@ -85,10 +100,4 @@ impl Shared {
 pub(crate) fn now_ms() -> i64 {
     let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
     i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
-}
-
-/// Where a page listens, as a client writes it.
-#[must_use]
-pub fn authority(address: SocketAddr) -> String {
-    address.to_string()
 }

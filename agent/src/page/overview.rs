@@ -86,18 +86,29 @@ pub(super) fn of(plan: &Plan) -> Value {
         (seconds.is_some() || margin.is_some()).then(|| json!({ "name": name, "seconds": seconds, "margin": margin }))
     });
     put("clocks", clocks.collect());
-    if let Some(margin) = has("ride-through/battery/margin").or_else(|| has("ups/ride-through/margin")) {
+    if let Some(margin) = has("ride-through/electrical/margin") {
         put("electrical_margin", margin);
     }
-    if let Some(seconds) = has("ride-through/battery/seconds").or_else(|| has("ups/ride-through/seconds")) {
+    if let Some(seconds) = has("ride-through/electrical/seconds") {
         put("battery_seconds", seconds);
     }
+    put("ups", list_of_ups(&paths));
     let capacity: Map<String, Value> = matching("capacity/", "")
         .into_iter()
         .map(|path| (path.trim_start_matches("capacity/").to_owned(), Value::from(path)))
         .collect();
     put("capacity", Value::Object(capacity));
     Value::Object(roles)
+}
+
+/// Rack UPS units with their seconds left.
+fn list_of_ups(paths: &[&str]) -> Value {
+    let with = |path: &&str| path.starts_with("ups/") && path.ends_with("/seconds-left");
+    let rows = paths.iter().copied().filter(with).map(|path| {
+        let name = path.trim_start_matches("ups/").trim_end_matches("/seconds-left");
+        json!({ "name": name, "seconds_left": path })
+    });
+    rows.collect()
 }
 
 fn climate(temperature: &[&str], humidity: &[&str]) -> Value {

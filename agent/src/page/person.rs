@@ -4,7 +4,6 @@
 //! an `Origin` that names this host. Reading needs a session only where the page is reachable from beyond loopback. Never
 //! panics.
 
-use std::net::SocketAddr;
 use std::sync::{Arc, PoisonError};
 use std::time::Instant;
 
@@ -30,7 +29,7 @@ pub(super) const TOKEN: &str = "x-lapwing-token";
 /// Body of `POST /api/sign-in`.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct SignIn {
+pub(super) struct SignIn {
     /// Name of the account.
     #[schemars(length(min = 1, max = 64))]
     pub name: String,
@@ -41,7 +40,7 @@ pub struct SignIn {
 
 /// Answer of `POST /api/sign-in`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct SignedIn {
+pub(super) struct SignedIn {
     /// Name.
     pub name: String,
     /// Role.
@@ -55,7 +54,7 @@ pub struct SignedIn {
 /// `POST /api/sign-in`.
 pub(super) async fn sign_in(
     State(shared): State<Arc<Shared>>,
-    ConnectInfo(from): ConnectInfo<SocketAddr>,
+    ConnectInfo(serve::From(from)): ConnectInfo<serve::From>,
     headers: HeaderMap,
     body: Result<Json<SignIn>, JsonRejection>,
 ) -> Result<Response, Trouble> {
@@ -121,6 +120,10 @@ pub(super) fn signed_in(shared: &Shared, headers: &HeaderMap) -> Option<Session>
 /// When nobody is signed in, or the request may come from another site.
 pub(super) fn signed_in_to_act(shared: &Shared, headers: &HeaderMap) -> Result<Session, Trouble> {
     same_origin(headers)?;
+    // An account that is gone or has another role ends its sessions; the file is small and seldom read.
+    let accounts = Accounts::load(&shared.plan.store.dir).map_err(|error| Trouble::Unavailable(format!("{error}.")))?;
+    let still = |name: &str, role| accounts.list().iter().any(|known| known.name == name && known.role == role);
+    lock(shared).keep_only(still);
     let session = signed_in(shared, headers).ok_or(Trouble::NotSignedIn)?;
     let token = headers.get(TOKEN).and_then(|value| value.to_str().ok()).unwrap_or_default();
     if token != session.token {
@@ -156,7 +159,7 @@ fn cookie(headers: &HeaderMap) -> Option<&str> {
 }
 
 fn set_cookie(shared: &Shared, value: &str, seconds: u64) -> HeaderMap {
-    let secure = if shared.plan.http.tls.is_some() { "; Secure" } else { "" };
+    let secure = if shared.secure { "; Secure" } else { "" };
     let line = format!("{COOKIE}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{secure}");
     let mut headers = HeaderMap::new();
     if let Ok(line) = HeaderValue::from_str(&line) {

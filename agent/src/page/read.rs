@@ -7,14 +7,16 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
+use axum::http::HeaderMap;
 use lapwing_protocol::{AlarmRecord, Decimal};
 
-use super::answer::{About, AboutStore, Alarms, Now, PointRow, Points, ValueRow};
-use super::{Shared, now_ms};
+use super::answer::{About, AboutStore, Alarms, Now, Person, PointRow, Points, ValueRow};
+use super::{Shared, now_ms, person};
 use crate::core::board::Shown;
 
 /// `GET /api/about`.
-pub(super) async fn about(State(shared): State<Arc<Shared>>) -> Json<About> {
+pub(super) async fn about(State(shared): State<Arc<Shared>>, headers: HeaderMap) -> Json<About> {
+    let session = person::signed_in(&shared, &headers);
     let head = shared.board.head();
     let store = shared.writer.state();
     Json(About {
@@ -29,8 +31,8 @@ pub(super) async fn about(State(shared): State<Arc<Shared>>) -> Json<About> {
         clock_synced: head.clock_synced,
         catalogue: shared.catalogue_hash.clone(),
         store: AboutStore { durable: store.failing.is_none(), unsent: store.unsent, waiting: store.waiting },
-        signed_in: None,
-        csrf: None,
+        csrf: session.as_ref().map(|session| session.token.clone()),
+        signed_in: session.map(|session| Person { name: session.name, role: session.role.word().into() }),
         overview: shared.overview.clone(),
     })
 }

@@ -7,10 +7,10 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::middleware::from_fn;
-use axum::routing::{MethodRouter, get};
+use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
-use super::{Shared, answer, assets, guard, health, links, live, log, openapi, read, trouble};
+use super::{Shared, act, answer, assets, guard, health, links, live, log, openapi, person, read, topology, trouble};
 
 /// Largest body a request may have: a note and its reason fit.
 const BODY_MOST: usize = 16 * 1024;
@@ -66,6 +66,24 @@ pub(super) const ROUTES: &[Route] = &[
         ..route("/health", "How the agent is.", (JSON, of::<answer::Health>), || get(health::health))
     },
     route("/metrics", "Figures as OpenMetrics text.", ("application/openmetrics-text", of::<String>), || get(health::metrics)),
+    route("/api/topology", "The power path, tier by tier.", (JSON, of::<topology::TopologyAnswer>), || get(topology::topology)),
+    Route {
+        answer: (JSON, of::<person::SignedIn>),
+        refusals: &[400, 403, 415, 422, 429, 503],
+        ..action("/api/sign-in", "Signs a person in for a shift.", of::<person::SignIn>, || post(person::sign_in))
+    },
+    action("/api/sign-out", "Signs out.", of::<act::Nothing>, || post(person::sign_out)),
+    action("/api/alarms/acknowledge", "Acknowledges several alarms.", of::<act::Several>, || post(act::acknowledge_several)),
+    action("/api/alarms/{id}/acknowledge", "Acknowledges an alarm.", of::<act::Nothing>, || post(act::acknowledge)),
+    action("/api/alarms/{id}/reset", "Resets a latched alarm.", of::<act::Nothing>, || post(act::reset)),
+    action("/api/alarms/{id}/shelve", "Shelves an alarm; a reason is needed.", of::<act::Shelf>, || post(act::shelve)),
+    action("/api/alarms/{id}/unshelve", "Ends a shelf.", of::<act::Nothing>, || post(act::unshelve)),
+    action("/api/alarms/{id}/remove-from-service", "Removes an alarm from service; a reason is needed.", of::<act::Why>, || post(act::remove)),
+    action("/api/alarms/{id}/return-to-service", "Returns an alarm to service.", of::<act::Why>, || post(act::put_back)),
+    action("/api/suppress/{rule}", "Starts a declared suppression; a reason is needed.", of::<act::Suppression>, || post(act::suppress)),
+    action("/api/suppress/{rule}/release", "Ends it.", of::<act::Why>, || post(act::release)),
+    action("/api/mode", "Sets the mode; a reason is needed.", of::<act::NewMode>, || post(act::mode)),
+    action("/api/notes", "Writes a note into the log.", of::<act::Note>, || post(act::note)),
     route("/api/openapi.json", "This description.", (JSON, of::<serde_json::Value>), || get(openapi::description)),
 ];
 
@@ -76,6 +94,25 @@ const fn route(
     handler: fn() -> MethodRouter<Arc<Shared>>,
 ) -> Route {
     Route { method: "get", path, says, query: None, body: None, answer, refusals: &[], handler }
+}
+
+/// Something a person does.
+const fn action(
+    path: &'static str,
+    says: &'static str,
+    body: fn(&mut SchemaGenerator) -> Schema,
+    handler: fn() -> MethodRouter<Arc<Shared>>,
+) -> Route {
+    Route {
+        method: "post",
+        path,
+        says,
+        query: None,
+        body: Some(body),
+        answer: (JSON, of::<answer::Done>),
+        refusals: &[400, 401, 403, 404, 409, 413, 415, 422, 503],
+        handler,
+    }
 }
 
 /// All routes, guarded.

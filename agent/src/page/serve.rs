@@ -8,7 +8,8 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use axum::serve::Listener;
+use axum::extract::connect_info::Connected;
+use axum::serve::{IncomingStream, Listener};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
@@ -95,7 +96,7 @@ async fn serve(
             match bound.take().map_or_else(|| Page::bind(address), Ok).map(TcpListener::from_std) {
                 Ok(Ok(listener)) => {
                     let bounded = Bounded { listener, places: Arc::new(Semaphore::new(CONNECTIONS)) };
-                    let app = router.clone().into_make_service();
+                    let app = router.clone().into_make_service_with_connect_info::<From>();
                     if let Err(error) = axum::serve(bounded, app).await {
                         tracing::error!(%error, "the page is not served any more; it is tried again");
                     }
@@ -145,6 +146,16 @@ impl Listener for Bounded {
 
     fn local_addr(&self) -> std::io::Result<Self::Addr> {
         self.listener.local_addr()
+    }
+}
+
+/// Where a request comes from.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct From(pub(super) SocketAddr);
+
+impl Connected<IncomingStream<'_, Bounded>> for From {
+    fn connect_info(stream: IncomingStream<'_, Bounded>) -> Self {
+        Self(*stream.remote_addr())
     }
 }
 

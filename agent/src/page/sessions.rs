@@ -8,10 +8,10 @@ use std::collections::HashMap;
 use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
-use super::accounts::Role;
+use crate::core::operator::Role;
 
 /// A shift with what comes before and after it (common practice, no source).
-pub const SHIFT: Duration = Duration::from_secs(12 * 3600);
+pub(super) const SHIFT: Duration = Duration::from_secs(12 * 3600);
 /// Wrong tries an account or address has before it must wait.
 const TRIES: u32 = 5;
 /// How long they count.
@@ -23,7 +23,7 @@ const REMEMBERED: usize = 4096;
 
 /// A session.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Session {
+pub(crate) struct Session {
     /// Who.
     pub name: String,
     /// With which role.
@@ -36,7 +36,7 @@ pub struct Session {
 
 /// All sessions and tries.
 #[derive(Debug, Default)]
-pub struct Sessions {
+pub(crate) struct Sessions {
     open: HashMap<String, Session>,
     tries: HashMap<Tried, (u32, Instant)>,
 }
@@ -52,7 +52,7 @@ impl Sessions {
     ///
     /// # Errors
     /// The time to wait.
-    pub fn may_try(&mut self, name: &str, address: IpAddr, now: Instant) -> Result<(), Duration> {
+    pub(super) fn may_try(&mut self, name: &str, address: IpAddr, now: Instant) -> Result<(), Duration> {
         self.tries.retain(|_, (_, since)| now.duration_since(*since) < TRIES_FOR);
         let keys = [Tried::Name(name.to_owned()), Tried::Address(address)];
         let waits = keys.iter().filter_map(|key| {
@@ -65,7 +65,7 @@ impl Sessions {
     }
 
     /// A try was wrong. Returns how many are left for the name.
-    pub fn wrong(&mut self, name: &str, address: IpAddr, now: Instant) -> u32 {
+    pub(super) fn wrong(&mut self, name: &str, address: IpAddr, now: Instant) -> u32 {
         let mut left = 0;
         for key in [Tried::Address(address), Tried::Name(name.to_owned())] {
             if self.tries.len() >= REMEMBERED && !self.tries.contains_key(&key) {
@@ -82,7 +82,7 @@ impl Sessions {
     ///
     /// # Errors
     /// When the system has no random numbers.
-    pub fn open(&mut self, name: &str, role: Role, now: Instant) -> Result<(String, Session), getrandom::Error> {
+    pub(super) fn open(&mut self, name: &str, role: Role, now: Instant) -> Result<(String, Session), getrandom::Error> {
         self.tries.remove(&Tried::Name(name.to_owned()));
         self.open.retain(|_, session| session.until > now);
         if self.open.len() >= SESSIONS
@@ -98,17 +98,17 @@ impl Sessions {
 
     /// The session of a cookie.
     #[must_use]
-    pub fn find(&self, cookie: &str, now: Instant) -> Option<&Session> {
+    pub(super) fn find(&self, cookie: &str, now: Instant) -> Option<&Session> {
         self.open.get(cookie).filter(|session| session.until > now)
     }
 
     /// Ends a session.
-    pub fn close(&mut self, cookie: &str) {
+    pub(super) fn close(&mut self, cookie: &str) {
         self.open.remove(cookie);
     }
 
     /// Ends every session of a person whose account is gone or has another role.
-    pub fn keep_only(&mut self, still: impl Fn(&str, Role) -> bool) {
+    pub(super) fn keep_only(&mut self, still: impl Fn(&str, Role) -> bool) {
         self.open.retain(|_, session| still(&session.name, session.role));
     }
 }

@@ -10,7 +10,7 @@ use serde::Serialize;
 
 /// A refusal.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Trouble {
+pub(super) enum Trouble {
     /// The request makes no sense.
     Malformed(String),
     /// Nobody is signed in.
@@ -34,7 +34,7 @@ pub enum Trouble {
 
 /// What an error looks like.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct ErrorBody {
+pub(super) struct ErrorBody {
     /// `malformed`, `not_signed_in`, `forbidden`, `missing`, `refused`, `too_many`, `unavailable`.
     pub error: String,
     /// What is wrong, and how to mend it.

@@ -37,7 +37,7 @@ export function drawing(roles) {
   label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
   const update = () => live.forEach((one) => one());
   update();
-  return { element: h("div", { class: "sheet drawing" }, picture), update };
+  return { element: h("div", { class: "sheet drawing", tabindex: 0, role: "group", "aria-label": t("drawing.label") }, picture), update };
 }
 
 function words(x, y, text, kind = "", anchor = "start") { return s("text", { x, y, class: `d-${kind || "text"}`, "text-anchor": anchor, text }); }

@@ -50,7 +50,7 @@ export function draw(canvas, view, series, { limits = [], marks = [], cursor = n
   pen.setLineDash([]);
   for (const mark of marks) {
     const at = x(mark.t);
-    pen.strokeStyle = mark.heavy ? ink : faint; pen.lineWidth = mark.heavy ? 2 : 1; pen.setLineDash(mark.heavy ? [] : [2, 4]);
+    pen.strokeStyle = mark.heavy ? ink : faint; pen.lineWidth = 1; pen.setLineDash(mark.heavy ? [6, 3] : [2, 4]);
     line(pen, [[at, box.y], [at, box.y + box.h]]);
     pen.setLineDash([]); pen.fillStyle = mark.heavy ? ink : faint;
     pen.beginPath(); pen.moveTo(at - 6, box.y); pen.lineTo(at + 6, box.y); pen.lineTo(at, box.y + 9); pen.fill();

@@ -24,6 +24,7 @@ export default {
   "drawing.leaving": "Austritt", "drawing.fans": "Lüfter: {on} von {of} drehen", "drawing.racks": "Schränke, Last in kW", "drawing.inlets": "Wärmster Eintritt je Schrank; das Band ist der Normalbereich", "drawing.open": "offen",
   "power.none": "Keine Stromverteilung konfiguriert.", "power.side": "Seite {side}", "power.detail": "Abgänge und PDUs", "power.main": "Einspeisung", "power.busway": "Schiene", "power.tapoff": "Abgang", "power.pdu": "PDU",
   "clocks.hint": "Grau: Zeit bis zur Grenze. Strich: was ein Neustart braucht.", "clocks.battery": "das Netz ausfiele: Batterien reichen", "clocks.air": "die Lüfter stünden", "clocks.water": "das Wasser stünde", "clocks.chiller": "die Kältemaschine ausfiele",
+  "clocks.margin-only": "{margin} übrig nach einem Neustart", "clocks.short-only": "{margin} zu kurz für einen Neustart",
   "clocks.margin": "{margin} übrig nach den {need}, die ein Neustart braucht", "clocks.short": "{short} zu kurz: ein Neustart braucht {need}",
   "fits.power": "nach Strom", "fits.cooling": "nach Kühlung", "fits.total": "insgesamt", "fits.binds": "was begrenzt",
   "alarms.views": "Welche Alarme", "alarms.present": "Anstehend", "alarms.hidden": "Verdeckt", "alarms.log": "Buch", "alarms.figures": "Zahlen", "alarms.none": "Kein Alarm steht an.", "alarms.none-hidden": "Kein Alarm ist zurückgestellt, unterdrückt oder außer Betrieb.",

@@ -24,6 +24,7 @@ export default {
   "drawing.air": "", "drawing.leaving": "Leaving", "drawing.fans": "Fans: {on} of {of} turn", "drawing.racks": "Racks, load in kW", "drawing.inlets": "Hottest inlet of each rack; the band is the normal range", "drawing.open": "open",
   "power.none": "No power topology is configured.", "power.side": "Side {side}", "power.detail": "Tap-offs and PDUs", "power.main": "main", "power.busway": "busway", "power.tapoff": "tap-off", "power.pdu": "PDU",
   "clocks.hint": "Grey: time until a limit. Line: what a restart needs.", "clocks.battery": "the utility were lost: batteries last", "clocks.air": "the fans stopped", "clocks.water": "the water stood still", "clocks.chiller": "the chiller tripped",
+  "clocks.margin-only": "{margin} to spare after a restart", "clocks.short-only": "{margin} too short for a restart",
   "clocks.margin": "{margin} to spare after the {need} a restart needs", "clocks.short": "{short} too short: a restart needs {need}",
   "fits.power": "by power", "fits.cooling": "by cooling", "fits.total": "in all", "fits.binds": "what binds",
   "alarms.views": "Which alarms", "alarms.present": "Present", "alarms.hidden": "Hidden", "alarms.log": "Log", "alarms.figures": "Figures", "alarms.none": "No alarm is present.", "alarms.none-hidden": "No alarm is shelved, suppressed or out of service.",
