@@ -1,11 +1,11 @@
 //! What is written about each function: finds the section of a name in the families' pages.
 //!
-//! The pages are text beside the code (`engine::physics::pages` and two of our own); a test runs their examples and
+//! The pages are text beside the code (`engine::physics::pages` and three of our own); a test runs their examples and
 //! holds their names against the functions. Never panics.
 
 use lapwing_engine::physics::pages::PAGES;
 
-const OURS: [&str; 2] = [include_str!("registers.md"), include_str!("alarms.md")];
+const OURS: [&str; 3] = [include_str!("registers.md"), include_str!("alarms.md"), include_str!("lists.md")];
 
 /// What a page says about one function, or about several that belong together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -43,6 +43,7 @@ use toml::Spanned;
 use toml::de::DeTable;
 
 use crate::plan::Plan;
+use crate::plan::topology::TierKind;
 
 use assemble::Parts;
 use items::device::DeviceItem;
@@ -81,6 +82,12 @@ pub struct Loaded {
 pub fn environment() -> impl Iterator<Item = (String, String)> {
     let text = |os: std::ffi::OsString| os.to_string_lossy().into_owned();
     std::env::vars_os().map(move |(name, value)| (text(name), text(value))).filter(|(name, _)| name.starts_with(PREFIX))
+}
+
+/// The nearest of several names, if one is near enough to be meant: for answers to what a person has typed.
+#[must_use]
+pub fn nearest_name<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<String> {
+    reader::nearest(name, known)
 }
 
 /// Reads a module file, its maps and the environment into a Plan.
@@ -183,6 +190,17 @@ fn read_module(
     let derived =
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
+    let groups =
+        list("group", "name", report).into_iter().filter_map(|item| items::group::read(item, report)).collect();
+    let suppress = list("suppress", "name", report)
+        .into_iter()
+        .filter_map(|item| items::group::read_suppress(item, report))
+        .collect();
+    let mut tiers = Vec::new();
+    for kind in TierKind::ALL {
+        let items = list(kind.section(), "name", report);
+        tiers.extend(items.into_iter().filter_map(|item| items::tier::read(kind, item, report)));
+    }
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
     for device in &mut devices {
@@ -196,7 +214,10 @@ fn read_module(
         devices,
         maps,
         derived,
+        tiers,
         alarms,
+        groups,
+        suppress,
         incomplete,
         file: Some(file),
         link_addresses: overrides.link_addresses.clone(),

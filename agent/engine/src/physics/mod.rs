@@ -6,7 +6,9 @@
 
 pub mod air;
 pub mod battery;
+pub mod capacity;
 pub mod coil;
+pub mod countdown;
 pub mod efficiency;
 pub mod envelope;
 pub mod failover;
