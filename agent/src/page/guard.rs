@@ -4,20 +4,24 @@
 //! `Host` must be one the agent listens at (an address, `localhost`, or a configured name). The content policy allows the
 //! page's own files and nothing else. Never panics.
 
-use axum::extract::Request;
+use std::sync::Arc;
+
+use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use super::trouble::Trouble;
+use super::{Shared, person};
 
 /// No script, style, frame, font or connection but the page's own.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
                       form-action 'none'; base-uri 'none'; frame-ancestors 'none'";
 
-/// Passes a request on if it is addressed to this agent, and adds the headers.
-pub(super) async fn guard(request: Request, next: Next) -> Response {
-    let mut response = match named_well(request.headers()) {
+/// Passes a request on if it is addressed to this agent and may be answered to whoever asks, and adds the headers.
+pub(super) async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
+    let allowed = named_well(request.headers()).and_then(|()| may_read(&shared, &request));
+    let mut response = match allowed {
         Ok(()) => next.run(request).await,
         Err(trouble) => trouble.into_response(),
     };
@@ -34,6 +38,16 @@ pub(super) async fn guard(request: Request, next: Next) -> Response {
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// Reading is open on loopback; elsewhere all but the page's files, its health and signing in needs a session.
+fn may_read(shared: &Shared, request: &Request) -> Result<(), Trouble> {
+    let path = request.uri().path();
+    let open = !(path.starts_with("/api/") || path == "/metrics") || matches!(path, "/api/sign-in" | "/api/health");
+    if shared.open_reading || open || person::signed_in(shared, request.headers()).is_some() {
+        return Ok(());
+    }
+    Err(Trouble::NotSignedIn)
 }
 
 fn named_well(headers: &HeaderMap) -> Result<(), Trouble> {

@@ -58,8 +58,8 @@ pub struct Shared {
     pub(crate) overview: serde_json::Value,
     /// The way to the core, for what people do.
     pub door: Door,
-    /// Served over TLS: cookies are for it alone.
-    pub secure: bool,
+    /// Whoever reaches the page may read: it listens on loopback only.
+    pub open_reading: bool,
     /// Who is signed in.
     pub(crate) sessions: Mutex<sessions::Sessions>,
     /// Live streams open now.
@@ -80,7 +80,6 @@ impl Shared {
     ) -> Self {
         let overview = overview::of(&plan);
         Self {
-            plan,
             catalogue,
             catalogue_hash,
             board,
@@ -89,9 +88,10 @@ impl Shared {
             started: now_ms(),
             overview,
             door,
-            secure: false,
+            open_reading: plan.http.listen.is_some_and(|address| address.ip().is_loopback()),
             sessions: Mutex::default(),
             streams: AtomicUsize::new(0),
+            plan,
         }
     }
 }

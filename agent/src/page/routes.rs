@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use axum::Router;
-use axum::middleware::from_fn;
+use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
@@ -134,6 +134,6 @@ pub(super) fn router(shared: Arc<Shared>) -> Router {
             )
         })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(BODY_MOST))
-        .layer(from_fn(guard::guard))
+        .layer(from_fn_with_state(Arc::clone(&shared), guard::guard))
         .with_state(shared)
 }
