@@ -168,7 +168,8 @@ impl Service {
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let stats = field.stats();
-                let shared = Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
+                let shared =
+                    Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
                 let (page, bound) = serve(Arc::new(shared), address)?;
                 (Some(page), bound)
             }

@@ -62,12 +62,10 @@ pub(super) fn account(command: &AccountCommand) -> End {
         command;
     let dir = match (&place.data, &place.config) {
         (Some(dir), _) => dir.clone(),
-        (None, Some(config)) => {
-            match config::load(config, config::environment(), &config::Overrides::default()) {
-                Ok(loaded) => loaded.plan.store.dir,
-                Err(mistakes) => return check::print_mistakes(&mistakes, false),
-            }
-        }
+        (None, Some(config)) => match config::load(config, config::environment(), &config::Overrides::default()) {
+            Ok(loaded) => loaded.plan.store.dir,
+            Err(mistakes) => return check::print_mistakes(&mistakes, false),
+        },
         (None, None) => return End::NotTried,
     };
     match run(command, &dir) {
@@ -94,7 +92,9 @@ fn run(command: &AccountCommand, dir: &std::path::Path) -> Result<(), AccountErr
         AccountCommand::Remove { name, .. } => {
             accounts.remove(name)?;
             accounts.save(dir)?;
-            println!("{name} may no longer sign in; who is signed in stays so until the shift ends or the agent restarts.");
+            println!(
+                "{name} may no longer sign in; who is signed in stays so until the shift ends or the agent restarts."
+            );
         }
         AccountCommand::List { .. } => {
             if accounts.list().is_empty() {

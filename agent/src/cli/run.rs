@@ -74,7 +74,8 @@ pub(super) fn addresses(plan: &Plan, page: Option<std::net::SocketAddr>) -> serd
             (link.name.clone(), address.into())
         })
         .collect();
-    let mut said = serde_json::json!({ "mqtt": format!("{}:{}", plan.mqtt.broker.0, plan.mqtt.broker.1), "links": links });
+    let mut said =
+        serde_json::json!({ "mqtt": format!("{}:{}", plan.mqtt.broker.0, plan.mqtt.broker.1), "links": links });
     if let Some(page) = page {
         said["http"] = page.to_string().into();
     }

@@ -173,7 +173,9 @@ impl Board {
     /// Readings that changed after a change number, in scan order; all that were ever put up for 0.
     pub fn since(&self, change: u64) -> impl Iterator<Item = Shown> + '_ {
         let cells = (0u32..).zip(self.cells.iter());
-        cells.filter(move |(_, cell)| cell.changed.load(Ordering::Acquire) > change).map(|(point, cell)| cell.read(point))
+        cells
+            .filter(move |(_, cell)| cell.changed.load(Ordering::Acquire) > change)
+            .map(|(point, cell)| cell.read(point))
     }
 
     /// One point's reading.
@@ -192,7 +194,12 @@ impl Cell {
             let status = self.status.load(Ordering::Acquire);
             let t = self.t.load(Ordering::Acquire);
             if before.is_multiple_of(2) && self.version.load(Ordering::Acquire) == before {
-                return Shown { point, value: (has_value != 0).then_some(value), status: Status::from_number(status), t };
+                return Shown {
+                    point,
+                    value: (has_value != 0).then_some(value),
+                    status: Status::from_number(status),
+                    t,
+                };
             }
             std::hint::spin_loop();
         }
@@ -211,7 +218,10 @@ mod tests {
         board.reading(2, 11, None, Status::BAD_SENSOR_FAILURE);
         board.reading(9, 12, Some(1), Status::GOOD);
         let first: Vec<Shown> = board.since(0).collect();
-        assert_eq!(first.iter().map(|s| (s.point, s.value, s.t)).collect::<Vec<_>>(), [(1, Some(170), 10), (2, None, 11)]);
+        assert_eq!(
+            first.iter().map(|s| (s.point, s.value, s.t)).collect::<Vec<_>>(),
+            [(1, Some(170), 10), (2, None, 11)]
+        );
         let seen = board.changes();
         board.reading(1, 20, Some(171), Status::GOOD);
         assert_eq!(board.since(seen).map(|s| s.value).collect::<Vec<_>>(), [Some(171)]);

@@ -94,7 +94,9 @@ impl Accounts {
         let path = dir.join(FILE_NAME);
         let text = match std::fs::read_to_string(&path) {
             Ok(text) => text,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Self { schema: 1, list: Vec::new() }),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                return Ok(Self { schema: 1, list: Vec::new() });
+            }
             Err(source) => return Err(AccountError::File { path, source }),
         };
         let damaged = |why: String| AccountError::Damaged { path: path.clone(), why };
@@ -129,7 +131,8 @@ impl Accounts {
         }
         let new = dir.join(format!(".{FILE_NAME}-{}", std::process::id()));
         let written = (|| {
-            let mut file = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
+            let mut file =
+                std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
             file.write_all(text.as_bytes())?;
             file.sync_all()?;
             std::fs::rename(&new, &path)?;
@@ -188,7 +191,8 @@ impl Accounts {
     #[must_use]
     pub fn verify(&self, name: &str, secret: &str) -> Option<&Account> {
         // Costs what a true one costs; no secret has it.
-        const NOBODY: &str = "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5bm9ib2R5$0000000000000000000000000000000000000000000";
+        const NOBODY: &str =
+            "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5bm9ib2R5$0000000000000000000000000000000000000000000";
         let known = self.list.iter().find(|account| account.name == name);
         let hash = PasswordHash::new(known.map_or(NOBODY, |account| &account.secret)).ok()?;
         let fits = Argon2::default().verify_password(secret.as_bytes(), &hash).is_ok();
@@ -234,7 +238,12 @@ mod tests {
     #[test]
     fn a_damaged_file_is_refused_with_its_path() {
         let dir = TestDir::new("accounts-damaged");
-        for text in ["schema = 2", "schema = 1\n[[account]]\nname = 'a'\nrole = 'boss'\nsecret = 'x'", "schema = 1\n[[account]]\nname = 'a'\nrole = 'operator'\nsecret = 'plain'", "\u{0}"] {
+        for text in [
+            "schema = 2",
+            "schema = 1\n[[account]]\nname = 'a'\nrole = 'boss'\nsecret = 'x'",
+            "schema = 1\n[[account]]\nname = 'a'\nrole = 'operator'\nsecret = 'plain'",
+            "\u{0}",
+        ] {
             std::fs::write(dir.path().join(FILE_NAME), text).expect("written");
             let error = Accounts::load(dir.path()).expect_err("damaged").to_string();
             assert!(error.contains(FILE_NAME), "{error}");

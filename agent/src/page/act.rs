@@ -120,7 +120,9 @@ pub(super) async fn shelve(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap
             (Some(seconds), false) => Action::Shelve { for_ms: ms(seconds)? },
             (None, true) => Action::ShelveOnce,
             (None, false) | (Some(_), true) => {
-                return Err(Trouble::Malformed("Give either for_s or one_shot: nothing is hidden without an end.".into()));
+                return Err(Trouble::Malformed(
+                    "Give either for_s or one_shot: nothing is hidden without an end.".into(),
+                ));
             }
         };
         Ok((action, body.reason))
@@ -137,7 +139,11 @@ pub(super) async fn put_back(s: State<Arc<Shared>>, id: Path<String>, h: HeaderM
 }
 
 /// Acknowledges several; what cannot be acknowledged any more is named, the rest is done.
-pub(super) async fn acknowledge_several(State(shared): State<Arc<Shared>>, headers: HeaderMap, body: Body<Several>) -> Outcome {
+pub(super) async fn acknowledge_several(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+    body: Body<Several>,
+) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
     if body.alarms.is_empty() || body.alarms.len() > 500 {
@@ -154,12 +160,18 @@ pub(super) async fn acknowledge_several(State(shared): State<Arc<Shared>>, heade
     if done == 0 {
         return Err(Trouble::Refused(format!("Nothing to acknowledge on {}.", refused.join(", "))));
     }
-    let rest = if refused.is_empty() { String::new() } else { format!(" Nothing to acknowledge on {}.", refused.join(", ")) };
+    let rest =
+        if refused.is_empty() { String::new() } else { format!(" Nothing to acknowledge on {}.", refused.join(", ")) };
     let count = if done == 1 { "1 alarm".to_owned() } else { format!("{done} alarms") };
     Ok(Json(Done { done: true, text: format!("{count} acknowledged.{rest}") }))
 }
 
-pub(super) async fn suppress(State(shared): State<Arc<Shared>>, Path(rule): Path<String>, headers: HeaderMap, body: Body<Suppression>) -> Outcome {
+pub(super) async fn suppress(
+    State(shared): State<Arc<Shared>>,
+    Path(rule): Path<String>,
+    headers: HeaderMap,
+    body: Body<Suppression>,
+) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
     let for_ms = body.for_s.map(ms).transpose()?;
@@ -167,7 +179,12 @@ pub(super) async fn suppress(State(shared): State<Arc<Shared>>, Path(rule): Path
     Ok(Json(Done { done: true, text: "The suppression holds.".into() }))
 }
 
-pub(super) async fn release(State(shared): State<Arc<Shared>>, Path(rule): Path<String>, headers: HeaderMap, body: Body<Why>) -> Outcome {
+pub(super) async fn release(
+    State(shared): State<Arc<Shared>>,
+    Path(rule): Path<String>,
+    headers: HeaderMap,
+    body: Body<Why>,
+) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
     through(&shared, &session, Action::Release { rule }, None, body.reason).await?;
@@ -178,7 +195,10 @@ pub(super) async fn mode(State(shared): State<Arc<Shared>>, headers: HeaderMap, 
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
     let Some((_, mode)) = <Mode as Vocabulary>::WORDS.iter().find(|(word, _)| *word == body.mode) else {
-        return Err(Trouble::Malformed(format!("mode is '{}'; it is live, test or maintenance.", body.mode.escape_default())));
+        return Err(Trouble::Malformed(format!(
+            "mode is '{}'; it is live, test or maintenance.",
+            body.mode.escape_default()
+        )));
     };
     let for_ms = body.for_s.map(ms).transpose()?;
     through(&shared, &session, Action::SetMode { mode: *mode, for_ms }, None, body.reason).await?;
@@ -225,9 +245,9 @@ async fn through(
     match tokio::time::timeout(ANSWER, wait).await {
         Ok(Ok(Ok(_done))) => Ok(()),
         Ok(Ok(Err(refused))) => Err(refusal(&refused)),
-        Ok(Err(_)) | Err(_) => {
-            Err(Trouble::Unavailable("The agent did not answer in time; look whether it was done before trying again.".into()))
-        }
+        Ok(Err(_)) | Err(_) => Err(Trouble::Unavailable(
+            "The agent did not answer in time; look whether it was done before trying again.".into(),
+        )),
     }
 }
 
@@ -240,9 +260,12 @@ fn refusal(refused: &Refused) -> Trouble {
     match refused {
         Refused::NotAllowed { .. } => Trouble::Forbidden(text),
         Refused::UnknownAlarm { .. } | Refused::UnknownRule { .. } => Trouble::Missing(text),
-        Refused::NoName | Refused::NoReason | Refused::BadReason | Refused::NoAlarm | Refused::NoDuration | Refused::TooLong { .. } => {
-            Trouble::Malformed(text)
-        }
+        Refused::NoName
+        | Refused::NoReason
+        | Refused::BadReason
+        | Refused::NoAlarm
+        | Refused::NoDuration
+        | Refused::TooLong { .. } => Trouble::Malformed(text),
         Refused::HoldsByItself { .. }
         | Refused::NotInForce { .. }
         | Refused::InForce { .. }

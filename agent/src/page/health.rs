@@ -68,16 +68,22 @@ fn text(shared: &Shared) -> String {
     line(format_args!("# TYPE lapwing_point gauge"));
     line(format_args!("# HELP lapwing_point Value of a point in its unit; absent while bad."));
     for shown in shared.board.since(0) {
-        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else { continue };
+        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else {
+            continue;
+        };
         if let Some(value) = shown.value {
             let value = Decimal::new(value, about.exponent);
             line(format_args!("lapwing_point{{path=\"{}\",unit=\"{}\"}} {value}", about.path, escaped(&about.unit)));
         }
     }
     line(format_args!("# TYPE lapwing_point_status gauge"));
-    line(format_args!("# HELP lapwing_point_status OPC UA status number of a point's reading; 0 is good, good ones are left out."));
+    line(format_args!(
+        "# HELP lapwing_point_status OPC UA status number of a point's reading; 0 is good, good ones are left out."
+    ));
     for shown in shared.board.since(0).filter(|shown| !shown.status.is_good()) {
-        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else { continue };
+        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else {
+            continue;
+        };
         line(format_args!("lapwing_point_status{{path=\"{}\"}} {}", about.path, shown.status.number()));
     }
     line(format_args!("# TYPE lapwing_alarm_active gauge"));
@@ -105,7 +111,11 @@ fn text(shared: &Shared) -> String {
         line(format_args!("# HELP lapwing_device_{name} {help}"));
         for (index, device) in (0u32..).zip(&shared.plan.devices) {
             let figures = shared.stats.device(index);
-            line(format_args!("lapwing_device_{name}_total{{device=\"{}\"}} {}", escaped(&device.name), count(figures)));
+            line(format_args!(
+                "lapwing_device_{name}_total{{device=\"{}\"}} {}",
+                escaped(&device.name),
+                count(figures)
+            ));
         }
     }
     let store = shared.writer.state();

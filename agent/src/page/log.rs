@@ -5,8 +5,8 @@
 use std::sync::Arc;
 
 use axum::Json;
-use axum::extract::State;
 use axum::extract::Query;
+use axum::extract::State;
 use axum::extract::rejection::QueryRejection;
 use lapwing_protocol::Event;
 use schemars::JsonSchema;

@@ -24,8 +24,8 @@ mod sessions;
 mod topology;
 mod trouble;
 
-use std::sync::{Arc, Mutex};
 use std::sync::atomic::AtomicUsize;
+use std::sync::{Arc, Mutex};
 
 use lapwing_protocol::catalogue::CataloguePoint;
 

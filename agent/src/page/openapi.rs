@@ -50,7 +50,8 @@ fn operation(route: &Route, generator: &mut schemars::SchemaGenerator, error: &s
     let mut responses = Map::new();
     responses.insert("200".into(), json!({ "description": "Done.", "content": { media: { "schema": answer } } }));
     for status in route.refusals {
-        let refusal = json!({ "description": meaning(*status), "content": { "application/json": { "schema": error } } });
+        let refusal =
+            json!({ "description": meaning(*status), "content": { "application/json": { "schema": error } } });
         // The health routes answer in their own shape when failing.
         let refusal = if *status == 503 && route.path.ends_with("/health") {
             json!({ "description": meaning(*status), "content": { media: { "schema": answer } } })

@@ -138,12 +138,15 @@ mod tests {
 
     #[test]
     fn what_has_points_is_drawn_and_nothing_else() {
-        let paths = ["coil/water/flow", "rack/07/inlet/top/temperature", "rack/07/power", "fan/03/speed", "fan/01/speed"];
+        let paths =
+            ["coil/water/flow", "rack/07/inlet/top/temperature", "rack/07/power", "fan/03/speed", "fan/01/speed"];
         let points = paths.iter().map(|path| Point { path: (*path).into(), ..Point::default() });
         let roles = of(&Plan { points: points.collect(), ..Plan::default() });
         assert_eq!(roles["flow"], "coil/water/flow");
         assert_eq!(roles["racks"][0]["inlets"][0], "rack/07/inlet/top/temperature");
         assert_eq!(roles["fans"][0]["name"], "01");
-        assert!(roles.get("pumps").is_none() && roles.get("supply_temperature").is_none() && roles.get("doors").is_none());
+        assert!(
+            roles.get("pumps").is_none() && roles.get("supply_temperature").is_none() && roles.get("doors").is_none()
+        );
     }
 }

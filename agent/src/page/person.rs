@@ -153,9 +153,9 @@ fn same_origin(headers: &HeaderMap) -> Result<(), Trouble> {
 
 fn cookie(headers: &HeaderMap) -> Option<&str> {
     let all = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-    all.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('=')).find_map(|(name, value)| {
-        (name == COOKIE && !value.is_empty()).then_some(value)
-    })
+    all.flat_map(|line| line.split(';'))
+        .filter_map(|pair| pair.trim().split_once('='))
+        .find_map(|(name, value)| (name == COOKIE && !value.is_empty()).then_some(value))
 }
 
 fn set_cookie(value: &str, seconds: u64) -> HeaderMap {

@@ -43,10 +43,16 @@ fn of<T: schemars::JsonSchema>(generator: &mut SchemaGenerator) -> Schema {
 
 /// Every operation.
 pub(super) const ROUTES: &[Route] = &[
-    route("/api/about", "Who the agent is, and which points its drawing shows.", (JSON, of::<answer::About>), || get(read::about)),
-    route("/api/points", "Every point, in scan order, with its alarms.", (JSON, of::<answer::Points>), || get(read::points)),
+    route("/api/about", "Who the agent is, and which points its drawing shows.", (JSON, of::<answer::About>), || {
+        get(read::about)
+    }),
+    route("/api/points", "Every point, in scan order, with its alarms.", (JSON, of::<answer::Points>), || {
+        get(read::points)
+    }),
     route("/api/now", "Every point's present value.", (JSON, of::<answer::Now>), || get(read::now)),
-    route("/api/alarms", "Every alarm's present record, and the figures.", (JSON, of::<answer::Alarms>), || get(read::alarms)),
+    route("/api/alarms", "Every alarm's present record, and the figures.", (JSON, of::<answer::Alarms>), || {
+        get(read::alarms)
+    }),
     Route {
         query: Some(of::<log::EventsQuery>),
         refusals: &[400, 503],
@@ -55,7 +61,9 @@ pub(super) const ROUTES: &[Route] = &[
     route("/api/links", "Links, devices and the poll plan.", (JSON, of::<answer::Links>), || get(links::links)),
     Route {
         refusals: &[503],
-        ..route("/api/live", "The live stream, server-sent events.", ("text/event-stream", of::<String>), || get(live::live))
+        ..route("/api/live", "The live stream, server-sent events.", ("text/event-stream", of::<String>), || {
+            get(live::live)
+        })
     },
     Route {
         refusals: &[503],
@@ -65,22 +73,40 @@ pub(super) const ROUTES: &[Route] = &[
         refusals: &[503],
         ..route("/health", "How the agent is.", (JSON, of::<answer::Health>), || get(health::health))
     },
-    route("/metrics", "Figures as OpenMetrics text.", ("application/openmetrics-text", of::<String>), || get(health::metrics)),
-    route("/api/topology", "The power path, tier by tier.", (JSON, of::<topology::TopologyAnswer>), || get(topology::topology)),
+    route("/metrics", "Figures as OpenMetrics text.", ("application/openmetrics-text", of::<String>), || {
+        get(health::metrics)
+    }),
+    route("/api/topology", "The power path, tier by tier.", (JSON, of::<topology::TopologyAnswer>), || {
+        get(topology::topology)
+    }),
     Route {
         answer: (JSON, of::<person::SignedIn>),
         refusals: &[400, 403, 415, 422, 429, 503],
         ..action("/api/sign-in", "Signs a person in for a shift.", of::<person::SignIn>, || post(person::sign_in))
     },
     action("/api/sign-out", "Signs out.", of::<act::Nothing>, || post(person::sign_out)),
-    action("/api/alarms/acknowledge", "Acknowledges several alarms.", of::<act::Several>, || post(act::acknowledge_several)),
+    action("/api/alarms/acknowledge", "Acknowledges several alarms.", of::<act::Several>, || {
+        post(act::acknowledge_several)
+    }),
     action("/api/alarms/{id}/acknowledge", "Acknowledges an alarm.", of::<act::Nothing>, || post(act::acknowledge)),
     action("/api/alarms/{id}/reset", "Resets a latched alarm.", of::<act::Nothing>, || post(act::reset)),
     action("/api/alarms/{id}/shelve", "Shelves an alarm; a reason is needed.", of::<act::Shelf>, || post(act::shelve)),
     action("/api/alarms/{id}/unshelve", "Ends a shelf.", of::<act::Nothing>, || post(act::unshelve)),
-    action("/api/alarms/{id}/remove-from-service", "Removes an alarm from service; a reason is needed.", of::<act::Why>, || post(act::remove)),
-    action("/api/alarms/{id}/return-to-service", "Returns an alarm to service.", of::<act::Why>, || post(act::put_back)),
-    action("/api/suppress/{rule}", "Starts a declared suppression; a reason is needed.", of::<act::Suppression>, || post(act::suppress)),
+    action(
+        "/api/alarms/{id}/remove-from-service",
+        "Removes an alarm from service; a reason is needed.",
+        of::<act::Why>,
+        || post(act::remove),
+    ),
+    action("/api/alarms/{id}/return-to-service", "Returns an alarm to service.", of::<act::Why>, || {
+        post(act::put_back)
+    }),
+    action(
+        "/api/suppress/{rule}",
+        "Starts a declared suppression; a reason is needed.",
+        of::<act::Suppression>,
+        || post(act::suppress),
+    ),
     action("/api/suppress/{rule}/release", "Ends it.", of::<act::Why>, || post(act::release)),
     action("/api/mode", "Sets the mode; a reason is needed.", of::<act::NewMode>, || post(act::mode)),
     action("/api/notes", "Writes a note into the log.", of::<act::Note>, || post(act::note)),
