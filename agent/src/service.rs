@@ -12,7 +12,7 @@ use std::time::Duration;
 use lapwing_protocol::catalogue::{self, CataloguePoint};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{
-    EncodingError, Event, EventLast, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
+    EncodingError, Event, EventLast, Mode, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
 };
 
 use tokio::sync::watch;
@@ -113,11 +113,10 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
-            let new_log = {
-                let (plan, publisher, catalogue, boot) =
-                    (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
-                Box::new(move |log: &str, anew: bool| {
-                    if let Err(error) = renew(&plan, &session, &publisher, (log, anew), boot, &catalogue) {
+            let renew = {
+                let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
+                Box::new(move |log: &str, mode: Mode, anew: bool| {
+                    if let Err(error) = renewed(mode, &session, &publisher, (log, anew), boot, &catalogue) {
                         tracing::error!(%error, "presence could not be renewed; please report this");
                     }
                 })
@@ -135,7 +134,7 @@ impl Service {
                     door,
                     told,
                     alive,
-                    new_log,
+                    renew,
                     held,
                 })
             })?
@@ -295,7 +294,7 @@ pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Sess
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
-    let presence = |state| presence(plan, &opened.log, opened.boot, &hash, state);
+    let presence = |state| presence(plan.module.mode, &opened.log, opened.boot, &hash, state);
     let session = Session {
         base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
         presence_topic: "presence".into(),
@@ -340,11 +339,11 @@ fn lost(plan: &Plan, boot: u64) -> Lost {
     })
 }
 
-fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
+fn presence(mode: Mode, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
     let presence = Presence {
         schema: SCHEMA,
         state: Word::from(state),
-        mode: Word::from(plan.module.mode),
+        mode: Word::from(mode),
         log: log.to_owned(),
         boot,
         version: env!("CARGO_PKG_VERSION").into(),
@@ -353,16 +352,17 @@ fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState)
     lapwing_protocol::Encoding::Json.to_vec(&presence)
 }
 
-/// Presence names another log, the will too: by a new connection, or with the next one if events may not wait for it.
-fn renew(
-    plan: &Plan,
+/// Presence names another log or mode, the will too: by a new connection, or with the next one if events may not wait
+/// for it.
+fn renewed(
+    mode: Mode,
     session: &Session,
     publisher: &Publisher,
     (log, anew): (&str, bool),
     boot: u64,
     hash: &str,
 ) -> Result<(), StartError> {
-    let said = |state| presence(plan, log, boot, hash, state);
+    let said = |state| presence(mode, log, boot, hash, state);
     let session =
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
     if anew { publisher.session(session) } else { publisher.presence(session) }?;

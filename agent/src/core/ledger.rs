@@ -89,6 +89,11 @@ impl Ledger {
         &self.head
     }
 
+    /// Events say another mode from now on.
+    pub fn set_mode(&mut self, mode: Mode) {
+        self.head.mode = mode;
+    }
+
     /// Number of the last event.
     #[must_use]
     pub const fn last_seq(&self) -> u64 {

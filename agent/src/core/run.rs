@@ -5,6 +5,9 @@
 
 mod alarms;
 mod messages;
+mod mode;
+mod operator;
+mod rules;
 mod storage;
 
 use std::sync::Arc;
@@ -14,12 +17,14 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
+use self::rules::RuleState;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
 use super::held::Held;
+use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
@@ -39,6 +44,9 @@ const RELEASE: Duration = Duration::from_secs(10);
 /// Messages taken in one go before what is due is looked at again.
 const BURST: usize = 256;
 
+/// Lets presence and will name this log and mode: with a new connection, or only with the next one.
+pub type Renew = Box<dyn Fn(&str, Mode, bool) + Send>;
+
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
 pub enum Told {
@@ -57,9 +65,6 @@ pub enum CoreError {
     #[error("the plan does not fit the engine: {0}; please report this")]
     Setup(#[from] SetupError),
 }
-
-/// Called with a log's identity, and whether the connection may be made anew for it.
-pub type NewLog = Box<dyn Fn(&str, bool) + Send>;
 
 /// Everything the loop is given.
 #[allow(missing_debug_implementations)] // holds a function
@@ -86,8 +91,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
-    /// Called when a new log has begun: presence must name it, with a new connection or not.
-    pub new_log: NewLog,
+    /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
+    pub renew: Renew,
 }
 
 /// What the service manager is told.
@@ -129,6 +134,12 @@ struct Core<'a> {
     frames: Frames,
     singles: Singles,
     kept: Vec<Kept>,
+    incidents: Incidents<'a>,
+    /// By rule of suppression.
+    rules: Vec<RuleState>,
+    mode: Mode,
+    /// When the mode falls back to the configured one.
+    mode_until: Option<Millis>,
     clock: Clock,
     figures: Figures,
     fault_at: Option<Millis>,
@@ -138,7 +149,7 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    new_log: NewLog,
+    renew: Renew,
     held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
@@ -170,6 +181,10 @@ impl<'a> Core<'a> {
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
             kept: vec![Kept::default(); plan.alarms.len()],
+            incidents: Incidents::new(plan),
+            rules: vec![RuleState::default(); plan.suppress.len()],
+            mode: plan.module.mode,
+            mode_until: None,
             clock: Clock::start(),
             figures: Figures::default(),
             fault_at: None,
@@ -179,7 +194,7 @@ impl<'a> Core<'a> {
             door: inputs.door,
             told: inputs.told,
             alive: inputs.alive,
-            new_log: inputs.new_log,
+            renew: inputs.renew,
             held: inputs.held,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
@@ -240,6 +255,7 @@ impl<'a> Core<'a> {
         let instant = Instant::now();
         let now = self.clock.now();
         self.judge.poll(now);
+        self.mode_due(now);
         self.moved();
         if instant >= self.next_frame {
             self.next_frame = instant.max(self.next_frame + self.plan.mqtt.frame_period);

@@ -290,12 +290,18 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
         let mut late = of_point.get(point).copied().flatten()?;
         let window = plan.engine.points.get(point).and_then(|point| plan.engine.windows.get(point.window? as usize));
         match alarm.condition {
-            ConditionKind::Rise | ConditionKind::Fall => {
+            ConditionKind::Rise | ConditionKind::Fall | ConditionKind::TimeToLimit => {
                 late.window = window.map_or(Duration::ZERO, |w| Duration::from_millis(u64::from(w.over_ms)));
             }
             // What fails is the probe or the device, and that shows at the next scan.
             ConditionKind::BadMeasurement => (late.probe, late.refresh) = (Duration::ZERO, Duration::ZERO),
-            ConditionKind::High | ConditionKind::Low | ConditionKind::State => {}
+            ConditionKind::High
+            | ConditionKind::Low
+            | ConditionKind::State
+            | ConditionKind::Deviation
+            | ConditionKind::Discrepancy
+            | ConditionKind::FewerThan
+            | ConditionKind::Frozen => {}
         }
         late.delay = Duration::from_millis(u64::from(spec.on_delay_ms));
         (late.judging, late.sync, late.send) = (JUDGING, SYNC, SEND);

@@ -23,7 +23,9 @@ impl Core<'_> {
                     early.push(Message::Stop);
                     break;
                 }
-                other @ (Message::Field(_) | Message::Broker(_) | Message::Fault) => early.push(other),
+                other @ (Message::Field(_) | Message::Broker(_) | Message::Operator(_) | Message::Fault) => {
+                    early.push(other)
+                }
             }
         }
         early
@@ -62,6 +64,7 @@ impl Core<'_> {
         match message {
             Message::Field(message) => self.field(message),
             Message::Broker(notice) => self.broker(notice),
+            Message::Operator(request) => self.operator(*request),
             Message::Fault => {
                 self.fault_at = Some(self.clock.now());
                 self.tell(Told::Fault);
@@ -272,7 +275,7 @@ impl Core<'_> {
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let t = self.clock.wall(reading.at);
             self.frames.push(id, t, value, reading.status);
-            single(self.plan, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
+            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
         }
     }
 
@@ -282,7 +285,7 @@ impl Core<'_> {
             let reading = self.judge.reading(u32::try_from(index).unwrap_or(u32::MAX));
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let said = (self.clock.wall(reading.at), value, reading.status);
-            single(self.plan, &self.publisher, &mut self.singles, index, said, now);
+            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, said, now);
         }
     }
 }
@@ -290,6 +293,7 @@ impl Core<'_> {
 /// Publishes one point by itself, if it was chosen and it is time.
 fn single(
     plan: &Plan,
+    mode: Mode,
     publisher: &Publisher,
     singles: &mut Singles,
     index: usize,
@@ -297,7 +301,7 @@ fn single(
     now: Millis,
 ) {
     if singles.due(index, value, status, now)
-        && let Some(said) = point_value(plan, index, t, value, status, plan.module.mode)
+        && let Some(said) = point_value(plan, index, t, value, status, mode)
         && let Ok(payload) = serde_json::to_vec(&said)
     {
         refused(publisher.point(format!("point/{}", plan.points[index].path), payload));

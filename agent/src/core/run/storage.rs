@@ -70,7 +70,8 @@ impl Core<'_> {
                 refused(self.publisher.retained(topic, payload));
             }
         }
-        (self.new_log)(&self.ledger.head().log, false);
+        self.incidents.renumber(|incident| renumbered.number(incident));
+        (self.renew)(&self.ledger.head().log, self.mode, false);
     }
 
     /// Tells what was found when the store was opened.
@@ -125,7 +126,7 @@ impl Core<'_> {
             Ok(()) => {
                 self.frames.move_to(&self.ledger.head().log);
                 self.held.clear();
-                (self.new_log)(&self.ledger.head().log, true);
+                (self.renew)(&self.ledger.head().log, self.mode, true);
                 let text =
                     "The store is an older copy than what was already published: a new event log has begun.".to_owned();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));

@@ -152,6 +152,8 @@ fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {
         safety: String::new(),
         respond_within: None,
         own: false,
+        link: None,
+        document: None,
         digest: 0,
     }
 }
