@@ -41,8 +41,7 @@ export function verdict(element, spoken) {
       return;
     }
     const others = alarms.filter((one) => one.alarm !== top.alarm && one.alarm !== worst.alarm && one.active).length;
-    const known = alarms.some((one) => one.active) || !state.lost;
-    const stake = known && worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
+    const stake = worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
     const words = [state.lost ? t("verdict.unknown") : "", stake, others ? count("verdict.more", others) : ""].filter(Boolean).join(" · ");
     fill(element, mark(worst.priority, state.isNew(worst) || state.isNew(top) ? "new" : ""),
       h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", { text: words })));
