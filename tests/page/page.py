@@ -319,9 +319,11 @@ def main():
             demo.wait(lambda line: line.get("kind") == "alarm" and line.get("to") == "unacknowledged")
             looks(checks, browser, demo, out, "pump-trip-standby-fails")
             targets(checks, browser, demo)
-            keyboard(checks, browser, demo)
             actions(checks, browser, demo, out)
             trends(checks, browser, demo, out)
+        with Demo(lapwing, "fan-lost") as demo:
+            demo.wait(lambda line: line.get("kind") == "alarm" and line.get("to") == "unacknowledged")
+            keyboard(checks, browser, demo)
         with Demo(lapwing, "calm") as demo:
             with checks.check("calm: the verdict says that the module is well"):
                 page = open_page(browser, demo)
