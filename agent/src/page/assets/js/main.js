@@ -104,7 +104,7 @@ async function begin() {
   state.hear("lost", lost);
   setInterval(mode, 1000);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
-  addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); told(); await show(); });
+  addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
   for (let tries = 0; ; tries += 1) {
     try { await load(); break; } catch (error) {
       lost();
