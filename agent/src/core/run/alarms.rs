@@ -163,7 +163,7 @@ impl Core<'_> {
         let kept = &mut self.kept[index];
         (kept.seq, kept.t) = (Some(seq), at);
         (kept.value, kept.quality) = ((!t.status.is_bad()).then_some(t.value), t.status.number());
-        if t.cause == Cause::Raised || place.is_some() {
+        if t.cause == Cause::Raised {
             kept.text = stood;
         }
         self.keep(index, seq);
@@ -220,7 +220,7 @@ impl Core<'_> {
         if let Some((topic, payload)) = self.alarm_record(index) {
             if self.ledger.is_volatile() && !self.memory_only {
                 // It waits for no disk.
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             } else {
                 self.held.push(seq, topic, payload);
             }
@@ -282,10 +282,16 @@ impl Core<'_> {
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
+    /// Shows an alarm's record to whoever looks on, and publishes it.
+    pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
+        self.board.alarm(&self.plan.alarms[index].id, &payload);
+        refused(self.publisher.retained(topic, payload));
+    }
+
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
             if let Some((topic, payload)) = self.alarm_record(index) {
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             }
         }
     }
