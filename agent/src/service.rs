@@ -20,8 +20,10 @@ use crate::core::held::Held;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
+use crate::late::Late;
 use crate::plan::Plan;
 use crate::publish::{HandInError, Publisher, Session};
+use crate::store::history::{Beginning, Found, Reader, Recorder, Start};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -56,6 +58,8 @@ pub struct Service {
     stop_field: watch::Sender<bool>,
     publisher: Publisher,
     writer: Writer,
+    recorder: Option<Recorder>,
+    late: Option<Late>,
     runtime: RuntimeThread,
 }
 
@@ -69,6 +73,7 @@ impl Service {
         let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
         let ids = store.point_ids(&keys(&plan))?;
         let (session, catalogue) = session(&plan, &opened, &ids)?;
+        let history = history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
@@ -105,6 +110,18 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
+        let late = match &history {
+            Some((recorder, found)) => Some(Late::start(
+                Reader::new(&plan.store.dir),
+                recorder.clone(),
+                publisher.clone(),
+                encoding(&plan),
+                found.number,
+                catalogue.clone(),
+            )?),
+            None => None,
+        };
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let new_log = {
@@ -131,6 +148,7 @@ impl Service {
                     alive,
                     new_log,
                     held,
+                    history,
                 })
             })?
         };
@@ -138,7 +156,7 @@ impl Service {
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
         let (stop_field, stop) = watch::channel(false);
         let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
-        Ok(Self { door, core, field, stop_field, publisher, writer, runtime })
+        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime })
     }
 
     /// The way into the core.
@@ -150,7 +168,7 @@ impl Service {
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, mut field, stop_field, publisher, writer, runtime } = self;
+        let Self { door, core, mut field, stop_field, publisher, writer, recorder, late, runtime } = self;
         // Links that have all ended listen no more.
         let _ended = stop_field.send(true);
         field.wait_ended();
@@ -166,6 +184,9 @@ impl Service {
                 Summary::default()
             }
         };
+        if let Some(late) = late {
+            late.stop();
+        }
         // The last events must have reached the publisher before it is told to end.
         if let Err(error) = writer.call(|_| ()) {
             tracing::warn!(%error, "the last events may not be on disk yet");
@@ -173,6 +194,9 @@ impl Service {
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
+        }
+        if let Some(recorder) = recorder {
+            recorder.stop();
         }
         summary.unsent_events = writer.state().unsent;
         let oldest = writer.call(|store| store.unsent(0, 1));
@@ -226,6 +250,45 @@ impl RuntimeThread {
         let _gone = self.stop.send(());
         if self.thread.join().is_err() {
             tracing::error!("the runtime's thread ended by a panic; please report this");
+        }
+    }
+}
+
+/// Starts the history. The agent goes on without one that cannot be used: no alarm depends on it.
+fn history(plan: &Plan, opened: &Opened, ids: &[u32], catalogue: &str, session: &Session) -> Option<(Recorder, Found)> {
+    let limits = plan.store.history?;
+    let clock = crate::core::clock::Clock::start();
+    let digest: String = plan.digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    let pages: Vec<(&str, serde_json::Value)> = session
+        .catalogue
+        .iter()
+        .map(|(topic, payload)| (topic.as_str(), String::from_utf8_lossy(payload).into_owned().into()))
+        .collect();
+    let texts = [("config", &digest, serde_json::to_vec(&plan.source)), ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages))];
+    let beginning = Beginning {
+        data_dir: plan.store.dir.clone(),
+        start: Start {
+            log: opened.log.clone(),
+            boot: opened.boot,
+            mode: serde_json::to_value(plan.module.mode).ok().and_then(|mode| mode.as_str().map(str::to_owned)).unwrap_or_default(),
+            catalogue: catalogue.to_owned(),
+            config: digest.clone(),
+            ..Start::default()
+        },
+        texts: texts
+            .into_iter()
+            .filter_map(|(kind, digest, text)| Some((kind.to_owned(), digest.clone(), text.ok()?)))
+            .collect(),
+        points: ids.iter().copied().zip(keys(plan)).collect(),
+        limits,
+        wall_ms: clock.wall(clock.now()),
+        synced: clock.synced(),
+    };
+    match Recorder::start(beginning) {
+        Ok(started) => Some(started),
+        Err(error) => {
+            tracing::error!("history is not kept: {error}");
+            None
         }
     }
 }

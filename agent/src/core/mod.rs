@@ -2,7 +2,8 @@
 //!
 //! Links give it readings, store and publisher take what it emits; it knows no protocol by name. It runs on a thread of
 //! its own and owns the engine, so nothing in it is ever locked while judging. `run` is the loop, `judge` feeds the
-//! engine, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
+//! engine, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `keeping` what is kept,
+//! `figures` counts.
 
 pub mod clock;
 pub mod derived;
@@ -10,6 +11,7 @@ pub mod figures;
 pub mod frames;
 pub mod held;
 pub mod judge;
+pub mod keeping;
 pub mod ledger;
 pub mod run;
 pub mod saved;

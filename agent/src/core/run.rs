@@ -20,13 +20,15 @@ use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
 use super::held::Held;
 use super::judge::{Judge, rate_per_min};
+use super::keeping::Keeping;
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
 use super::{Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
-use crate::publish::{Connection, Notice, Publisher};
+use crate::publish::{Connection, FrameId, Notice, Publisher};
+use crate::store::history::{Found, Recorder};
 use crate::store::{Opened, SavedAlarm, Writer};
 
 /// Longest wait between two looks at clock, watchdog and store.
@@ -84,6 +86,8 @@ pub struct Inputs<'a> {
     pub held: Arc<Held>,
     /// Called when a new log has begun: presence must name it.
     pub new_log: Box<dyn Fn(&str) + Send>,
+    /// History, if it is kept, and what it held.
+    pub history: Option<(Recorder, Found)>,
 }
 
 /// What the service manager is told.
@@ -127,6 +131,7 @@ struct Core<'a> {
     alive: fn(Alive),
     new_log: Box<dyn Fn(&str) + Send>,
     held: Arc<Held>,
+    keeping: Option<Keeping>,
     next_frame: Instant,
     next_look: Instant,
     store_failing: bool,
@@ -147,6 +152,8 @@ impl<'a> Core<'a> {
             module: plan.module.name.clone(),
         };
         let chosen = globs(&plan.mqtt.points);
+        let clock = Clock::start();
+        let keeping = inputs.history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
         Self {
             plan,
             ids: inputs.ids,
@@ -155,7 +162,7 @@ impl<'a> Core<'a> {
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
             kept: vec![Kept::default(); plan.alarms.len()],
-            clock: Clock::start(),
+            clock,
             figures: Figures::default(),
             fault_at: None,
             restored_from: inputs.opened.last_seq,
@@ -166,6 +173,7 @@ impl<'a> Core<'a> {
             alive: inputs.alive,
             new_log: inputs.new_log,
             held: inputs.held,
+            keeping,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             store_failing: false,
@@ -228,12 +236,20 @@ impl<'a> Core<'a> {
             self.look();
         }
         self.ledger.close();
+        self.keep_at_once();
     }
 
     fn publish_frames(&mut self) {
-        for frame in self.frames.close() {
+        let first = self.frames.next_seq();
+        let frames = self.frames.close();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.frames(&self.clock, first, self.frames.next_seq());
+        }
+        for frame in frames {
+            let start = self.keeping.as_ref().map_or(0, Keeping::start);
+            let id = FrameId { start, number: frame.seq(), late: false };
             match encoding(self.plan).to_vec(&frame) {
-                Ok(payload) => refused(self.publisher.frame("frame".into(), payload)),
+                Ok(payload) => refused(self.publisher.frame("frame".into(), payload, id)),
                 Err(error) => tracing::error!(%error, "a frame could not be encoded; please report this"),
             }
         }
@@ -265,6 +281,7 @@ impl<'a> Core<'a> {
             let detail = StoreChange { change: change.into(), log_before: None, reason };
             self.event(text, Detail::Store(detail), None);
         }
+        self.look_at_history();
         self.release_at_last();
         (self.alive)(Alive::Progress);
     }
@@ -291,6 +308,9 @@ impl<'a> Core<'a> {
         self.judge.poll(now);
         self.moved();
         self.publish_frames();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.submit();
+        }
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);

@@ -2,18 +2,20 @@
 //!
 //! Pure: no sockets and no clock; times come in as monotonic instants. It knows delivery classes, not what payloads
 //! mean. Every queue has its bound and its rule: events beyond [`EVENTS_HELD`] stay on disk and are read from there,
-//! latest states are one a topic, points are coalesced, frames drop the oldest. Never panics.
+//! latest states are one a topic, points are coalesced, frames drop the oldest, late frames are refused when a few wait.
+//! Never panics.
 //!
-//! Order: presence opens a connection; then events, `event/last`, catalogue, alarms, points, frames. Of the window of
+//! Order: presence opens a connection; then events, `event/last`, catalogue, alarms, points, frames, late frames. Of the window of
 //! unconfirmed packets, events may take [`EVENTS_IN_FLIGHT`] and everything else [`OTHERS_IN_FLIGHT`]: neither can
 //! starve the other.
 
-use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::time::{Duration, Instant};
 
 use lapwing_protocol::{EVENT_MAX, FRAME_MAX};
 
 use super::packet::{Packet, Sent, fits};
+use super::said::{Fates, FrameId};
 use super::suspicion::Suspicion;
 use super::{HandInError, Session};
 use crate::store::OutboxRow;
@@ -32,6 +34,9 @@ const EVENTS_LOW: usize = 256;
 pub(super) const PAGE_ROWS: u32 = 512;
 /// Live frames that wait; history has the rest.
 const FRAMES_HELD: usize = 16;
+/// Late frames that wait, and of the window at most.
+const LATE_HELD: usize = 8;
+const LATE_IN_FLIGHT: usize = 8;
 /// `event/last` at most this often.
 const LAST_EVERY: Duration = Duration::from_secs(1);
 /// What follows from a confirmation.
@@ -79,7 +84,11 @@ pub(super) struct Inbox {
     versions: u64,
     points: HashMap<String, Vec<u8>>,
     points_due: VecDeque<String>,
-    frames: VecDeque<(String, Vec<u8>)>,
+    frames: VecDeque<(String, Vec<u8>, FrameId)>,
+    late: VecDeque<(String, Vec<u8>, FrameId)>,
+    /// Handed to the present connection and not confirmed.
+    frames_out: BTreeSet<FrameId>,
+    pub(super) fates: Fates,
     /// Largest frame the broker takes, as far as known.
     frame_limit: usize,
     pub(super) frames_dropped: u64,
@@ -114,6 +123,9 @@ impl Inbox {
             points: HashMap::new(),
             points_due: VecDeque::new(),
             frames: VecDeque::new(),
+            late: VecDeque::new(),
+            frames_out: BTreeSet::new(),
+            fates: Fates::default(),
             frame_limit: FRAME_MAX,
             frames_dropped: 0,
             events_confirmed: 0,
@@ -200,14 +212,32 @@ impl Inbox {
     }
 
     /// A live frame; when too many wait the oldest is dropped and counted.
-    pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        fits(&topic, &payload, self.frame_limit)?;
-        if self.frames.len() >= FRAMES_HELD {
-            self.frames.pop_front();
+    pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<(), HandInError> {
+        // One the broker never takes has met its fate: it would be refused again.
+        fits(&topic, &payload, self.frame_limit).inspect_err(|_| (self.fates.0)(id, true))?;
+        if self.frames.len() >= FRAMES_HELD
+            && let Some((_, _, oldest)) = self.frames.pop_front()
+        {
             self.frames_dropped += 1;
+            (self.fates.0)(oldest, false);
         }
-        self.frames.push_back((topic, payload));
+        self.frames.push_back((topic, payload, id));
         Ok(())
+    }
+
+    /// Whether a late frame would be taken.
+    pub(super) fn late_room(&self) -> bool {
+        self.released && self.late.len() < LATE_HELD
+    }
+
+    /// A frame from history; whether there was room.
+    pub(super) fn push_late(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<bool, HandInError> {
+        fits(&topic, &payload, self.frame_limit).inspect_err(|_| (self.fates.0)(id, true))?;
+        let room = self.late_room();
+        if room {
+            self.late.push_back((topic, payload, id));
+        }
+        Ok(room)
     }
 
     // --- a connection begins and ends ---
@@ -234,6 +264,11 @@ impl Inbox {
         self.events_out = 0;
         self.others_out = 0;
         self.offline_due = false;
+        // Late frames that wait are made again, in order with those that went.
+        let late = self.late.drain(..).map(|(_, _, id)| id);
+        for id in std::mem::take(&mut self.frames_out).into_iter().chain(late) {
+            (self.fates.0)(id, false);
+        }
     }
 
     /// The last word before a clean end.
@@ -275,7 +310,7 @@ impl Inbox {
                 | Sent::Page(_)
                 | Sent::Latest { .. }
                 | Sent::Point
-                | Sent::Frame(_) => self.others_out += 1,
+                | Sent::Frame(..) => self.others_out += 1,
             }
         }
         Some(packet)
@@ -302,6 +337,11 @@ impl Inbox {
             self.others_out = self.others_out.saturating_sub(1);
         }
         self.suspicion.confirmed(sent);
+        if let Sent::Frame(_, id) = sent
+            && self.frames_out.remove(id)
+        {
+            (self.fates.0)(*id, true);
+        }
         match sent {
             Sent::Event(id) => Confirmed::Row(*id),
             Sent::Latest { topic, version } => {
@@ -313,7 +353,7 @@ impl Inbox {
                 }
                 Confirmed::Nothing
             }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => {
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(..) => {
                 Confirmed::Nothing
             }
         }
@@ -338,9 +378,17 @@ impl Inbox {
                 }
                 None
             }
-            Sent::Frame(bytes) => {
+            Sent::Frame(bytes, id) => {
                 self.frame_limit = bytes.saturating_sub(1);
-                self.frames.retain(|(_, payload)| payload.len() < *bytes);
+                (self.fates.0)(*id, true);
+                let fates = &self.fates;
+                self.frames.retain(|(_, payload, id)| {
+                    let fits = payload.len() < *bytes;
+                    if !fits {
+                        (fates.0)(*id, true);
+                    }
+                    fits
+                });
                 None
             }
             Sent::Last | Sent::Online | Sent::Offline | Sent::Point => None,
@@ -410,8 +458,12 @@ impl Inbox {
                 return Some(Packet { topic, payload, confirmed: false, retain: true, sent: Sent::Point });
             }
         }
-        let (topic, payload) = self.frames.pop_front()?;
-        let sent = Sent::Frame(payload.len());
+        let late = |id: &&FrameId| id.late;
+        let late_may = self.frames_out.iter().filter(late).count() < LATE_IN_FLIGHT;
+        let next = self.frames.pop_front().or_else(|| if late_may { self.late.pop_front() } else { None });
+        let (topic, payload, id) = next?;
+        self.frames_out.insert(id);
+        let sent = Sent::Frame(payload.len(), id);
         Some(Packet { topic, payload, confirmed: true, retain: false, sent })
     }
 

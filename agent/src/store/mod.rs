@@ -11,6 +11,7 @@
 //! damaged file. Read first: `rows` for what goes in and out, `writer` for how.
 
 mod error;
+pub mod history;
 mod rows;
 mod schema;
 mod transaction;

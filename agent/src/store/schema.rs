@@ -84,7 +84,7 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
 }
 
 /// The file as a URI with `psow=0`: no assumption that a write of one block leaves its neighbours whole.
-fn uri(path: &Path) -> String {
+pub(super) fn uri(path: &Path) -> String {
     use std::os::unix::ffi::OsStrExt as _;
     let mut uri = String::from("file:");
     for byte in path.as_os_str().as_bytes() {

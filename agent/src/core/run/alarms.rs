@@ -2,7 +2,7 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
-use lapwing_protocol::ShownState;
+use lapwing_protocol::{Priority, ShownState};
 
 use super::*;
 
@@ -28,7 +28,11 @@ impl Core<'_> {
             }
         }
         let version = env!("CARGO_PKG_VERSION");
-        let text = self.started();
+        let mut text = self.started();
+        if let Some(missing) = self.keeping.as_ref().and_then(Keeping::missing) {
+            text.push(' ');
+            text.push_str(&missing);
+        }
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
         self.ledger.close();
@@ -79,6 +83,9 @@ impl Core<'_> {
         let Ok(index) = usize::try_from(t.alarm) else { return };
         if t.cause == Cause::Raised {
             self.kept[index].incident = Some(self.ledger.next_seq());
+            if let Some(keeping) = &mut self.keeping {
+                keeping.raised();
+            }
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
         let rate_per_min = rate_per_min(self.plan, t);
@@ -157,6 +164,23 @@ impl Core<'_> {
         };
         let record = tell::record(self.plan, subject, &standing);
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
+    }
+
+    /// Tells the history whether alarms stand, and people how the history is doing.
+    pub(super) fn look_at_history(&mut self) {
+        let Some(keeping) = &mut self.keeping else { return };
+        let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
+            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any()) && !alarm.own
+        };
+        let (mut any, mut grave) = (false, false);
+        for (_, alarm) in (0..).zip(&self.plan.alarms).filter(standing) {
+            any = true;
+            grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
+        }
+        for (text, change, reason) in keeping.look(&self.clock, any, grave) {
+            let detail = StoreChange { change: change.into(), log_before: None, reason: Some(reason) };
+            self.event(text, Detail::Store(detail), None);
+        }
     }
 
     pub(super) fn publish_all_alarms(&self) {
