@@ -104,7 +104,9 @@ impl Task {
             Err(error) => return tracing::warn!("frames cannot be sent again now: {error}"),
         };
         let Some(start) = starts.iter().find(|start| start.number == number) else {
-            tracing::warn!("history has nothing of start {number} any more: its frames {first} and later are not sent again");
+            tracing::warn!(
+                "history has nothing of start {number} any more: its frames {first} and later are not sent again"
+            );
             return self.recorder.frames_gone(number, first, u64::MAX);
         };
         let until = starts.iter().find(|later| later.number > number).map(|later| later.at);

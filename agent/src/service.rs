@@ -264,13 +264,19 @@ fn history(plan: &Plan, opened: &Opened, ids: &[u32], catalogue: &str, session: 
         .iter()
         .map(|(topic, payload)| (topic.as_str(), String::from_utf8_lossy(payload).into_owned().into()))
         .collect();
-    let texts = [("config", &digest, serde_json::to_vec(&plan.source)), ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages))];
+    let texts = [
+        ("config", &digest, serde_json::to_vec(&plan.source)),
+        ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages)),
+    ];
     let beginning = Beginning {
         data_dir: plan.store.dir.clone(),
         start: Start {
             log: opened.log.clone(),
             boot: opened.boot,
-            mode: serde_json::to_value(plan.module.mode).ok().and_then(|mode| mode.as_str().map(str::to_owned)).unwrap_or_default(),
+            mode: serde_json::to_value(plan.module.mode)
+                .ok()
+                .and_then(|mode| mode.as_str().map(str::to_owned))
+                .unwrap_or_default(),
             catalogue: catalogue.to_owned(),
             config: digest.clone(),
             ..Start::default()

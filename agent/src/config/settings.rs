@@ -94,7 +94,8 @@ fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Rep
         match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
             Some(number) => number,
             None => {
-                let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+                let wrong =
+                    Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
                 report.wrong(place("store", key), path, wrong);
                 otherwise
             }

@@ -151,15 +151,27 @@ impl Keeping {
         self.losses.append(&mut state.losses);
         let more = self.losses.len().saturating_sub(LOSSES_TOLD);
         for loss in self.losses.drain(..).take(LOSSES_TOLD) {
-            told.push((format!("A part of the history is damaged and set aside: {loss}."), "history damaged", loss.to_string()));
+            told.push((
+                format!("A part of the history is damaged and set aside: {loss}."),
+                "history damaged",
+                loss.to_string(),
+            ));
         }
         if more > 0 {
-            told.push((format!("{more} more parts of the history are damaged."), "history damaged", format!("{more} more")));
+            told.push((
+                format!("{more} more parts of the history are damaged."),
+                "history damaged",
+                format!("{more} more"),
+            ));
         }
         if state.failing.is_some() != self.failing {
             self.failing = state.failing.is_some();
             told.push(match state.failing {
-                Some((_, why)) => (format!("The history cannot be written: {why}. Alarms and events are not affected."), "history failing", why),
+                Some((_, why)) => (
+                    format!("The history cannot be written: {why}. Alarms and events are not affected."),
+                    "history failing",
+                    why,
+                ),
                 None => ("The history is written again.".into(), "history working again", String::new()),
             });
         }

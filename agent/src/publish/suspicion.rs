@@ -99,7 +99,8 @@ mod tests {
     #[test]
     fn frames_of_any_size_count_as_one() {
         let mut suspicion = Suspicion::default();
-        let outcomes: Vec<_> = (0..6).map(|n| suspicion.dropped(&[Sent::Frame(5000 + n, FrameId::default())])).collect();
+        let outcomes: Vec<_> =
+            (0..6).map(|n| suspicion.dropped(&[Sent::Frame(5000 + n, FrameId::default())])).collect();
         assert_eq!(outcomes[..5], [None, None, None, None, None]);
         assert_eq!(outcomes[5], Some(Sent::Frame(5005, FrameId::default())));
     }

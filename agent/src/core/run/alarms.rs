@@ -170,7 +170,8 @@ impl Core<'_> {
     pub(super) fn look_at_history(&mut self) {
         let Some(keeping) = &mut self.keeping else { return };
         let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
-            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any()) && !alarm.own
+            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
+                && !alarm.own
         };
         let (mut any, mut grave) = (false, false);
         for (_, alarm) in (0..).zip(&self.plan.alarms).filter(standing) {

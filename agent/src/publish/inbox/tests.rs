@@ -59,8 +59,15 @@ fn classes_go_in_their_order() {
     inbox.fetched(generation, vec![row(2), row(3)]);
     inbox.connected();
     let latest = Sent::Latest { topic: "alarm/a".into(), version: 1 };
-    let expected =
-        vec![Sent::Online, Sent::Event(2), Sent::Event(3), Sent::Page(0), latest, Sent::Point, Sent::Frame(1, FrameId::default())];
+    let expected = vec![
+        Sent::Online,
+        Sent::Event(2),
+        Sent::Event(3),
+        Sent::Page(0),
+        latest,
+        Sent::Point,
+        Sent::Frame(1, FrameId::default()),
+    ];
     assert_eq!(drain(&mut inbox, now), expected);
 }
 
@@ -208,7 +215,9 @@ fn points_are_coalesced_and_frames_drop_the_oldest() {
         inbox.set_point("point/a".into(), value.into()).expect("fits");
     }
     for number in 0..20_u8 {
-        inbox.push_frame("frame".into(), vec![number], FrameId { number: number.into(), ..FrameId::default() }).expect("fits");
+        inbox
+            .push_frame("frame".into(), vec![number], FrameId { number: number.into(), ..FrameId::default() })
+            .expect("fits");
     }
     assert_eq!(inbox.frames_dropped, 4);
     let packet = inbox.next(now).expect("it waits");
@@ -264,7 +273,8 @@ fn late_frames_go_last_and_few_at_a_time_and_every_fate_is_told() {
     }
     assert_eq!(*told.lock().expect("unpoisoned"), [(id(100, false), false)], "the oldest live one made room");
     let went = drain(&mut inbox, now);
-    let numbers: Vec<u64> = went.iter().filter_map(|sent| if let Sent::Frame(_, id) = sent { Some(id.number) } else { None }).collect();
+    let numbers: Vec<u64> =
+        went.iter().filter_map(|sent| if let Sent::Frame(_, id) = sent { Some(id.number) } else { None }).collect();
     assert_eq!(numbers, (101..117).chain(0..8).collect::<Vec<_>>());
     assert!(inbox.push_late("frame".into(), b"l".to_vec(), id(8, true)).expect("fits"));
     assert_eq!(drain(&mut inbox, now), [], "enough late ones are out");

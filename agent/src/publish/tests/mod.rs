@@ -155,7 +155,10 @@ fn a_broker_that_is_down_is_a_state() {
     wait_until("told once", || agent.noticed(|n| matches!(n, Notice::Down(_))));
     agent.events(5000);
     for number in 0..100 {
-        agent.publisher.frame("frame".into(), format!("frame {number}").into_bytes(), FrameId::default()).expect("it fits");
+        agent
+            .publisher
+            .frame("frame".into(), format!("frame {number}").into_bytes(), FrameId::default())
+            .expect("it fits");
     }
     assert_eq!(agent.publisher.state().frames_dropped, 84, "frames drop the oldest");
     wait_until("all durable", || agent.writer.state().unsent == 5000);

@@ -129,7 +129,9 @@ impl Table {
     /// Notes where the wall stands, if that is news.
     pub(super) fn note(&mut self, now: Noted) -> Result<(), HistoryError> {
         let news = self.last.is_none_or(|last| {
-            last.start != now.start || last.synced != now.synced || last.offset.abs_diff(now.offset) > NOTED_MS.unsigned_abs()
+            last.start != now.start
+                || last.synced != now.synced
+                || last.offset.abs_diff(now.offset) > NOTED_MS.unsigned_abs()
         });
         if news {
             self.connection
@@ -226,7 +228,12 @@ mod tests {
 
     #[test]
     fn a_clock_set_right_corrects_its_own_start_and_no_other() {
-        let wall = Wall::new(vec![noted(0, -7, true, 1), noted(1000, -999_000, false, 2), noted(5000, 250, true, 2), noted(9000, -50, false, 3)]);
+        let wall = Wall::new(vec![
+            noted(0, -7, true, 1),
+            noted(1000, -999_000, false, 2),
+            noted(5000, 250, true, 2),
+            noted(9000, -50, false, 3),
+        ]);
         assert_eq!(wall.t(500), 493);
         assert_eq!(wall.t(1200), 1450, "corrected by what the clock showed later");
         assert_eq!(wall.t(6000), 6250);

@@ -8,11 +8,11 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, params};
 
+use super::Happening;
 use super::block::{Gather, Head, Scan};
 use super::error::{HistoryError, Loss};
 use super::file;
 use super::open::{self, CLOSING};
-use super::Happening;
 
 /// Readings of a stripe at least.
 const STRIPE_MIN: usize = 250_000;
@@ -136,7 +136,16 @@ impl Closing {
         });
         connection.execute(
             "INSERT OR REPLACE INTO slot VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-            params![self.slot, first, last, self.readings, first_frame, next_frame, began, self.head.to_bytes(self.slot)],
+            params![
+                self.slot,
+                first,
+                last,
+                self.readings,
+                first_frame,
+                next_frame,
+                began,
+                self.head.to_bytes(self.slot)
+            ],
         )?;
         Ok(())
     }

@@ -51,7 +51,9 @@ impl Condense {
     pub(super) fn next(dir: &Path, current: u32, now: i64, axis: &Table) -> Result<Option<Self>, HistoryError> {
         let files = reader::list(dir)?;
         let waiting = files.iter().find(|(number, kinds)| {
-            **number < current && kinds.contains(&Kind::Raw) && !(kinds.contains(&Kind::Minute) && kinds.contains(&Kind::Quarter))
+            **number < current
+                && kinds.contains(&Kind::Raw)
+                && !(kinds.contains(&Kind::Minute) && kinds.contains(&Kind::Quarter))
         });
         let Some((number, _)) = waiting else { return Ok(None) };
         // A reader on a data directory looks one level below.
@@ -188,7 +190,8 @@ impl Condense {
             kept.execute_batch("BEGIN")?;
             let range = params![file::key(slot, 0), file::key(slot + 1, 0)];
             for table in ["block", "scan"] {
-                let mut all = self.raw.prepare(&format!("SELECT key, data FROM {table} WHERE key >= ?1 AND key < ?2"))?;
+                let mut all =
+                    self.raw.prepare(&format!("SELECT key, data FROM {table} WHERE key >= ?1 AND key < ?2"))?;
                 let mut insert = kept.prepare_cached(&format!("INSERT INTO {table} VALUES (?1, ?2)"))?;
                 let mut rows = all.query(range)?;
                 while let Some(row) = rows.next()? {
@@ -199,7 +202,10 @@ impl Condense {
             let mut rows = row.query([slot])?;
             while let Some(row) = rows.next()? {
                 let values: Vec<rusqlite::types::Value> = (0..8).map(|n| row.get(n)).collect::<Result<_, _>>()?;
-                kept.execute("INSERT INTO slot VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)", rusqlite::params_from_iter(values))?;
+                kept.execute(
+                    "INSERT INTO slot VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                    rusqlite::params_from_iter(values),
+                )?;
             }
             kept.execute_batch("COMMIT")
         };

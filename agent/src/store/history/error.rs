@@ -31,7 +31,9 @@ pub enum HistoryError {
         path: PathBuf,
     },
     /// A newer agent wrote it.
-    #[error("{path} has format version {found}, this agent knows up to {known}; read it with the newer agent, or move it away")]
+    #[error(
+        "{path} has format version {found}, this agent knows up to {known}; read it with the newer agent, or move it away"
+    )]
     Newer {
         /// The file.
         path: PathBuf,

@@ -216,8 +216,8 @@ pub(super) fn points(connection: &Connection) -> rusqlite::Result<Vec<(u32, Poin
 
 /// The numbers a path has in a file: more than one if its unit or exponent changed.
 pub(super) fn points_of(connection: &Connection, path: &str) -> rusqlite::Result<Vec<(u32, PointKey)>> {
-    let mut found =
-        connection.prepare_cached("SELECT id, path, quantity, unit, exponent FROM point WHERE path = ?1 ORDER BY id")?;
+    let mut found = connection
+        .prepare_cached("SELECT id, path, quantity, unit, exponent FROM point WHERE path = ?1 ORDER BY id")?;
     let rows = found.query_map([path], |row| {
         let key = PointKey { path: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)?, exponent: row.get(4)? };
         Ok((row.get(0)?, key))
@@ -226,7 +226,11 @@ pub(super) fn points_of(connection: &Connection, path: &str) -> rusqlite::Result
 }
 
 /// Notes a start and its texts.
-pub(super) fn put_start(connection: &Connection, start: &Start, texts: &[(String, String, Vec<u8>)]) -> rusqlite::Result<()> {
+pub(super) fn put_start(
+    connection: &Connection,
+    start: &Start,
+    texts: &[(String, String, Vec<u8>)],
+) -> rusqlite::Result<()> {
     connection.execute(
         "INSERT OR REPLACE INTO start VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
         params![start.number, start.log, start.boot, start.at, start.mode, start.catalogue, start.config],
@@ -239,8 +243,8 @@ pub(super) fn put_start(connection: &Connection, start: &Start, texts: &[(String
 
 /// Every start a file knows.
 pub(super) fn starts(connection: &Connection) -> rusqlite::Result<Vec<Start>> {
-    let mut all =
-        connection.prepare_cached("SELECT number, log, boot, at, mode, catalogue, config FROM start ORDER BY number")?;
+    let mut all = connection
+        .prepare_cached("SELECT number, log, boot, at, mode, catalogue, config FROM start ORDER BY number")?;
     let rows = all.query_map([], |row| {
         Ok(Start {
             number: row.get(0)?,

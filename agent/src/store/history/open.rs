@@ -140,7 +140,8 @@ pub(super) fn read(path: &Path, mut take: impl FnMut(&Step, &[Entry])) -> Result
         Err(error) => return Err(failed(error)),
     };
     let bytes = file.metadata().map_err(failed)?.len();
-    let mut reader = Records { file: BufReader::with_capacity(1 << 16, file), at: HEADER as u64, bytes, buffer: Vec::new() };
+    let mut reader =
+        Records { file: BufReader::with_capacity(1 << 16, file), at: HEADER as u64, bytes, buffer: Vec::new() };
     let mut header = [0_u8; HEADER];
     if reader.file.read_exact(&mut header).is_err() {
         let losses = vec![Loss::new(path, "the open slot", &Damage::Short)];
@@ -148,7 +149,8 @@ pub(super) fn read(path: &Path, mut take: impl FnMut(&Step, &[Entry])) -> Result
     }
     let (magic, rest) = header.split_at(6);
     if magic != MAGIC || rest[1] != b'\n' {
-        let losses = vec![Loss::new(path, "the open slot", &Damage::Invalid("its first bytes are not those of a slot"))];
+        let losses =
+            vec![Loss::new(path, "the open slot", &Damage::Invalid("its first bytes are not those of a slot"))];
         return Ok(Some(Account { slot: i64::MIN, losses, ..Account::default() }));
     }
     if rest[0] > VERSION {
@@ -182,7 +184,11 @@ pub(super) fn read(path: &Path, mut take: impl FnMut(&Step, &[Entry])) -> Result
                     match decoder.step(&mut rest) {
                         Ok(Some(step)) => {
                             if !in_slot(step.at, slot) && matches!(step.what, super::Happening::Readings { .. }) {
-                                read.losses.push(Loss::new(path, "a step", &Damage::Invalid("it lies in another slot")));
+                                read.losses.push(Loss::new(
+                                    path,
+                                    "a step",
+                                    &Damage::Invalid("it lies in another slot"),
+                                ));
                                 continue;
                             }
                             read.last_at = Some(step.at);

@@ -105,7 +105,9 @@ impl Reader {
                     continue;
                 };
                 let found = open
-                    .query_row("SELECT data FROM text WHERE kind = ?1 AND digest = ?2", [kind, digest], |row| row.get(0))
+                    .query_row("SELECT data FROM text WHERE kind = ?1 AND digest = ?2", [kind, digest], |row| {
+                        row.get(0)
+                    })
                     .optional();
                 if let Some(Some(text)) = self.told(of, number, found)? {
                     return Ok(Some(text));
@@ -126,7 +128,9 @@ impl Reader {
                 if let Some(open) = self.open(kind, number)?
                     && let Some(points) = self.told(kind, number, file::points(&open))?
                 {
-                    all.extend(points.into_iter().map(|(_, key)| ((key.path.clone(), key.unit.clone(), key.exponent), key)));
+                    all.extend(
+                        points.into_iter().map(|(_, key)| ((key.path.clone(), key.unit.clone(), key.exponent), key)),
+                    );
                 }
             }
         }
@@ -150,7 +154,13 @@ impl Reader {
     }
 
     /// First and last slot or day of a file; cached unless the file is still written.
-    pub(super) fn span(&self, kind: Kind, number: u32, newest: bool, open: &Connection) -> Result<Option<(i64, i64)>, HistoryError> {
+    pub(super) fn span(
+        &self,
+        kind: Kind,
+        number: u32,
+        newest: bool,
+        open: &Connection,
+    ) -> Result<Option<(i64, i64)>, HistoryError> {
         let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(span) = known().get(&(kind, number)).filter(|_| !newest) {
             return Ok(*span);
@@ -171,7 +181,12 @@ impl Reader {
     }
 
     /// What SQLite found, or `None` and a loss.
-    pub(super) fn told<T>(&self, kind: Kind, number: u32, found: rusqlite::Result<T>) -> Result<Option<T>, HistoryError> {
+    pub(super) fn told<T>(
+        &self,
+        kind: Kind,
+        number: u32,
+        found: rusqlite::Result<T>,
+    ) -> Result<Option<T>, HistoryError> {
         let path = file::path(&self.dir, kind, number);
         match found.map_err(|e| HistoryError::sql(&path, e)) {
             Ok(found) => Ok(Some(found)),
@@ -194,24 +209,45 @@ impl Reader {
         match read(&bytes) {
             Ok(piece) => Ok(Some(piece)),
             Err(why) => {
-                let what = format!("{table} {} of slot {}", key & i64::from(file::POINT_MAX - 1), key >> file::POINT_BITS);
+                let what =
+                    format!("{table} {} of slot {}", key & i64::from(file::POINT_MAX - 1), key >> file::POINT_BITS);
                 self.lost(Loss::new(&file::path(&self.dir, kind, number), what, &why));
                 Ok(None)
             }
         }
     }
 
-    pub(super) fn column(&self, kind: Kind, number: u32, open: &Connection, slot: i64, id: u32) -> Result<Option<Column>, HistoryError> {
+    pub(super) fn column(
+        &self,
+        kind: Kind,
+        number: u32,
+        open: &Connection,
+        slot: i64,
+        id: u32,
+    ) -> Result<Option<Column>, HistoryError> {
         let key = file::key(slot, id);
         self.piece(kind, number, (open, "block", key), |bytes| Column::from_bytes(key, bytes))
     }
 
-    pub(super) fn scan(&self, kind: Kind, number: u32, open: &Connection, slot: i64, group: u32) -> Result<Option<Scan>, HistoryError> {
+    pub(super) fn scan(
+        &self,
+        kind: Kind,
+        number: u32,
+        open: &Connection,
+        slot: i64,
+        group: u32,
+    ) -> Result<Option<Scan>, HistoryError> {
         let key = file::key(slot, group);
         self.piece(kind, number, (open, "scan", key), |bytes| Scan::from_bytes(slot, key, bytes))
     }
 
-    pub(super) fn head(&self, kind: Kind, number: u32, open: &Connection, slot: i64) -> Result<Option<Head>, HistoryError> {
+    pub(super) fn head(
+        &self,
+        kind: Kind,
+        number: u32,
+        open: &Connection,
+        slot: i64,
+    ) -> Result<Option<Head>, HistoryError> {
         self.piece(kind, number, (open, "slot", slot), |bytes| Head::from_bytes(slot, bytes))
     }
 

@@ -221,12 +221,7 @@ impl Recorder {
     pub fn state(&self) -> RecorderState {
         let mut queue = self.queue();
         let losses = std::mem::take(&mut queue.state.losses);
-        RecorderState {
-            waiting: queue.readings,
-            frames_missing: queue.sent.count(),
-            losses,
-            ..queue.state.clone()
-        }
+        RecorderState { waiting: queue.readings, frames_missing: queue.sent.count(), losses, ..queue.state.clone() }
     }
 
     /// Makes everything durable and ends the thread.

@@ -9,13 +9,13 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::Limits;
+use super::SLOT_MS;
 use super::axis::Table;
 use super::error::HistoryError;
 use super::file::{self, Kind};
 use super::reader::{self, Reader};
-use super::Limits;
 use super::rollup::{DAY_MS, interval_ms};
-use super::SLOT_MS;
 
 /// A step of the wall by more than this, ms, pauses removal by age …
 const JUMP_MS: i64 = 3_600_000;
@@ -162,7 +162,9 @@ mod tests {
     /// `days` days of everything, oldest first.
     fn history(days: u32, trusted: bool) -> Vec<Candidate> {
         (1..=days)
-            .flat_map(|n| [Kind::Raw, Kind::Minute, Kind::Quarter].map(|kind| file(kind, n, trusted.then_some(days - n))))
+            .flat_map(|n| {
+                [Kind::Raw, Kind::Minute, Kind::Quarter].map(|kind| file(kind, n, trusted.then_some(days - n)))
+            })
             .collect()
     }
 

@@ -161,7 +161,9 @@ mod tests {
 
     #[test]
     fn rounding_is_half_to_even_on_both_sides_of_zero() {
-        for (number, by, rounded) in [(5, 2, 2), (7, 2, 4), (-5, 2, -2), (-7, 2, -4), (1, 3, 0), (2, 3, 1), (-1, 3, 0), (-2, 3, -1)] {
+        for (number, by, rounded) in
+            [(5, 2, 2), (7, 2, 4), (-5, 2, -2), (-7, 2, -4), (1, 3, 0), (2, 3, 1), (-1, 3, 0), (-2, 3, -1)]
+        {
             assert_eq!(half_even(number, by), rounded, "{number}/{by}");
         }
     }

@@ -158,8 +158,10 @@ impl Sent {
     }
 
     fn add(&mut self, start: u64, frame: u64) {
-        self.missing.insert((start, frame), frame.saturating_add(1));
-        self.join();
+        if !self.is_missing(start, frame) {
+            self.missing.insert((start, frame), frame.saturating_add(1));
+            self.join();
+        }
     }
 
     /// Joins ranges that touch, and the nearest ones when there are too many.

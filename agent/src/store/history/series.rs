@@ -93,7 +93,14 @@ impl Reader {
     pub fn readings(&self, paths: &[&str], from: i64, to: i64, wanted: Wanted) -> Result<Vec<Series>, HistoryError> {
         let wall = self.wall()?;
         let span = (from, to.max(from.saturating_add(1)));
-        let mut search = Search { reader: self, ranges: wall.ranges(span.0, span.1 - 1), wall, span, wanted, found: BTreeMap::new() };
+        let mut search = Search {
+            reader: self,
+            ranges: wall.ranges(span.0, span.1 - 1),
+            wall,
+            span,
+            wanted,
+            found: BTreeMap::new(),
+        };
         // The open slots first: what they held may move into a file meanwhile, never the other way.
         let open = search.open_slots()?;
         search.files(paths)?;
@@ -201,7 +208,9 @@ impl Search<'_> {
                     Wanted::Buckets(count) => count.max(1),
                 };
                 let (from, to) = self.span;
-                let begin = |n: u32| from + i64::try_from(i128::from(to - from) * i128::from(n) / i128::from(count)).unwrap_or(0);
+                let begin = |n: u32| {
+                    from + i64::try_from(i128::from(to - from) * i128::from(n) / i128::from(count)).unwrap_or(0)
+                };
                 let found = self.found.entry(place.clone()).or_insert_with(|| Found {
                     series: Series {
                         path: key.path.clone(),
@@ -210,7 +219,15 @@ impl Search<'_> {
                         exponent: key.exponent,
                         samples: Vec::new(),
                         buckets: (0..count)
-                            .map(|n| Bucket { t: begin(n), count: 0, average: 0.0, minimum: i64::MAX, maximum: i64::MIN, end: 0, bad: 0 })
+                            .map(|n| Bucket {
+                                t: begin(n),
+                                count: 0,
+                                average: 0.0,
+                                minimum: i64::MAX,
+                                maximum: i64::MIN,
+                                end: 0,
+                                bad: 0,
+                            })
                             .collect(),
                     },
                     sums: vec![0.0; count as usize],
@@ -286,7 +303,14 @@ impl Search<'_> {
         }
     }
 
-    fn rolled(&mut self, kind: Kind, number: u32, open: &Connection, span: Option<(i64, i64)>, here: &[Here]) -> Result<(), HistoryError> {
+    fn rolled(
+        &mut self,
+        kind: Kind,
+        number: u32,
+        open: &Connection,
+        span: Option<(i64, i64)>,
+        here: &[Here],
+    ) -> Result<(), HistoryError> {
         let Some((first, last)) = span else { return Ok(()) };
         for day in first..=last {
             for point in here {
@@ -339,7 +363,9 @@ impl Search<'_> {
             return Ok(());
         }
         // Its points are those of the file it will go to.
-        let Some(number) = self.reader.files()?.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw)).map(|(n, _)| *n) else {
+        let Some(number) =
+            self.reader.files()?.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw)).map(|(n, _)| *n)
+        else {
             return Ok(());
         };
         let Some(connection) = self.reader.open(Kind::Raw, number)? else { return Ok(()) };

@@ -58,7 +58,8 @@ impl Reader {
             }
             let Some(connection) = self.open(kind, number)? else { continue };
             if let Some(found) = self.told(kind, number, file::slots(&connection))? {
-                slots.extend(found.into_iter().map(|(slot, _, _)| SlotPlace { slot, place: Place::File(kind, number) }));
+                slots
+                    .extend(found.into_iter().map(|(slot, _, _)| SlotPlace { slot, place: Place::File(kind, number) }));
             }
         }
         slots.extend(open);
@@ -71,7 +72,11 @@ impl Reader {
     ///
     /// # Errors
     /// When a file is in use for too long, or a newer agent wrote it.
-    pub fn steps(&self, at: SlotPlace, mut take: impl FnMut(&Step, &[Entry]) -> ControlFlow<()>) -> Result<(), HistoryError> {
+    pub fn steps(
+        &self,
+        at: SlotPlace,
+        mut take: impl FnMut(&Step, &[Entry]) -> ControlFlow<()>,
+    ) -> Result<(), HistoryError> {
         let name = match at.place {
             Place::File(kind, number) => {
                 let Some(connection) = self.open(kind, number)? else { return Ok(()) };
@@ -130,12 +135,19 @@ impl Reader {
             let mut order: Vec<(i64, Item)> = Vec::new();
             for (group, scan) in scans.iter().enumerate() {
                 let first = scan.order.partition_point(|order| *order < from);
-                for (n, (order_of, at)) in scan.order.iter().zip(&scan.at).enumerate().skip(first).take_while(|(_, (o, _))| **o < to) {
+                for (n, (order_of, at)) in
+                    scan.order.iter().zip(&scan.at).enumerate().skip(first).take_while(|(_, (o, _))| **o < to)
+                {
                     order.push((*order_of, Item::Group { group, at: *at, n: n - first }));
                 }
             }
             let inside = |order: u64| (from..to).contains(&order.cast_signed());
-            order.extend(head.happenings.iter().filter(|(o, _)| inside(*o)).map(|(o, what)| (o.cast_signed(), Item::Other(*what))));
+            order.extend(
+                head.happenings
+                    .iter()
+                    .filter(|(o, _)| inside(*o))
+                    .map(|(o, what)| (o.cast_signed(), Item::Other(*what))),
+            );
             order.sort_by_key(|(order, _)| *order);
             let mut last_at = slot * SLOT_MS;
             let mut entries = Vec::new();
@@ -177,7 +189,8 @@ impl Reader {
                 let Some(column) = self.column(kind, number, connection, slot, *id)? else { continue };
                 let places = merged(&column, scans);
                 for ((group, order), entry) in places.into_iter().zip(column.entries(*id)) {
-                    if order >= from && order < to
+                    if order >= from
+                        && order < to
                         && let Some(place) = scans[group].group.ids.iter().position(|other| other == id)
                     {
                         held[group][place].push(entry);

@@ -15,7 +15,12 @@ pub(crate) fn batch_of(steps: usize, points: u32) -> Batch {
         let entries = (1..=points).map(|id| {
             let value = i64::from(id) * 100 + (n * i64::from(id)) % 5;
             match (step + id as usize) % 11 {
-                0 => Entry { value: None, status: Status::BAD_NO_COMMUNICATION, judged: Status::BAD_NO_COMMUNICATION, ..Entry::good(id, 0) },
+                0 => Entry {
+                    value: None,
+                    status: Status::BAD_NO_COMMUNICATION,
+                    judged: Status::BAD_NO_COMMUNICATION,
+                    ..Entry::good(id, 0)
+                },
                 1 => Entry { judged: Status::BAD_SENSOR_FAILURE, ..Entry::good(id, value) },
                 2 => Entry { lag_ms: 40, ..Entry::good(id, value) },
                 _ => Entry::good(id, value),
@@ -23,7 +28,11 @@ pub(crate) fn batch_of(steps: usize, points: u32) -> Batch {
         });
         batch.readings(super::SLOT_MS + n * 1000 + n % 3, 5000, 7, entries);
         if step % 10 == 9 {
-            batch.happened(super::SLOT_MS + n * 1000, 5000, Happening::Frames { first: step as u64, next: step as u64 + 1 });
+            batch.happened(
+                super::SLOT_MS + n * 1000,
+                5000,
+                Happening::Frames { first: step as u64, next: step as u64 + 1 },
+            );
         }
     }
     batch
@@ -39,7 +48,8 @@ fn any_entry(id: u32) -> impl Strategy<Value = Entry> {
     let value = prop_oneof![6 => (-300_i64..300).prop_map(Some), 1 => any::<i64>().prop_map(Some), 1 => Just(None)];
     (value, status.clone(), status, prop_oneof![5 => Just(0_u64), 1 => any::<u64>()]).prop_map(
         move |(value, status, judged, lag_ms)| {
-            let (status, judged) = if value.is_none() && status == Status::GOOD { (Status::BAD, Status::BAD) } else { (status, judged) };
+            let (status, judged) =
+                if value.is_none() && status == Status::GOOD { (Status::BAD, Status::BAD) } else { (status, judged) };
             Entry { id, value, status, judged, lag_ms }
         },
     )

@@ -123,12 +123,8 @@ fn a_restart_goes_on_with_the_open_slot_and_names_what_was_before() {
 fn queries_agree_with_a_plain_list_at_any_range_and_resolution() {
     let dir = TestDir::new("history-query");
     let entered = hours(&dir, 50);
-    let plain: Vec<(i64, Entry)> = entered
-        .iter()
-        .filter(|entry| entry.id == 2)
-        .zip(0..)
-        .map(|(entry, n)| (T0 + n * 1000, *entry))
-        .collect();
+    let plain: Vec<(i64, Entry)> =
+        entered.iter().filter(|entry| entry.id == 2).zip(0..).map(|(entry, n)| (T0 + n * 1000, *entry)).collect();
     let reader = Reader::new(dir.path());
     let path = "rack/02/inlet/temperature";
     let ranges = [(T0 - 5000, T0 + 4_000_000), (T0 + 1_234_000, T0 + 1_290_500), (T0 + 2_640_000, T0 + 2_900_000)];
@@ -136,17 +132,16 @@ fn queries_agree_with_a_plain_list_at_any_range_and_resolution() {
         let inside: Vec<&(i64, Entry)> = plain.iter().filter(|(t, _)| (from..to).contains(t)).collect();
         let series = reader.readings(&[path], from, to, Wanted::Readings).expect("answered");
         assert_eq!((series.len(), series[0].path.as_str(), series[0].exponent), (1, path, -1));
-        let expected: Vec<Sample> = inside
-            .iter()
-            .map(|(t, entry)| Sample { t: *t, value: entry.published(), status: entry.judged })
-            .collect();
+        let expected: Vec<Sample> =
+            inside.iter().map(|(t, entry)| Sample { t: *t, value: entry.published(), status: entry.judged }).collect();
         assert_eq!(series[0].samples, expected);
         for count in [1, 7, 1000] {
             let series = reader.readings(&[path], from, to, Wanted::Buckets(count)).expect("answered");
             let buckets = &series[0].buckets;
             assert_eq!(buckets.len(), count as usize);
             for (n, bucket) in buckets.iter().enumerate() {
-                let in_bucket = |t: i64| (t - from) * i64::from(count) / (to - from) == i64::try_from(n).expect("small");
+                let in_bucket =
+                    |t: i64| (t - from) * i64::from(count) / (to - from) == i64::try_from(n).expect("small");
                 let of: Vec<_> = inside.iter().filter(|(t, _)| in_bucket(*t)).collect();
                 let good: Vec<i64> = of.iter().filter_map(|(_, entry)| entry.published()).collect();
                 assert_eq!(bucket.count as usize, good.len());
@@ -231,8 +226,11 @@ fn days_are_condensed_and_the_roll_ups_agree_with_the_readings() {
         let from = T0 + day / 4 * i64::try_from(n).expect("small");
         let of: Vec<i64> =
             exact.samples.iter().filter(|s| (from..from + day / 4).contains(&s.t)).filter_map(|s| s.value).collect();
-        assert_eq!(bucket.count as usize, of.len());
-        assert_eq!((Some(bucket.minimum), Some(bucket.maximum), Some(bucket.end)), (of.iter().copied().min(), of.iter().copied().max(), of.last().copied()));
+        assert_eq!(bucket.count as usize, of.len(), "bucket {n}");
+        assert_eq!(
+            (Some(bucket.minimum), Some(bucket.maximum), Some(bucket.end)),
+            (of.iter().copied().min(), of.iter().copied().max(), of.last().copied())
+        );
         #[allow(clippy::cast_precision_loss)]
         let mean = of.iter().sum::<i64>() as f64 / of.len() as f64;
         assert!((bucket.average - mean).abs() < 0.06, "{} {mean}", bucket.average);
@@ -290,7 +288,8 @@ fn a_newer_format_is_refused_by_name_and_a_foreign_file_is_left_alone() {
 fn any_file_may_be_deleted_truncated_or_zeroed_and_only_what_was_in_it_is_lost() {
     let dir = TestDir::new("history-files");
     let entered = hours(&dir, 40);
-    let names: Vec<_> = std::fs::read_dir(dir.path().join("history")).expect("read").flatten().map(|e| e.file_name()).collect();
+    let names: Vec<_> =
+        std::fs::read_dir(dir.path().join("history")).expect("read").flatten().map(|e| e.file_name()).collect();
     assert!(names.len() >= 3, "{names:?}");
     for name in &names {
         for harm in 0..4 {

@@ -101,9 +101,11 @@ impl Worker {
         let at = axis::begin(newest, beginning.wall_ms, beginning.synced);
         beginning.start.number = number;
         beginning.start.at = at;
-        file::put_start(&raw.connection, &beginning.start, &beginning.texts).map_err(|e| HistoryError::sql(&raw.path, e))?;
+        file::put_start(&raw.connection, &beginning.start, &beginning.texts)
+            .map_err(|e| HistoryError::sql(&raw.path, e))?;
         let last_t = last_at.map(|at| axis.wall().map(|wall| wall.t(at))).transpose()?;
-        let account = open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
+        let account =
+            open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
         let before = account.and_then(|bytes| Sent::from_bytes(&bytes).ok());
         let sent = Sent::begin(number, before.as_ref());
         let clean = open.as_ref().is_none_or(|open| open.ended);
@@ -377,6 +379,7 @@ impl Worker {
                     self.losses.append(&mut condense.losses);
                     self.condense = None;
                     self.tidy();
+                    self.condense_next();
                 }
                 Err(error) => {
                     self.condense = None;
@@ -428,9 +431,16 @@ impl Worker {
         }
         self.failing = None;
         self.tidy();
-        let outcome = Condense::next(&self.dir, self.raw.number, self.last.at, &self.axis);
-        match outcome {
-            Ok(next) => self.condense = self.condense.take().or(next),
+        self.condense_next();
+    }
+
+    /// Begins with the next full raw file; one at a time, for each writes files of its own.
+    fn condense_next(&mut self) {
+        if self.condense.is_some() {
+            return;
+        }
+        match Condense::next(&self.dir, self.raw.number, self.last.at, &self.axis) {
+            Ok(next) => self.condense = next,
             Err(error) => self.note(Err(error)),
         }
     }
@@ -560,7 +570,11 @@ impl RawFile {
 }
 
 /// Opens something; what is damaged is set aside and made anew.
-fn aside<T>(path: &Path, losses: &mut Vec<Loss>, open: impl Fn() -> Result<T, HistoryError>) -> Result<T, HistoryError> {
+fn aside<T>(
+    path: &Path,
+    losses: &mut Vec<Loss>,
+    open: impl Fn() -> Result<T, HistoryError>,
+) -> Result<T, HistoryError> {
     match open() {
         Err(error) if error.is_damage() => {
             set_aside(path)?;
