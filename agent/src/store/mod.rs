@@ -14,6 +14,7 @@ mod error;
 pub mod history;
 mod rows;
 mod schema;
+pub mod snapshot;
 mod transaction;
 mod worker;
 mod writer;

@@ -50,6 +50,14 @@ pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), St
     Ok((connection, path))
 }
 
+/// Opens a copy that nobody else has, and checks that it is whole and ours.
+pub(super) fn open_copy(path: &Path) -> Result<Connection, StoreError> {
+    let mut connection = connect(path).map_err(|e| StoreError::from_sql(path, e))?;
+    identify(&mut connection, path)?;
+    check(&connection, path)?;
+    Ok(connection)
+}
+
 /// Makes the directory and proves that it can be written: SQLite's own message would not say what is wrong.
 fn prepare_directory(dir: &Path) -> Result<(), StoreError> {
     let failed = |source| StoreError::Directory { dir: dir.to_path_buf(), source };

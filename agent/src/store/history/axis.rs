@@ -34,7 +34,7 @@ pub struct Noted {
 
 /// Where a new start stands on the axis.
 #[must_use]
-pub fn begin(newest: Option<i64>, wall_ms: i64, synced: bool) -> i64 {
+pub(super) fn begin(newest: Option<i64>, wall_ms: i64, synced: bool) -> i64 {
     let Some(newest) = newest else { return wall_ms.max(0) };
     let next = newest.saturating_add(1);
     let believed = synced || wall_ms.saturating_sub(newest) < OFF_MAX_MS;

@@ -40,6 +40,12 @@ impl Reader {
         Self { dir: data_dir.join(DIRECTORY), known: Mutex::default(), losses: Mutex::default() }
     }
 
+    /// Where the history lies.
+    #[must_use]
+    pub fn directory(&self) -> &Path {
+        &self.dir
+    }
+
     /// What was found damaged and left out since the last call.
     #[must_use]
     pub fn take_losses(&self) -> Vec<Loss> {
