@@ -8,7 +8,7 @@ install_tools() {
             /*) [ -e "$have" ] || missing+=("$package") ;;
             *) command -v "$have" >/dev/null || missing+=("$package") ;;
         esac
-    done <<'LIST'
+    done <<LIST
 cc gcc
 pkg-config pkg-config
 python3 python3
@@ -17,6 +17,10 @@ mosquitto_sub mosquitto-clients
 snmpd snmpd
 snmpget snmp
 socat socat
+mkfs.ext4 e2fsprogs
+fsfreeze util-linux
+/usr/lib/$(uname -m)-linux-gnu/faketime/libfaketime.so.1 libfaketime
+tcpdump tcpdump
 /usr/include/modbus/modbus.h libmodbus-dev
 LIST
     python3 -c 'import venv, ensurepip' 2>/dev/null || missing+=(python3-venv)
@@ -51,4 +55,19 @@ install_peers() {
     fi
     export PATH="$home/bin:$PATH"
     export LAPWING_TEST_PYTHON="$home/bin/python"
+}
+
+# Reference libraries of physics: large, so only where they are asked for, beside the peers.
+install_references() {
+    local home="$CARGO_TARGET_DIR/references" wanted
+    wanted="$(python3 --version) $(cat tests/sweeps/requirements.txt)"
+    if [ "$(cat "$home/installed" 2>/dev/null)" != "$wanted" ]; then
+        echo "installing the reference libraries"
+        rm -rf "$home"
+        python3 -m venv "$home" &&
+            "$home/bin/python" -m pip install -q --disable-pip-version-check -r tests/sweeps/requirements.txt </dev/null ||
+            { echo "tests/run: could not install the reference libraries of tests/sweeps/requirements.txt" >&2; return 1; }
+        printf '%s' "$wanted" >"$home/installed"
+    fi
+    export LAPWING_REFERENCE_PYTHON="$home/bin/python"
 }

@@ -4,20 +4,29 @@
 //! computes it (the engine's physics). Never panics.
 
 mod air;
+mod lists;
 mod power;
 mod thermal;
+mod topology;
 mod water;
 
 use lapwing_engine::physics;
 
 use super::{Argument, Computed, Function, NoNumber, Takes};
 
-const FAMILIES: [&[Function]; 4] = [air::FUNCTIONS, water::FUNCTIONS, power::FUNCTIONS, thermal::FUNCTIONS];
+const FAMILIES: [&[Function]; 6] =
+    [air::FUNCTIONS, water::FUNCTIONS, power::FUNCTIONS, topology::FUNCTIONS, thermal::FUNCTIONS, lists::FUNCTIONS];
 
 /// Every function that can make a point.
 pub(super) static FUNCTIONS: [Function; COUNT] = joined();
 
-const COUNT: usize = air::FUNCTIONS.len() + water::FUNCTIONS.len() + power::FUNCTIONS.len() + thermal::FUNCTIONS.len();
+const COUNT: usize = {
+    let (mut count, mut family) = (0, 0);
+    while family < FAMILIES.len() {
+        (count, family) = (count + FAMILIES[family].len(), family + 1);
+    }
+    count
+};
 
 const fn joined() -> [Function; COUNT] {
     let mut all = [air::FUNCTIONS[0]; COUNT];

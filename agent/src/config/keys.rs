@@ -30,6 +30,8 @@ pub enum Kind {
     OneOrMany,
     /// A table of names.
     Names,
+    /// A list of texts or of lists of them.
+    Lists,
 }
 
 /// One key.
@@ -52,7 +54,8 @@ pub struct Key {
 /// Plain tables: once a file, and within reach of the environment.
 pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
 /// Lists of tables in the module file.
-pub const LISTS: &[&str] = &["link", "device", "derived", "alarm"];
+pub const LISTS: &[&str] =
+    &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress"];
 
 /// The keys of one table.
 pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
@@ -76,6 +79,7 @@ pub fn table() -> String {
             Kind::Numbers => "list of numbers".into(),
             Kind::OneOrMany => "text or list of texts".into(),
             Kind::Names => "table".into(),
+            Kind::Lists => "list of texts, or of lists of them".into(),
         };
         // Writing to a String cannot fail.
         let _ = writeln!(text, "| `{}` | `{}` | {kind} | {} | {} |", key.section, key.name, key.default, key.meaning);
@@ -94,7 +98,9 @@ const fn key(
     Key { section, name, kind, default, example, meaning }
 }
 
-use Kind::{Duration as D, Flag as F, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word};
+use Kind::{
+    Duration as D, Flag as F, Lists, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word,
+};
 
 /// Layouts of a raw value, as `as` names them.
 pub const LAYOUTS: &[&str] = &[
@@ -116,6 +122,8 @@ pub const LAYOUTS: &[&str] = &[
     "text_number",
     "counter",
 ];
+/// Who acknowledges alarms.
+pub const ACKNOWLEDGE: &[&str] = &["here", "elsewhere", "both"];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
 /// What is at stake while an alarm stands.
@@ -134,6 +142,9 @@ pub const KEYS: &[Key] = &[
     key("module", "name", T, "required", "\"m1\"", "Module; a topic segment."),
     key("module", "altitude_m", N, "0", "9", "Height above sea level in metres."),
     key("module", "mode", Word(MODES), "live", "\"live\"", "Whether what is said concerns a live module."),
+    key("module", "announce_in", Texts, "[\"live\"]", "[\"live\", \"test\"]", "Modes in which alarms are announced to people; in the others only events and records tell of them."),
+    key("module", "mode_at_most", D, "8h", "\"8h\"", "Longest time for which a person may set another mode; it then falls back to `mode` by itself."),
+    key("module", "acknowledge", Word(ACKNOWLEDGE), "here", "\"here\"", "Who acknowledges alarms: people through this agent, people in the site's own system (alarms then acknowledge themselves when they clear), or both."),
     key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
     key("mqtt", "base", T, "lapwing", "\"lapwing\"", "First topic segment."),
     key("mqtt", "client_id", T, "site-module", "\"saltmarsh-m1\"", "Client identifier."),
@@ -169,6 +180,7 @@ pub const KEYS: &[Key] = &[
     key("link", "snmp", T, "", "\"127.0.0.1:161\"", "SNMP: host and port."),
     key("link", "redfish", T, "", "\"192.0.2.30:443\"", "Redfish service over HTTPS (a build with the feature `redfish`): host and port; needs `ca`, `user`, `password_file`."),
     key("link", "password_file", T, "", "\"/etc/lapwing/redfish-password\"", "Redfish: file that holds the user's password, read at each connect."),
+    key("link", "server_name", T, "the host", "\"gateway-1.plant.example\"", "TLS: the name the certificate must carry, where the device is reached by another one, such as a bare address."),
     key("link", "ca", T, "", "\"/etc/lapwing/field-ca.pem\"", "TLS: authority that signs the devices' certificates."),
     key("link", "client_certificate", T, "", "\"/etc/lapwing/field.pem\"", "TLS: certificate the agent shows; the standard asks for one. Needs `client_key`."),
     key("link", "client_key", T, "", "\"/etc/lapwing/field.key\"", "TLS: key of that certificate."),
@@ -196,20 +208,61 @@ pub const KEYS: &[Key] = &[
     key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
     key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
-    key("device", "min_interval_ms", W, "0", "2000", "No point of it is read more often than this, ms."),
+    key("device", "min_interval_ms", W, "the map's, else 0", "2000", "No point of it is read more often than this, ms."),
     key("device", "scan_period_when", Names, "", "{ point = \"ups/a1/output/source\", state = \"battery\", period = \"1s\" }", "While that point of its own is in that state (or one of a list), it is scanned so often; what is read more often anyway stays."),
     key("device", "late_max_ms", W, "three time-outs", "1500", "How late an answer may still come after a time-out, ms."),
     key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
     key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),
     key("device", "base", W, "0", "1", "1 if its map counts addresses from 1."),
     key("device", "expect", Names, "{}", "{ \"holding:204\" = 250 }", "What tells that it is the right device: registers (`holding:201-202` for several) or OIDs, and what they must show, a whole number or a text. Read at connect, after silence and every `identity_period`; otherwise its readings are uncertain."),
-    key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first since the start, such as a serial number."),
+    key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first, such as a serial number; what that was is kept over a restart."),
+    key("device", "confirmed", T, "", "\"2026-03-14 AB, meter replaced\"", "Written when another device is found to be right: whenever this text changes, what `identity` names counts anew from what it shows then."),
     key("device", "identity_period", D, "1d", "\"1d\"", "How often `expect` and `identity` are read while nothing happens."),
 
-    key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique."),
+    key("main", "name", T, "required", "\"main\"", "Name, unique among all tiers of the power distribution."),
+    key("main", "rating_a", N, "required", "1250", "Rating of its breaker, A."),
+    key("main", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours: 0.80 standard (NEC), 1.00 for breakers rated for it or under IEC 60364-4-43."),
+    key("main", "meter", T, "", "\"main\"", "Path before `l1/current`, `l2/current`, `l3/current` of its meter; what is derived stands beside them."),
+    key("main", "source_kw", N, "", "800", "What its source (transformer, generator) gives for hours, kW."),
+    key("main", "voltage_v", N, "230", "230", "Nominal voltage to neutral."),
+    key("main", "power_factor", N, "0.95", "0.97", "Power factor of load that is added, for capacity."),
+    key("main", "efficiency", N, "1", "0.985", "Of what stands between its meter and those below it (UPS, transformer)."),
+    key("main", "also", OneOrMany, "[]", "[\"chiller/power\"]", "Power points of what it feeds beside the tiers."),
+    key("main", "cooling_kw", N, "", "460", "Heat that the cooling takes out for hours, kW."),
+    key("main", "cooling_load", T, "", "\"coil/water/heat\"", "Point of the heat it takes out now; needed with `cooling_kw`."),
+
+    key("busway", "name", T, "required", "\"a1\"", "Name, unique among all tiers."),
+    key("busway", "side", Word(super::items::tier::SIDES), "required", "\"a\"", "Side; what it feeds is of the same."),
+    key("busway", "fed_by", T, "required", "\"main\"", "Name of the main that feeds it."),
+    key("busway", "rating_a", N, "required", "250", "Rating of its breaker, A."),
+    key("busway", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("busway", "meter", T, "", "\"busway/{b}\"", "Path before `l1/current` … of its meter; `{name}` makes a busway for each match, with `{name}` in `name`."),
+    key("busway", "source_kw", N, "", "170", "What the source in front of it (UPS) gives for hours, kW."),
+    key("busway", "also", OneOrMany, "[]", "[\"cooling-panel/power\"]", "Power points of what that source feeds beside the busway, now or after the loss of the other side."),
+
+    key("tapoff", "name", T, "required", "\"{b}/{t}\"", "Name, unique among all tiers."),
+    key("tapoff", "fed_by", T, "required", "\"{b}\"", "Name of the busway that feeds it."),
+    key("tapoff", "rating_a", N, "required", "63", "Rating of its breaker, A."),
+    key("tapoff", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("tapoff", "phases", W, "3", "1", "1 or 3."),
+    key("tapoff", "meter", T, "", "\"busway/{b}/tapoff/{t}\"", "Path before `l1/current` … of its meter; `{name}` makes one for each match."),
+
+    key("pdu", "name", T, "required", "\"07/a\"", "Name, unique among all tiers."),
+    key("pdu", "fed_by", T, "required", "\"a2/1\"", "Name of the tap-off or busway that feeds it."),
+    key("pdu", "rating_a", N, "required", "63", "Rating, A."),
+    key("pdu", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("pdu", "phases", W, "3", "1", "1 or 3."),
+    key("pdu", "meter", T, "", "\"rack/07/pdu/a\"", "Path before `l1/current` … of its meter; `{name}` makes one for each match."),
+
+    key("rack", "name", T, "required", "\"{r}\"", "Name, unique among all tiers."),
+    key("rack", "fed_by", OneOrMany, "required", "[\"{r}/a\", \"{r}/b\"]", "Names of what its cords hang on; `{name}` in the first makes a rack for each match."),
+    key("rack", "cords", Word(super::items::tier::CORDS), "dual", "\"single\"", "`dual`: on both sides; `single`: on one, which dies with it."),
+
+    key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique. With `{name}` in segments: one point for each match of an input that captures them."),
     key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),
-    key("derived", "from", Names, "{}", "{ t_c = \"cold-aisle/temperature\" }", "Arguments that are points: a path, or a list of paths."),
-    key("derived", "with", Names, "{}", "{ p_pa = 300000.0 }", "Arguments that are constants: numbers or words."),
+    key("derived", "from", Names, "{}", "{ t_c = \"cold-aisle/temperature\" }", "Arguments that are points: a path; for many points a list of paths or patterns, `*` for any segment. `{name}` is what `path` names."),
+    key("derived", "with", Names, "{}", "{ p_pa = 300000.0 }", "Arguments that are constants: numbers, words, lists of numbers or of pairs."),
+    key("derived", "scan_period", D, "that of its fastest input", "\"5s\"", "It is computed at most so often."),
     key("derived", "resolution", N, "required", "0.1", "Smallest step that matters, in its unit."),
     key("derived", "valid", Numbers, "", "[0.0, 600.0]", "Lowest and highest believable value."),
     key("derived", "tag", T, "", "\"EQ-101\"", "Label as on plate and drawing."),
@@ -235,9 +288,24 @@ pub const KEYS: &[Key] = &[
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
     key("alarm", "safety", T, "", "\"…\"", "What can hurt whoever goes there."),
+    key("alarm", "document", T, "", "\"OM-12 §4\"", "Where to read on: a document's address or number."),
     key("alarm", "respond_within", D, "", "\"3m\"", "Time a person has."),
     key("alarm", "max_shelf", D, "8h", "\"8h\"", "Longest time it may be shelved."),
 
+    key("group", "name", T, "required", "\"water-flow\"", "Name of the group; unique."),
+    key("group", "chain", Lists, "required", "[\"pump-*-tripped\", \"water-flow-low\", [\"coil-air-*-hot\", \"cold-aisle-rising\"]]", "Alarms by id or pattern from cause to consequence: each step explains those after it. Steps of several alarms are lists."),
+    key("group", "window", D, "5m", "\"5m\"", "How long after its cause a consequence is attached to it rather than announced by itself."),
+    key("group", "lag", D, "5s", "\"5s\"", "How long before its cause a consequence may be seen: it was read by a faster sensor."),
+    key("group", "together", Texts, "[]", "[\"inlet-hot-*\"]", "Alarms of one step that have one cause: the first stands for the others."),
+    key("group", "tell_again", Texts, "[]", "[\"inlet-hot-*\"]", "Alarms that are announced although they follow from another, once an incident a pattern. What is more urgent than all that was announced of the incident is announced anyway."),
+
+    key("suppress", "name", T, "required", "\"pump-1-maintenance\"", "Name of the rule; unique."),
+    key("suppress", "text", T, "required", "\"Pump 1 is in maintenance\"", "Why the alarms mean nothing then, one sentence."),
+    key("suppress", "alarms", Texts, "required", "[\"pump-1-*\"]", "Alarms by id or pattern that it hides; they go on being judged."),
+    key("suppress", "while", Names, "", "{ point = \"pump/1/switch\", state = \"off\" }", "Holds by itself while that point is in a state, `above` or `below` a value. Without it a person starts and ends the rule."),
+    key("suppress", "at_most", D, "required", "\"8h\"", "Longest time it hides at a stretch; then the alarms show themselves again."),
+
+    key("map", "min_interval_ms", W, "0", "2000", "At the top of a map: no point of a device with this map is read more often than this, ms; the device's own `min_interval_ms` wins."),
     key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),
     key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
     key("point", "unit", T, "required; 1 for states and counts", "\"Cel\"", "UCUM unit."),
@@ -297,7 +365,9 @@ mod tests {
                 key.name
             );
             assert!(!key.meaning.is_empty() && !key.example.is_empty());
-            assert!(PLAIN.contains(&key.section) || LISTS.contains(&key.section) || key.section == "point");
+            assert!(
+                PLAIN.contains(&key.section) || LISTS.contains(&key.section) || ["map", "point"].contains(&key.section)
+            );
         }
         assert_eq!(table().lines().count(), KEYS.len() + 2);
     }

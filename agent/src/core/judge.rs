@@ -72,12 +72,10 @@ impl<'a> Judge<'a> {
             good += u64::from(self.engine.reading(point).status.is_good());
             self.read.push(Taken { point, entered });
         }
-        for index in self.derivation.hanging_on(transaction) {
-            let Some((point, value, status, oldest)) = self.derivation.compute(self.plan, *index, &self.engine) else {
-                continue;
-            };
-            self.engine.put(now, point, value, status, oldest, &mut keep);
-            self.read.push(Taken { point, entered: Ok((value, status)) });
+        for n in 0..self.derivation.hanging_on(transaction) {
+            let Some(computed) = self.derivation.compute(transaction, n, &self.engine) else { continue };
+            self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
+            self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
         }
         (u64::from(span.count), good)
     }
@@ -119,6 +117,11 @@ impl<'a> Judge<'a> {
     /// Takes the transitions made since the last call, in order.
     pub fn take_transitions(&mut self) -> Vec<Transition> {
         std::mem::take(&mut self.transitions)
+    }
+
+    /// Takes the transitions of one alarm, in order; those of others stay.
+    pub fn take_transitions_of(&mut self, alarm: u32) -> Vec<Transition> {
+        self.transitions.extract_if(.., |transition| transition.alarm == alarm).collect()
     }
 
     /// Points read or derived by the last call.

@@ -3,6 +3,7 @@
 //! It does not know what a payload means; the core makes and reads them. Times are milliseconds since the Unix epoch,
 //! UTC, and only stamps: nothing here computes with them. Never panics.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Largest payload of an event or an announcement, bytes: nothing larger can be published in any way. One above the
@@ -20,8 +21,18 @@ pub struct Opened {
     pub last_seq: u64,
     /// Alarm states as last saved.
     pub alarms: Vec<SavedAlarm>,
+    /// What devices showed first.
+    pub marks: Vec<SavedMark>,
     /// Rows that wait for the broker.
     pub unsent: u64,
+    /// Identities of every log in the store, the present one too.
+    pub logs: Vec<String>,
+    /// What was damaged in it and is lost, in words.
+    pub damage: Vec<String>,
+    /// A damaged store that was set aside for a new one: where it lies now, and what was wrong with it.
+    pub aside: Option<(PathBuf, String)>,
+    /// Why there is no store on disk at all: this one is in memory and ends with the process.
+    pub memory_only: Option<String>,
 }
 
 /// The saved state of one alarm.
@@ -33,6 +44,19 @@ pub struct SavedAlarm {
     pub digest: u64,
     /// Its state, as the core wrote it.
     pub state: Vec<u8>,
+}
+
+/// What a feature of a device showed first.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SavedMark {
+    /// Device name.
+    pub device: String,
+    /// Name of the feature.
+    pub feature: String,
+    /// The device's `confirmed` at that time.
+    pub confirmed: String,
+    /// What it showed, as the core wrote it.
+    pub shown: String,
 }
 
 /// What makes two configured points the same point for ever.
@@ -72,6 +96,8 @@ pub struct Commit {
     pub alarms: Vec<SavedAlarm>,
     /// Alarms that no longer exist.
     pub removed: Vec<String>,
+    /// What devices showed first.
+    pub marks: Vec<SavedMark>,
 }
 
 /// One packet that waits for the broker.
@@ -87,7 +113,7 @@ pub struct OutboxRow {
     pub t_ms: i64,
     /// Topic below the base of an announcement; `None` for the event itself.
     pub announce: Option<String>,
-    /// Payload.
+    /// Payload; empty when it is damaged on disk.
     pub payload: Vec<u8>,
 }
 
@@ -100,6 +126,6 @@ pub struct StoredEvent {
     pub t_ms: i64,
     /// Kind.
     pub kind: String,
-    /// The event as published.
+    /// The event as published; empty when it is damaged on disk.
     pub payload: Vec<u8>,
 }

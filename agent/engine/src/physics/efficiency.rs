@@ -3,6 +3,8 @@
 //! PUE (part 2) is the ratio of ENERGIES summed over the same twelve months, never a mean of ratios nor a ratio of
 //! powers. Where the IT energy is metered (UPS output, PDU output, equipment input: categories 1 to 3) is the caller's to
 //! state. Part 9 (water) from memory. Energies kWh, water L. Never panics.
+#![doc = ""]
+#![doc = include_str!("efficiency.md")]
 
 use super::{NoNumber, finite, not_negative, outside};
 

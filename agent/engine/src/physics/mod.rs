@@ -6,7 +6,9 @@
 
 pub mod air;
 pub mod battery;
+pub mod capacity;
 pub mod coil;
+pub mod countdown;
 pub mod efficiency;
 pub mod envelope;
 pub mod failover;
@@ -14,6 +16,7 @@ pub mod fan;
 pub mod forecast;
 pub mod glycol;
 pub mod moist_air;
+pub mod pages;
 pub mod ride_through;
 pub mod serial_line;
 pub mod signal;

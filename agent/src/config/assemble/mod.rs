@@ -1,15 +1,18 @@
 //! Puts the items of all files together into one Plan, in the order the agent reads, and judges what spans items.
 //!
-//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), derived points in an
+//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), the power distribution (`topology`), derived points in an
 //! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
-//! (`alarms`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
+//! (`alarms`), groups and rules over them (`group`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
 mod alarms;
 mod derive;
+mod group;
 mod identity;
 mod own;
 mod pace;
 mod scan;
+mod topology;
+mod used;
 mod variables;
 mod wiring;
 
@@ -23,8 +26,10 @@ use crate::plan::{self, Plan};
 use super::items::alarm::AlarmItem;
 use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
+use super::items::group::{GroupItem, SuppressItem};
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
+use super::items::tier::TierItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
@@ -39,7 +44,11 @@ pub(crate) struct Parts {
     /// Points of each map, by the map's name as devices write it.
     pub(crate) maps: BTreeMap<String, Vec<PointItem>>,
     pub(crate) derived: Vec<DerivedItem>,
+    /// Tiers of the power distribution.
+    pub(crate) tiers: Vec<TierItem>,
     pub(crate) alarms: Vec<AlarmItem>,
+    pub(crate) groups: Vec<GroupItem>,
+    pub(crate) suppress: Vec<SuppressItem>,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
     /// Where the module file begins.
@@ -94,10 +103,11 @@ impl Points {
 
 /// Makes the Plan.
 pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
-    let wiring = wiring::wire(parts, report);
+    let mut wiring = wiring::wire(parts, report);
     let mut points = Points::default();
-    let mut transactions = scan::scan(parts, &wiring, &mut points, report);
-    let derived = derive::derive(parts, &mut points, report);
+    let mut transactions = scan::scan(parts, &mut wiring, &mut points, report);
+    let (topology, follows) = topology::build(parts, &points, report);
+    let derived = derive::derive(parts.derived.iter().chain(&follows), parts.incomplete, &mut points, report);
     let mut links = wiring.links;
     let mut devices = wiring.devices;
     for (index, transaction) in (0..).zip(&transactions) {
@@ -113,6 +123,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     own::alarms(&links, &devices, &points, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
+    let groups = group::groups(parts, &alarms, &points, report);
+    let suppress = group::suppress(parts, &alarms, &points, report);
     let settings = &parts.settings;
     let plan = Plan {
         module: settings.module.clone(),
@@ -126,7 +138,10 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         transactions,
         points: points.drafts.into_iter().map(|draft| draft.point).collect(),
         derived,
+        topology,
         alarms,
+        groups,
+        suppress,
         engine,
         digest: [0; 32],
         source: Vec::new(),

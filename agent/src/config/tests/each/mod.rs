@@ -3,12 +3,14 @@
 //! Every case changes one thing of the small configuration and expects exactly one mistake.
 
 mod field;
+mod groups;
 mod meaning;
 mod numbers;
 mod pace;
 mod redfish;
 mod registers;
 mod snmp;
+mod tiers;
 mod writing;
 
 use super::Copy;
