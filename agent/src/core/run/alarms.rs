@@ -292,7 +292,8 @@ impl Core<'_> {
             grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
         }
         for (text, change, reason) in keeping.look(&self.clock, any, grave) {
-            let detail = StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
+            let detail =
+                StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
             self.event(text, Detail::Store(detail), None);
         }
     }
