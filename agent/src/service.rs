@@ -4,6 +4,8 @@
 //! and the store last. Threads: the core's, the store's writer, one runtime for links and MQTT, one a serial line.
 //! Decides order and wiring, nothing else. Never panics.
 
+mod keep;
+
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
@@ -27,7 +29,7 @@ use crate::field::{self, FieldHandle};
 use crate::late::Late;
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
-use crate::store::history::{Beginning, Found, Reader, Recorder, Start};
+use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -79,7 +81,7 @@ impl Service {
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
         let (session, catalogue) = session(&plan, &opened, &ids)?;
-        let history = history(&plan, &opened, &ids, &catalogue, &session);
+        let history = keep::history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
@@ -282,51 +284,6 @@ impl RuntimeThread {
         let _gone = self.stop.send(());
         if self.thread.join().is_err() {
             tracing::error!("the runtime's thread ended by a panic; please report this");
-        }
-    }
-}
-
-/// Starts the history. The agent goes on without one that cannot be used: no alarm depends on it.
-fn history(plan: &Plan, opened: &Opened, ids: &[u32], catalogue: &str, session: &Session) -> Option<(Recorder, Found)> {
-    let limits = plan.store.history?;
-    let clock = crate::core::clock::Clock::start();
-    let digest: String = plan.digest.iter().map(|byte| format!("{byte:02x}")).collect();
-    let pages: Vec<(&str, serde_json::Value)> = session
-        .catalogue
-        .iter()
-        .map(|(topic, payload)| (topic.as_str(), String::from_utf8_lossy(payload).into_owned().into()))
-        .collect();
-    let texts = [
-        ("config", &digest, serde_json::to_vec(&plan.source)),
-        ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages)),
-    ];
-    let beginning = Beginning {
-        data_dir: plan.store.dir.clone(),
-        start: Start {
-            log: opened.log.clone(),
-            boot: opened.boot,
-            mode: serde_json::to_value(plan.module.mode)
-                .ok()
-                .and_then(|mode| mode.as_str().map(str::to_owned))
-                .unwrap_or_default(),
-            catalogue: catalogue.to_owned(),
-            config: digest.clone(),
-            ..Start::default()
-        },
-        texts: texts
-            .into_iter()
-            .filter_map(|(kind, digest, text)| Some((kind.to_owned(), digest.clone(), text.ok()?)))
-            .collect(),
-        points: ids.iter().copied().zip(keys(plan)).collect(),
-        limits,
-        wall_ms: clock.wall(clock.now()),
-        synced: clock.synced(),
-    };
-    match Recorder::start(beginning) {
-        Ok(started) => Some(started),
-        Err(error) => {
-            tracing::error!("history is not kept: {error}");
-            None
         }
     }
 }

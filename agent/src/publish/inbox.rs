@@ -9,13 +9,14 @@
 //! unconfirmed packets, events may take [`EVENTS_IN_FLIGHT`] and everything else [`OTHERS_IN_FLIGHT`]: neither can
 //! starve the other.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::time::{Duration, Instant};
 
 use lapwing_protocol::{EVENT_MAX, FRAME_MAX};
 
+use super::frames::Frames;
 use super::packet::{Packet, Sent, fits};
-use super::said::{Fates, FrameId};
+use super::said::FrameId;
 use super::suspicion::Suspicion;
 use super::{HandInError, Session};
 use crate::store::OutboxRow;
@@ -34,11 +35,6 @@ const VOLATILE_HELD: usize = 16_384;
 const EVENTS_LOW: usize = 256;
 /// Events of one page.
 pub(super) const PAGE_ROWS: u32 = 512;
-/// Live frames that wait; history has the rest.
-const FRAMES_HELD: usize = 16;
-/// Late frames that wait, and of the window at most.
-const LATE_HELD: usize = 8;
-const LATE_IN_FLIGHT: usize = 8;
 /// `event/last` at most this often.
 const LAST_EVERY: Duration = Duration::from_secs(1);
 /// What follows from a confirmation.
@@ -90,14 +86,7 @@ pub(super) struct Inbox {
     versions: u64,
     points: HashMap<String, Vec<u8>>,
     points_due: VecDeque<String>,
-    frames: VecDeque<(String, Vec<u8>, FrameId)>,
-    late: VecDeque<(String, Vec<u8>, FrameId)>,
-    /// Handed to the present connection and not confirmed.
-    frames_out: BTreeSet<FrameId>,
-    pub(super) fates: Fates,
-    /// Largest frame the broker takes, as far as known.
-    frame_limit: usize,
-    pub(super) frames_dropped: u64,
+    pub(super) frames: Frames,
     pub(super) events_confirmed: u64,
     events_out: usize,
     others_out: usize,
@@ -130,12 +119,7 @@ impl Inbox {
             versions: 0,
             points: HashMap::new(),
             points_due: VecDeque::new(),
-            frames: VecDeque::new(),
-            late: VecDeque::new(),
-            frames_out: BTreeSet::new(),
-            fates: Fates::default(),
-            frame_limit: FRAME_MAX,
-            frames_dropped: 0,
+            frames: Frames::default(),
             events_confirmed: 0,
             events_out: 0,
             others_out: 0,
@@ -250,31 +234,17 @@ impl Inbox {
 
     /// A live frame; when too many wait the oldest is dropped and counted.
     pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<(), HandInError> {
-        // One the broker never takes has met its fate: it would be refused again.
-        fits(&topic, &payload, self.frame_limit).inspect_err(|_| (self.fates.0)(id, true))?;
-        if self.frames.len() >= FRAMES_HELD
-            && let Some((_, _, oldest)) = self.frames.pop_front()
-        {
-            self.frames_dropped += 1;
-            (self.fates.0)(oldest, false);
-        }
-        self.frames.push_back((topic, payload, id));
-        Ok(())
+        self.frames.push(topic, payload, id)
     }
 
     /// Whether a late frame would be taken.
     pub(super) fn late_room(&self) -> bool {
-        self.released && self.late.len() < LATE_HELD
+        self.released && self.frames.late_room()
     }
 
     /// A frame from history; whether there was room.
     pub(super) fn push_late(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<bool, HandInError> {
-        fits(&topic, &payload, self.frame_limit).inspect_err(|_| (self.fates.0)(id, true))?;
-        let room = self.late_room();
-        if room {
-            self.late.push_back((topic, payload, id));
-        }
-        Ok(room)
+        if self.released { self.frames.push_late(topic, payload, id) } else { Ok(false) }
     }
 
     // --- a connection begins and ends ---
@@ -305,11 +275,7 @@ impl Inbox {
         self.events_out = 0;
         self.others_out = 0;
         self.offline_due = false;
-        // Late frames that wait are made again, in order with those that went.
-        let late = self.late.drain(..).map(|(_, _, id)| id);
-        for id in std::mem::take(&mut self.frames_out).into_iter().chain(late) {
-            (self.fates.0)(id, false);
-        }
+        self.frames.lost();
     }
 
     /// The last word before a clean end.
@@ -378,10 +344,8 @@ impl Inbox {
             self.others_out = self.others_out.saturating_sub(1);
         }
         self.suspicion.confirmed(sent);
-        if let Sent::Frame(_, id) = sent
-            && self.frames_out.remove(id)
-        {
-            (self.fates.0)(*id, true);
+        if let Sent::Frame(_, id) = sent {
+            self.frames.confirmed(*id);
         }
         match sent {
             Sent::Event(id) => Confirmed::Row(*id),
@@ -423,16 +387,7 @@ impl Inbox {
                 None
             }
             Sent::Frame(bytes, id) => {
-                self.frame_limit = bytes.saturating_sub(1);
-                (self.fates.0)(*id, true);
-                let fates = &self.fates;
-                self.frames.retain(|(_, payload, id)| {
-                    let fits = payload.len() < *bytes;
-                    if !fits {
-                        (fates.0)(*id, true);
-                    }
-                    fits
-                });
+                self.frames.refused(*bytes, *id);
                 None
             }
             Sent::Last | Sent::Online | Sent::Offline | Sent::Point => None,
@@ -519,11 +474,7 @@ impl Inbox {
                 return Some(Packet { topic, payload, confirmed: false, retain: true, sent: Sent::Point });
             }
         }
-        let late = |id: &&FrameId| id.late;
-        let late_may = self.frames_out.iter().filter(late).count() < LATE_IN_FLIGHT;
-        let next = self.frames.pop_front().or_else(|| if late_may { self.late.pop_front() } else { None });
-        let (topic, payload, id) = next?;
-        self.frames_out.insert(id);
+        let (topic, payload, id) = self.frames.next()?;
         let sent = Sent::Frame(payload.len(), id);
         Some(Packet { topic, payload, confirmed: true, retain: false, sent })
     }

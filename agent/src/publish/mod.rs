@@ -13,6 +13,7 @@ mod access;
 #[cfg(feature = "demo")]
 pub mod broker;
 mod connection;
+mod frames;
 mod inbox;
 mod packet;
 mod said;
@@ -163,7 +164,7 @@ impl Publisher {
     /// Says who hears what becomes of frames. It is called while the publisher is locked: it must be quick and must not
     /// call back.
     pub fn on_frames(&self, hears: impl Fn(FrameId, bool) + Send + 'static) {
-        self.shared.inbox().fates = said::Fates(Box::new(hears));
+        self.shared.inbox().frames.fates = said::Fates(Box::new(hears));
     }
 
     /// The present value of one point, QoS 0, retained; replaces one that still waits.
@@ -208,7 +209,7 @@ impl Publisher {
             connection,
             in_flight: inbox.in_flight(),
             events_confirmed: inbox.events_confirmed,
-            frames_dropped: inbox.frames_dropped,
+            frames_dropped: inbox.frames.dropped,
             oldest_unsent_t_ms: inbox.oldest_t_ms(),
         }
     }

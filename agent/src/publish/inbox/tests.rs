@@ -220,7 +220,7 @@ fn points_are_coalesced_and_frames_drop_the_oldest() {
             .push_frame("frame".into(), vec![number], FrameId { number: number.into(), ..FrameId::default() })
             .expect("fits");
     }
-    assert_eq!(inbox.frames_dropped, 4);
+    assert_eq!(inbox.frames.dropped, 4);
     let packet = inbox.next(now).expect("it waits");
     assert_eq!((packet.payload.as_slice(), packet.confirmed, packet.retain), (&b"3"[..], false, true));
     assert_eq!(inbox.next(now).expect("it waits").payload, [4]);
@@ -263,7 +263,9 @@ fn late_frames_go_last_and_few_at_a_time_and_every_fate_is_told() {
     let mut inbox = ready(now);
     let told = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
     let hears = std::sync::Arc::clone(&told);
-    inbox.fates = Fates(Box::new(move |id, confirmed| hears.lock().expect("unpoisoned").push((id, confirmed))));
+    inbox.frames.fates = crate::publish::said::Fates(Box::new(move |id, confirmed| {
+        hears.lock().expect("unpoisoned").push((id, confirmed))
+    }));
     let id = |number, late| FrameId { start: 1, number, late };
     for number in 0..8 {
         assert_eq!(inbox.push_late("frame".into(), b"l".to_vec(), id(number, true)), Ok(true));

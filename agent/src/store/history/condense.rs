@@ -15,10 +15,10 @@ use super::axis::Table;
 use super::block::{Column, Scan};
 use super::error::{HistoryError, Loss};
 use super::file::{self, Kind};
+use super::raw::sync_dir;
 use super::reader::{self, Reader};
 use super::rollup::{self, DAY_MS, Roller};
 use super::steps::merged;
-use super::worker::sync_dir;
 
 /// A raw file rests so long before it is condensed.
 const REST_MS: i64 = 30 * 60_000;

@@ -27,6 +27,7 @@ mod file;
 mod late;
 mod open;
 pub mod pack;
+mod raw;
 mod reader;
 mod recorder;
 mod retain;

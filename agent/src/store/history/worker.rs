@@ -5,19 +5,20 @@
 //! a piece at a time between. A disk that fails or is full costs readings, oldest first, and is told; it stops nothing.
 //! Pauses are monotonic, moments axis milliseconds. Never panics.
 
-use std::path::{Path, PathBuf};
+mod later;
+
+use std::path::PathBuf;
 use std::sync::PoisonError;
 use std::time::{Duration, Instant};
-
-use rusqlite::Connection;
 
 use super::axis::{self, Noted, Table};
 use super::close::Closing;
 use super::condense::Condense;
 use super::error::{HistoryError, Loss};
-use super::file::{self, Kind, POINT_MAX};
+use super::file::{self, POINT_MAX};
 use super::open::{self, CLOSING, OPEN, OpenSlot};
-use super::reader::{self, DIRECTORY};
+use super::raw::{RawFile, aside, keep_damaged, remove_parts, sync_dir};
+use super::reader::DIRECTORY;
 use super::recorder::{Beginning, Found, Shared};
 use super::rollup::DAY_MS;
 use super::sent::Sent;
@@ -40,16 +41,6 @@ const RETRY: Duration = Duration::from_secs(5);
 const KEPT: (i64, i64) = (30 * 60_000, 120 * 60_000);
 /// An incident that stands for days keeps this much.
 const KEPT_MAX: i64 = 27 * 3_600_000;
-
-/// The raw file that grows.
-#[derive(Debug)]
-struct RawFile {
-    number: u32,
-    path: PathBuf,
-    connection: Connection,
-    /// Day of its first slot.
-    day: Option<i64>,
-}
 
 /// The thread's own state.
 #[derive(Debug)]
@@ -319,145 +310,6 @@ impl Worker {
         Ok(())
     }
 
-    /// The slot is over: its file waits to become blocks, a new one begins.
-    fn rotate(&mut self) -> Result<(), HistoryError> {
-        self.journal(None, true, false)?;
-        self.encoder.begin();
-        self.fresh = true;
-        if self.closing.take().is_some() || self.dir.join(CLOSING).exists() {
-            self.finish_or_drop();
-        }
-        self.open = None;
-        self.move_to_closing()
-    }
-
-    /// The slot before has had fifteen minutes: it is closed now, or its readings are lost.
-    fn finish_or_drop(&mut self) {
-        self.begin_closing();
-        self.failing = None;
-        while self.closing.is_some() && self.failing.is_none() {
-            self.close_a_piece();
-        }
-        if let Some(closing) = self.closing.take() {
-            closing.roll_back(&self.raw.connection);
-            self.dropped += closing.readings() as u64;
-            self.losses.push(Loss {
-                path: self.dir.join(CLOSING),
-                what: format!("slot {}", closing.slot),
-                why: "it could not be written for a quarter of an hour and made way for newer readings".into(),
-            });
-        }
-    }
-
-    fn move_to_closing(&mut self) -> Result<(), HistoryError> {
-        let (from, to) = (self.dir.join(OPEN), self.dir.join(CLOSING));
-        std::fs::rename(&from, &to).map_err(|e| HistoryError::file(&from, e))?;
-        sync_dir(&self.dir)?;
-        self.begin_closing();
-        Ok(())
-    }
-
-    fn begin_closing(&mut self) {
-        match Closing::begin(&self.dir) {
-            Ok(closing) => self.closing = closing,
-            Err(error) => self.note(Err(error)),
-        }
-    }
-
-    /// One piece of what can wait.
-    fn later_work(&mut self) {
-        if self.retry_at.is_some_and(|at| Instant::now() < at) {
-            return;
-        }
-        self.retry_at = None;
-        if self.closing.is_some() {
-            self.close_a_piece();
-        } else if let Some(condense) = &mut self.condense {
-            match condense.go_on() {
-                Ok(false) => {}
-                Ok(true) => {
-                    self.losses.append(&mut condense.losses);
-                    self.condense = None;
-                    self.tidy();
-                    self.condense_next();
-                }
-                Err(error) => {
-                    self.condense = None;
-                    remove_parts(&self.dir);
-                    self.note(Err(error));
-                }
-            }
-        }
-    }
-
-    fn close_a_piece(&mut self) {
-        let Some(mut closing) = self.closing.take() else { return };
-        if let Err(error) = self.file_for(closing.slot) {
-            self.closing = Some(closing);
-            self.note(Err(error));
-            return;
-        }
-        if closing.is_empty() {
-            // Nothing in it could be read; what was damaged has been told.
-            self.closed(&closing);
-            return;
-        }
-        match closing.go_on(&self.raw.connection, &self.raw.path) {
-            Ok(false) => self.closing = Some(closing),
-            Ok(true) => {
-                self.raw.day.get_or_insert(closing.slot * SLOT_MS / DAY_MS);
-                self.closed(&closing);
-            }
-            Err(error) => {
-                closing.roll_back(&self.raw.connection);
-                // From the start: a transaction that failed took its stripes with it.
-                self.begin_closing();
-                let full = matches!(error, HistoryError::Full { .. });
-                self.note(Err(error));
-                if full {
-                    self.tidy();
-                }
-            }
-        }
-    }
-
-    fn closed(&mut self, closing: &Closing) {
-        let news = |loss: &&Loss| !self.told.iter().any(|told| told.what == loss.what && told.why == loss.why);
-        let fresh: Vec<Loss> = closing.losses.iter().filter(news).cloned().collect();
-        self.losses.extend(fresh);
-        self.told.clear();
-        if let Err(error) = std::fs::remove_file(self.dir.join(CLOSING)) {
-            self.note(Err(HistoryError::file(&self.dir.join(CLOSING), error)));
-        }
-        self.failing = None;
-        self.tidy();
-        self.condense_next();
-    }
-
-    /// Begins with the next full raw file; one at a time, for each writes files of its own.
-    fn condense_next(&mut self) {
-        if self.condense.is_some() {
-            return;
-        }
-        match Condense::next(&self.dir, self.raw.number, self.last.at, &self.axis) {
-            Ok(next) => self.condense = next,
-            Err(error) => self.note(Err(error)),
-        }
-    }
-
-    /// Makes sure that the raw file may take a slot: it ends with its day.
-    fn file_for(&mut self, slot: i64) -> Result<(), HistoryError> {
-        let day = slot * SLOT_MS / DAY_MS;
-        let size = std::fs::metadata(&self.raw.path).map_or(0, |file| file.len());
-        if self.raw.day.is_none_or(|own| own == day) && size < FILE_MAX {
-            return Ok(());
-        }
-        let mut raw = RawFile::at(&self.dir, self.raw.number + 1)?;
-        raw.begin(&self.beginning)?;
-        self.raw = raw;
-        Ok(())
-    }
-
     fn keep(&mut self, at: i64) {
         let (from, to) = match self.keep {
             Some((from, to)) if at <= to => (from, (at + KEPT.1).min(from + KEPT_MAX)),
@@ -522,102 +374,4 @@ struct Work {
     account: Option<Vec<u8>>,
     log: Option<String>,
     stop: bool,
-}
-
-impl RawFile {
-    /// The newest raw file if it can go on, else a new one.
-    fn newest(dir: &Path, beginning: &Beginning, losses: &mut Vec<Loss>) -> Result<Self, HistoryError> {
-        let files = reader::list(dir)?;
-        let highest = files.keys().next_back().copied().unwrap_or(0);
-        let newest = files.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw)).map(|(number, _)| *number);
-        if let Some(number) = newest.filter(|number| *number == highest) {
-            let path = file::path(dir, Kind::Raw, number);
-            let went_on = Self::at(dir, number).and_then(|mut raw| Ok(raw.fits(beginning)?.then_some(raw)));
-            match went_on {
-                Ok(Some(raw)) => return Ok(raw),
-                Ok(None) => {}
-                Err(error) if error.is_damage() => {
-                    set_aside(&path)?;
-                    losses.push(Loss { path, what: "the file".into(), why: error.to_string() });
-                }
-                Err(error) => return Err(error),
-            }
-        }
-        let mut raw = Self::at(dir, highest + 1)?;
-        raw.begin(beginning)?;
-        Ok(raw)
-    }
-
-    fn at(dir: &Path, number: u32) -> Result<Self, HistoryError> {
-        let path = file::path(dir, Kind::Raw, number);
-        let connection = file::write(&path)?;
-        Ok(Self { number, path, connection, day: None })
-    }
-
-    /// Whether the file's point numbers are those of now; notes new ones.
-    fn fits(&mut self, beginning: &Beginning) -> Result<bool, HistoryError> {
-        file::put_points(&mut self.connection, &beginning.points).map_err(|e| HistoryError::sql(&self.path, e))
-    }
-
-    fn begin(&mut self, beginning: &Beginning) -> Result<(), HistoryError> {
-        self.fits(beginning)?;
-        if beginning.start.number > 0 {
-            file::put_start(&self.connection, &beginning.start, &beginning.texts)
-                .map_err(|e| HistoryError::sql(&self.path, e))?;
-        }
-        Ok(())
-    }
-}
-
-/// Opens something; what is damaged is set aside and made anew.
-fn aside<T>(
-    path: &Path,
-    losses: &mut Vec<Loss>,
-    open: impl Fn() -> Result<T, HistoryError>,
-) -> Result<T, HistoryError> {
-    match open() {
-        Err(error) if error.is_damage() => {
-            set_aside(path)?;
-            losses.push(Loss { path: path.to_path_buf(), what: "the file".into(), why: error.to_string() });
-            open()
-        }
-        other => other,
-    }
-}
-
-/// Moves a damaged file out of the way, under a name that was not used before.
-fn set_aside(path: &Path) -> Result<(), HistoryError> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".damaged");
-    while Path::new(&name).exists() {
-        name.push("-");
-    }
-    std::fs::rename(path, &name).map_err(|e| HistoryError::file(path, e))
-}
-
-/// Keeps a copy of slot files with something damaged in them, for a person to look at; the last one of each.
-fn keep_damaged(dir: &Path) {
-    for name in [OPEN, CLOSING] {
-        let path = dir.join(name);
-        if path.exists()
-            && let Err(error) = std::fs::copy(&path, dir.join(format!("{name}.damaged")))
-        {
-            tracing::warn!(%error, "a damaged slot could not be kept for a closer look");
-        }
-    }
-}
-
-/// Unfinished roll-ups of an earlier start are made again.
-fn remove_parts(dir: &Path) {
-    let parts = std::fs::read_dir(dir).into_iter().flatten().flatten().map(|entry| entry.path());
-    for part in parts.filter(|path| path.to_string_lossy().contains(".part")) {
-        // It is written over if it cannot be removed.
-        let _left = std::fs::remove_file(part);
-    }
-}
-
-/// Makes a rename durable.
-pub(super) fn sync_dir(dir: &Path) -> Result<(), HistoryError> {
-    let sync = || std::fs::File::open(dir)?.sync_all();
-    sync().map_err(|e| HistoryError::file(dir, e))
 }
