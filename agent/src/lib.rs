@@ -12,6 +12,7 @@ pub mod core;
 pub mod export;
 pub mod field;
 pub mod late;
+pub mod page;
 pub mod plan;
 pub mod publish;
 pub mod service;

@@ -5,7 +5,9 @@
 //! Decides order and wiring, nothing else. Never panics.
 
 mod keep;
+mod session;
 
+use std::net::SocketAddr;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
@@ -19,6 +21,7 @@ use lapwing_protocol::{
 
 use tokio::sync::watch;
 
+use crate::core::board::{Board, Happened};
 use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
@@ -27,10 +30,14 @@ use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
 use crate::late::Late;
+use crate::page::{Page, PageError, Shared};
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+
+pub(crate) use session::{catalogue_points, session};
+use session::renewed;
 
 /// How long a clean end may take on the broker's side.
 const GOODBYE: Duration = Duration::from_secs(3);
@@ -50,6 +57,9 @@ pub enum StartError {
     /// A packet of the session can never be published.
     #[error(transparent)]
     Packet(#[from] HandInError),
+    /// The page's thread could not be started.
+    #[error(transparent)]
+    Page(#[from] PageError),
     /// The host gave no thread or event loop.
     #[error("the host gave no thread or event loop: {0}")]
     Host(#[from] std::io::Error),
@@ -67,6 +77,8 @@ pub struct Service {
     recorder: Option<Recorder>,
     late: Option<Late>,
     runtime: RuntimeThread,
+    page: Option<Page>,
+    page_address: Option<SocketAddr>,
 }
 
 impl Service {
@@ -80,7 +92,14 @@ impl Service {
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
-        let (session, catalogue) = session(&plan, &opened, &ids)?;
+        let points = catalogue_points(&plan, &ids);
+        let (session, catalogue) = session(&plan, &opened, points.clone())?;
+        let board = Arc::new(Board::new(plan.points.len()));
+        board.set_head(|head| {
+            head.log.clone_from(&opened.log);
+            head.boot = opened.boot;
+            head.mode = plan.module.mode;
+        });
         let history = keep::history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
@@ -91,13 +110,18 @@ impl Service {
         let listener = told.clone();
         let held = Arc::new(Held::default());
         let to_publisher_held = Arc::clone(&held);
+        let shown = Arc::clone(&board);
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
+                shown.happened(Happened::Event(row.payload.as_slice().into()));
             }
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
+                    if let Some(id) = topic.strip_prefix("alarm/") {
+                        shown.alarm(id, &payload);
+                    }
                     if let Err(error) = publisher.retained(topic, payload) {
                         tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
                     }
@@ -132,6 +156,7 @@ impl Service {
         };
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
+            let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -156,6 +181,7 @@ impl Service {
                     renew,
                     held,
                     history,
+                    board,
                 })
             })?
         };
@@ -163,7 +189,17 @@ impl Service {
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
         let (stop_field, stop) = watch::channel(false);
         let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
-        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime })
+        let (page, page_address) = match plan.http.listen {
+            Some(address) => {
+                let stats = field.stats();
+                let shared =
+                    Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
+                let (page, bound) = serve(Arc::new(shared), address)?;
+                (Some(page), bound)
+            }
+            None => (None, None),
+        };
+        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime, page, page_address })
     }
 
     /// The way into the core.
@@ -172,10 +208,31 @@ impl Service {
         &self.door
     }
 
+    /// Where the page is served; `None` when it is off or its address is taken.
+    #[must_use]
+    pub const fn page_address(&self) -> Option<SocketAddr> {
+        self.page_address
+    }
+
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, mut field, stop_field, publisher, writer, recorder, late, runtime } = self;
+        let Self {
+            door,
+            core,
+            mut field,
+            stop_field,
+            publisher,
+            writer,
+            recorder,
+            late,
+            runtime,
+            page,
+            page_address: _,
+        } = self;
+        if let Some(page) = page {
+            page.stop();
+        }
         // Links that have all ended listen no more.
         let _ended = stop_field.send(true);
         field.wait_ended();
@@ -307,112 +364,17 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
     alarms.chain(points).collect()
 }
 
-/// The session and the catalogue's hash.
-pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
-    let points: Vec<CataloguePoint> =
-        plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
-    let hash = catalogue::hash(&points);
-    let encoding = encoding(plan);
-    let pages = catalogue::pages(points, encoding)?;
-    let mut written = Vec::with_capacity(pages.len());
-    for page in &pages {
-        written.push((format!("catalogue/{hash}/{}", page.page), encoding.to_vec(page)?));
-    }
-    let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
-    let base = topics.presence();
-    let presence = |state| presence(plan.module.mode, &opened.log, opened.boot, &hash, state);
-    let session = Session {
-        base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
-        presence_topic: "presence".into(),
-        online: presence(PresenceState::Online)?,
-        offline: presence(PresenceState::Offline)?,
-        catalogue: written,
-        event_topic: "event".into(),
-        last_topic: "event/last".into(),
-        last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
-        lost: lost(plan, opened.boot),
+/// Serves the page. An address that is taken is said and tried again: the agent judges without a page too.
+fn serve(shared: Arc<Shared>, address: SocketAddr) -> Result<(Page, Option<SocketAddr>), StartError> {
+    let bound = match Page::bind(address) {
+        Ok(listener) => Some(listener),
+        Err(error) => {
+            tracing::error!(%error, "no page yet");
+            None
+        }
     };
-    Ok((session, hash))
-}
-
-/// What is sent in the place of an event that is damaged on disk: its number must not be missing.
-fn lost(plan: &Plan, boot: u64) -> Lost {
-    let (site, module, mode) = (plan.module.site.clone(), plan.module.name.clone(), Word::from(plan.module.mode));
-    Arc::new(move |log, seq, t| {
-        let text = format!("Event {seq} was damaged on disk before it could be sent; what it said is lost.");
-        let detail = StoreChange {
-            change: "event damaged".into(),
-            log_before: None,
-            seq_before: None,
-            reason: Some("its checksum is wrong".into()),
-        };
-        let event = Event {
-            schema: SCHEMA,
-            log: log.to_owned(),
-            seq,
-            boot,
-            t,
-            time: rfc3339(t),
-            clock_synced: false,
-            mode: mode.clone(),
-            site: site.clone(),
-            module: module.clone(),
-            text,
-            durable: true,
-            detail: Detail::Store(detail),
-        };
-        event.to_bytes()
-    })
-}
-
-fn presence(mode: Mode, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
-    let presence = Presence {
-        schema: SCHEMA,
-        state: Word::from(state),
-        mode: Word::from(mode),
-        log: log.to_owned(),
-        boot,
-        version: env!("CARGO_PKG_VERSION").into(),
-        catalogue: hash.to_owned(),
-    };
-    lapwing_protocol::Encoding::Json.to_vec(&presence)
-}
-
-/// Presence names another log or mode, the will too: by a new connection, or with the next one if events may not wait
-/// for it.
-fn renewed(
-    mode: Mode,
-    session: &Session,
-    publisher: &Publisher,
-    (log, anew): (&str, bool),
-    boot: u64,
-    hash: &str,
-) -> Result<(), StartError> {
-    let said = |state| presence(mode, log, boot, hash, state);
-    let session =
-        Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
-    if anew { publisher.session(session) } else { publisher.presence(session) }?;
-    Ok(())
-}
-
-fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {
-    let device = point.device.and_then(|d| usize::try_from(d).ok()).and_then(|d| plan.devices.get(d));
-    CataloguePoint {
-        id,
-        path: point.path.clone(),
-        quantity: Word::from(
-            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
-        ),
-        unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
-        exponent: point.exponent,
-        scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
-        valid: point.valid.map(|(low, high)| [low, high]),
-        device: device.map(|device| device.name.clone()),
-        tag: point.tag.clone(),
-        location: point.location.clone(),
-        states: CataloguePoint::states_from(&point.states),
-    }
+    let at = bound.as_ref().and_then(|listener| listener.local_addr().ok());
+    Ok((Page::start(shared, address, bound)?, at))
 }
 
 fn age_s(t_ms: i64) -> f64 {

@@ -12,6 +12,7 @@ mod checkout;
 mod demo;
 mod export;
 mod output;
+mod people;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
@@ -75,6 +76,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// Who may sign in at the page
+    #[command(subcommand)]
+    Account(people::AccountCommand),
 }
 
 /// Options of `demo` and `simulate`.
@@ -185,6 +189,7 @@ pub fn main() -> ExitCode {
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Export(args) => export::export(&args),
         Command::Calc(args) => calc::calc(&args),
+        Command::Account(command) => people::account(&command),
     };
     end.into()
 }

@@ -166,8 +166,8 @@ pub const KEYS: &[Key] = &[
     key("store", "incident_days", W, "400", "400", "Days the readings about critical and high incidents are kept."),
     key("store", "history_max_mib", W, "8192", "8192", "Largest size of the history, MiB; the oldest readings go first, roll-ups stay longer."),
     key("store", "reserve_mib", W, "256", "256", "Space of the disk that history leaves free, MiB, so that events never starve."),
-    key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the local page is to listen; this version serves none yet."),
-    key("http", "enabled", F, "true", "true", "Whether there is to be a page; see `listen`."),
+    key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the local page and its interface listen; loopback only unless another address is given."),
+    key("http", "enabled", F, "true", "true", "Whether there is a page; see `listen`."),
     key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
 
     key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),

@@ -5,6 +5,7 @@
 //! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell`
 //! finds the words, `frames` collects what is published, `keeping` what is kept, `figures` counts.
 
+pub mod board;
 pub mod clock;
 pub mod derived;
 pub mod figures;

@@ -20,6 +20,7 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
 use self::rules::RuleState;
+use super::board::{Board, Happened};
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
@@ -93,6 +94,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
+    /// What stands now, for whoever looks on.
+    pub board: Arc<Board>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
     /// History, if it is kept, and what it held.
@@ -156,6 +159,7 @@ struct Core<'a> {
     renew: Renew,
     held: Arc<Held>,
     keeping: Option<Keeping>,
+    board: Arc<Board>,
     next_frame: Instant,
     next_look: Instant,
     /// The store is in memory only: why, and no disk will bring it back in this run.
@@ -204,6 +208,7 @@ impl<'a> Core<'a> {
             renew: inputs.renew,
             held: inputs.held,
             keeping,
+            board: inputs.board,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: inputs.opened.memory_only.is_some(),
@@ -295,6 +300,8 @@ impl<'a> Core<'a> {
     }
 
     fn look(&mut self) {
+        let synced = self.clock.synced();
+        self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
             let text = format!(
