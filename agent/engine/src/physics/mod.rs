@@ -5,6 +5,8 @@
 //! Never panic.
 
 pub mod air;
+pub mod air_class;
+pub mod balance;
 pub mod battery;
 pub mod coil;
 pub mod condensation;
@@ -13,6 +15,7 @@ pub mod envelope;
 pub mod failover;
 pub mod fan;
 pub mod fan_wall;
+pub mod fit;
 pub mod forecast;
 pub mod glycol;
 pub mod heat;
