@@ -476,6 +476,8 @@ pub struct Derived {
     pub from: Vec<Input>,
     /// Constants: numbers or words.
     pub with: Vec<(String, Constant)>,
+    /// It is computed at most so often; zero: as often as its fastest inputs come.
+    pub every: Duration,
 }
 
 /// An input of a derived point that is another point.
@@ -500,6 +502,8 @@ pub enum Constant {
     Number(f64),
     /// A word, such as `supply`.
     Word(String),
+    /// Several numbers, such as the limits of several breakers.
+    Numbers(Vec<f64>),
     /// Rows of two numbers, such as a battery's table of load and minutes.
     Pairs(Vec<(f64, f64)>),
 }

@@ -1,83 +1,160 @@
-//! Inputs of a function as they come from a command line or from points: numbers, lists and words by name.
+//! Inputs of a function, each in the slot of its argument: numbers, lists, pairs and words.
 //!
-//! Every input must be there, be of the right form and be finite; what the function does not take is refused by name.
-//! Knows no physics. Never panics.
+//! Slots are filled by position, from points in the core or from JSON on a command line; a function asks by name. From
+//! JSON, every input must be there, be of the right form and be finite; what the function does not take is refused by
+//! name. Knows no physics. Never panics: an input that is not there is NaN or empty, which every function refuses.
 
 use serde_json::{Map, Value};
 
+use super::memory::Memory;
 use super::{Argument, Function, NotTried, Takes};
+use crate::plan::Constant;
 
-/// Inputs that have been checked against a function's arguments.
+/// One input.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Slot {
+    /// A number.
+    Number(f64),
+    /// Several numbers.
+    List(Vec<f64>),
+    /// Rows of two numbers.
+    Pairs(Vec<(f64, f64)>),
+    /// A word of the argument's.
+    Word(&'static str),
+}
+
+/// What a function computes with: its inputs, when they were read, and what it remembers.
 #[derive(Debug)]
-pub struct Given<'a>(&'a Map<String, Value>);
+pub struct Given<'a> {
+    arguments: &'static [Argument],
+    slots: &'a [Slot],
+    at_ms: u64,
+    memory: &'a mut Memory,
+}
 
 impl<'a> Given<'a> {
-    /// Checks inputs against what a function takes.
+    /// Inputs in the order of the arguments; `at_ms`, on any clock that never goes back, is when the newest was read.
+    pub const fn new(arguments: &'static [Argument], slots: &'a [Slot], at_ms: u64, memory: &'a mut Memory) -> Self {
+        Self { arguments, slots, at_ms, memory }
+    }
+
+    fn slot(&self, name: &str) -> Option<&'a Slot> {
+        self.arguments.iter().zip(self.slots).find(|(argument, _)| argument.name == name).map(|(_, slot)| slot)
+    }
+
+    /// A number.
+    #[must_use]
+    pub fn number(&self, name: &str) -> f64 {
+        match self.slot(name) {
+            Some(Slot::Number(number)) => *number,
+            Some(Slot::List(_) | Slot::Pairs(_) | Slot::Word(_)) | None => f64::NAN,
+        }
+    }
+
+    /// Several numbers.
+    #[must_use]
+    pub fn list(&self, name: &str) -> &'a [f64] {
+        match self.slot(name) {
+            Some(Slot::List(list)) => list,
+            Some(Slot::Number(_) | Slot::Pairs(_) | Slot::Word(_)) | None => &[],
+        }
+    }
+
+    /// Rows of two numbers.
+    #[must_use]
+    pub fn pairs(&self, name: &str) -> &'a [(f64, f64)] {
+        match self.slot(name) {
+            Some(Slot::Pairs(pairs)) => pairs,
+            Some(Slot::Number(_) | Slot::List(_) | Slot::Word(_)) | None => &[],
+        }
+    }
+
+    /// A word of the argument's.
+    #[must_use]
+    pub fn word(&self, name: &str) -> &'static str {
+        match self.slot(name) {
+            Some(Slot::Word(word)) => word,
+            Some(Slot::Number(_) | Slot::List(_) | Slot::Pairs(_)) | None => "",
+        }
+    }
+
+    /// When the newest input was read, milliseconds on a clock that never goes back; 0 in a single calculation.
+    #[must_use]
+    pub const fn at_ms(&self) -> u64 {
+        self.at_ms
+    }
+
+    /// What this function remembers for this point; begun anew at each start and in each single calculation.
+    pub fn memory<T: Default + std::any::Any + Send>(&mut self) -> &mut T {
+        self.memory.of()
+    }
+}
+
+impl Slot {
+    /// A slot as a point fills it: the constant, what holds without an input, or empty.
+    #[must_use]
+    pub fn ready(argument: &Argument, constant: Option<&Constant>) -> Self {
+        match (&argument.takes, constant) {
+            (_, Some(Constant::Number(number))) => Self::Number(*number),
+            (_, Some(Constant::Numbers(list))) => Self::List(list.clone()),
+            (_, Some(Constant::Pairs(rows))) => Self::Pairs(rows.clone()),
+            (Takes::Word(words), Some(Constant::Word(written))) => {
+                Self::Word(words.iter().find(|word| *word == written).copied().unwrap_or_default())
+            }
+            (Takes::NumberOr { otherwise, .. }, _) => Self::Number(*otherwise),
+            (Takes::List { .. } | Takes::Believed { .. }, _) => Self::List(Vec::new()),
+            (Takes::Pairs { .. }, _) => Self::Pairs(Vec::new()),
+            (Takes::Number { .. } | Takes::Word(_), _) => Self::Number(f64::NAN),
+        }
+    }
+
+    /// Every slot of a function from JSON.
     ///
     /// # Errors
     /// The first input that is missing, unknown or of the wrong form.
-    pub fn check(function: &Function, inputs: &'a Map<String, Value>) -> Result<Self, NotTried> {
+    pub fn all(function: &Function, inputs: &Map<String, Value>) -> Result<Vec<Self>, NotTried> {
+        let mut slots = Vec::with_capacity(function.arguments.len());
         for argument in function.arguments {
-            let Some(value) = inputs.get(argument.name) else {
-                return Err(NotTried::Missing {
-                    function: function.name,
-                    argument: argument.name,
-                    form: argument.form(),
-                });
-            };
-            if !fits(argument, value) {
-                return Err(NotTried::WrongForm {
+            slots.push(match (inputs.get(argument.name), &argument.takes) {
+                (None, Takes::NumberOr { otherwise, .. }) => Self::Number(*otherwise),
+                (None, _) => {
+                    return Err(NotTried::Missing {
+                        function: function.name,
+                        argument: argument.name,
+                        form: argument.form(),
+                    });
+                }
+                (Some(value), _) => Self::read(argument, value).ok_or_else(|| NotTried::WrongForm {
                     argument: argument.name,
                     form: argument.form(),
                     found: value.to_string(),
-                });
-            }
+                })?,
+            });
         }
         match inputs.keys().find(|name| !function.arguments.iter().any(|argument| argument.name == name.as_str())) {
             Some(name) => {
                 Err(NotTried::Unknown { function: function.name, argument: name.clone(), takes: names(function) })
             }
-            None => Ok(Self(inputs)),
+            None => Ok(slots),
         }
     }
 
-    /// A number; checked to be there.
-    #[must_use]
-    pub fn number(&self, name: &str) -> f64 {
-        self.0.get(name).and_then(Value::as_f64).unwrap_or(f64::NAN)
-    }
-
-    /// A list of numbers; checked to be there.
-    #[must_use]
-    pub fn list(&self, name: &str) -> Vec<f64> {
-        self.0
-            .get(name)
-            .and_then(Value::as_array)
-            .map_or_else(Vec::new, |list| list.iter().filter_map(Value::as_f64).collect())
-    }
-
-    /// A list of pairs; checked to be there.
-    #[must_use]
-    pub fn pairs(&self, name: &str) -> Vec<(f64, f64)> {
-        let pair = |row: &Value| Some((row.get(0)?.as_f64()?, row.get(1)?.as_f64()?));
-        self.0.get(name).and_then(Value::as_array).map_or_else(Vec::new, |rows| rows.iter().filter_map(pair).collect())
-    }
-
-    /// A word; checked to be one of the function's.
-    #[must_use]
-    pub fn word(&self, name: &str) -> &'a str {
-        self.0.get(name).and_then(Value::as_str).unwrap_or_default()
-    }
-}
-
-fn fits(argument: &Argument, value: &Value) -> bool {
-    match argument.takes {
-        Takes::Number { .. } => value.is_number(),
-        Takes::List { .. } => value.as_array().is_some_and(|list| list.iter().all(Value::is_number)),
-        Takes::Pairs { .. } => value.as_array().is_some_and(|rows| {
-            rows.iter().all(|row| row.as_array().is_some_and(|row| row.len() == 2 && row.iter().all(Value::is_number)))
-        }),
-        Takes::Word(words) => value.as_str().is_some_and(|word| words.contains(&word)),
+    fn read(argument: &Argument, value: &Value) -> Option<Self> {
+        let pair = |row: &Value| match row.as_array()?.as_slice() {
+            [first, second] => Some((first.as_f64()?, second.as_f64()?)),
+            _ => None,
+        };
+        Some(match argument.takes {
+            Takes::Number { .. } | Takes::NumberOr { .. } => Self::Number(value.as_f64()?),
+            Takes::List { .. } | Takes::Believed { .. } => {
+                Self::List(value.as_array()?.iter().map(Value::as_f64).collect::<Option<_>>()?)
+            }
+            Takes::Pairs { .. } => Self::Pairs(value.as_array()?.iter().map(pair).collect::<Option<_>>()?),
+            Takes::Word(words) => {
+                let written = value.as_str()?;
+                Self::Word(words.iter().find(|word| **word == written)?)
+            }
+        })
     }
 }
 

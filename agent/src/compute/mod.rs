@@ -7,27 +7,29 @@
 
 mod calculation;
 mod given;
+mod memory;
 mod table;
 
 use lapwing_protocol::Quantity;
 use serde_json::{Map, Value};
 
 pub use calculation::Calculation;
-pub use given::Given;
+pub use given::{Given, Slot};
+pub use memory::Memory;
 
 /// One function.
 #[derive(Clone, Copy, Debug)]
 pub struct Function {
     /// Name, as in `lapwing calc`.
     pub name: &'static str,
-    /// What it takes; all of it is required.
+    /// What it takes; required unless it says what holds otherwise.
     pub arguments: &'static [Argument],
     /// What it answers.
     pub quantity: Quantity,
     /// UCUM unit of the answer; of an answer of several parts, that of the part a point takes.
     pub unit: &'static str,
     /// How it is computed.
-    run: fn(&Given<'_>) -> Result<Computed, NoNumber>,
+    run: fn(&mut Given<'_>) -> Result<Computed, NoNumber>,
 }
 
 /// An answer before it has its unit.
@@ -59,15 +61,28 @@ pub struct Argument {
 }
 
 /// Form of an argument.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug, PartialEq)]
 pub enum Takes {
     /// One number, from a point or constant.
     Number {
         /// UCUM unit the function wants.
         unit: &'static str,
     },
-    /// Several numbers, each from a point.
+    /// One number that may be left out.
+    NumberOr {
+        /// UCUM unit the function wants.
+        unit: &'static str,
+        /// What holds then.
+        otherwise: f64,
+    },
+    /// Several numbers, from points or constants.
     List {
+        /// UCUM unit the function wants.
+        unit: &'static str,
+    },
+    /// Several numbers of points, of which bad ones are left out: the answer is uncertain then. At least one must be
+    /// believed.
+    Believed {
         /// UCUM unit the function wants.
         unit: &'static str,
     },
@@ -195,8 +210,9 @@ impl Function {
     /// # Errors
     /// When an input is missing, unknown or of the wrong form.
     pub fn answer(&self, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
-        let given = Given::check(self, inputs)?;
-        Ok(match (self.run)(&given) {
+        let slots = Slot::all(self, inputs)?;
+        let mut memory = Memory::default();
+        Ok(match (self.run)(&mut Given::new(self.arguments, &slots, 0, &mut memory)) {
             Ok(Computed { value, number, doubt }) => {
                 Answer::Value { value, unit: self.unit, number: Some(number), doubt }
             }
@@ -205,13 +221,61 @@ impl Function {
     }
 }
 
+/// The number a point takes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Number {
+    /// The number.
+    pub value: f64,
+    /// Why it is doubtful, if it is: the point's quality is uncertain then.
+    pub doubt: Option<&'static str>,
+}
+
+impl Function {
+    /// Computes a point's number from slots in the order of the arguments.
+    ///
+    /// # Errors
+    /// When there is no number, and why.
+    pub fn number(&self, slots: &[Slot], at_ms: u64, memory: &mut Memory) -> Result<Number, NoNumber> {
+        let Computed { number, doubt, .. } = (self.run)(&mut Given::new(self.arguments, slots, at_ms, memory))?;
+        Ok(Number { value: number, doubt })
+    }
+}
+
 impl Argument {
+    /// The UCUM unit of the points it takes; `None` if it takes constants only.
+    #[must_use]
+    pub const fn unit(&self) -> Option<&'static str> {
+        match self.takes {
+            Takes::Number { unit }
+            | Takes::NumberOr { unit, .. }
+            | Takes::List { unit }
+            | Takes::Believed { unit } => Some(unit),
+            Takes::Pairs { .. } | Takes::Word(_) => None,
+        }
+    }
+
+    /// Whether it takes many points.
+    #[must_use]
+    pub const fn is_many(&self) -> bool {
+        match self.takes {
+            Takes::List { .. } | Takes::Believed { .. } => true,
+            Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => false,
+        }
+    }
+
+    /// Whether it may be left out.
+    #[must_use]
+    pub const fn is_optional(&self) -> bool {
+        matches!(self.takes, Takes::NumberOr { .. })
+    }
+
     /// What it takes, for people.
     #[must_use]
     pub fn form(&self) -> String {
         match self.takes {
             Takes::Number { unit } => unit.to_owned(),
-            Takes::List { unit } => format!("list of {unit}"),
+            Takes::NumberOr { unit, otherwise } => format!("{unit}, {otherwise} if left out"),
+            Takes::List { unit } | Takes::Believed { unit } => format!("list of {unit}"),
             Takes::Pairs { units } => format!("list of pairs of {units}"),
             Takes::Word(words) => words.join(" or "),
         }

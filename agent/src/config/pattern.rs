@@ -75,6 +75,15 @@ impl Pattern {
         parts.next().is_none().then_some(captures)
     }
 
+    /// Whether some path could fit both.
+    pub(crate) fn overlaps(&self, other: &Self) -> bool {
+        self.segments.len() == other.segments.len()
+            && self.segments.iter().zip(&other.segments).all(|pair| match pair {
+                (Segment::Plain(one), Segment::Plain(two)) => one == two,
+                (Segment::Any | Segment::Named(_), _) | (_, Segment::Any | Segment::Named(_)) => true,
+            })
+    }
+
     /// Names it captures.
     pub(crate) fn names(&self) -> Vec<String> {
         let mut names: Vec<String> = Vec::new();
@@ -159,6 +168,16 @@ mod tests {
         let pattern = parsed("{a}/x/{a}");
         assert_eq!(pattern.matches("1/x/1"), Some(vec![("a".into(), "1".into())]));
         assert_eq!(pattern.matches("1/x/2"), None);
+    }
+
+    #[test]
+    fn patterns_overlap_where_a_path_could_fit_both() {
+        let overlap = |one: &str, two: &str| {
+            assert_eq!(parsed(one).overlaps(&parsed(two)), parsed(two).overlaps(&parsed(one)));
+            parsed(one).overlaps(&parsed(two))
+        };
+        assert!(overlap("a/{n}/c", "a/b/*") && overlap("a/b", "a/b") && overlap("*", "{x}"));
+        assert!(!overlap("a/{n}/c", "a/b/d") && !overlap("a/*", "a/b/c") && !overlap("a/b", "a/c"));
     }
 
     #[test]

@@ -159,6 +159,10 @@ pub(crate) enum Wrong {
     ReservedAlarm { id: String },
     #[error("`{{{name}}}` in `{key}` is neither captured by the pattern nor known")]
     UnknownPlaceholder { name: String, key: &'static str, known: Vec<String> },
+    #[error("`{{{name}}}` in `path` is captured by no input, or not together with its other names")]
+    NotCaptured { name: String },
+    #[error("`{{{name}}}` is not in `path`")]
+    NotInPath { name: String },
     #[error("{key} cannot be negative: {value}")]
     Negative { key: &'static str, value: String },
     #[error("the point `{point}` has no state called `{state}`")]
@@ -285,6 +289,8 @@ impl Wrong {
             Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
             Self::ReservedAlarm { .. } => "choose another first segment".into(),
             Self::UnknownPlaceholder { known, .. } => format!("use one of {}, or capture it in `point`", known.join(", ")),
+            Self::NotCaptured { name } => format!("capture {{{name}}}, with all other names of the path, in one input of `from`"),
+            Self::NotInPath { name } => format!("write {{{name}}} in `path` too (a point for each), or * for any segment where many points are taken"),
             Self::Negative { .. } => "write it as a distance, without a sign".into(),
             Self::UnknownState { near: Some(near), .. } => format!("did you mean `{near}`?"),
             Self::UnknownState { near: None, known, .. } => format!("choose one of: {}", known.join(", ")),
@@ -382,6 +388,8 @@ impl Wrong {
             Self::SameAlarmId { .. } => "same_alarm_id",
             Self::ReservedAlarm { .. } => "reserved_alarm",
             Self::UnknownPlaceholder { .. } => "unknown_placeholder",
+            Self::NotCaptured { .. } => "not_captured",
+            Self::NotInPath { .. } => "not_in_path",
             Self::Negative { .. } => "negative",
             Self::UnknownState { .. } => "unknown_state",
             Self::NoStates { .. } => "no_states",

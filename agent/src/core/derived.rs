@@ -1,110 +1,255 @@
-//! Computes derived points whenever a transaction has renewed one of their inputs.
+//! Computes derived points when the transactions that bring their inputs have come.
 //!
-//! Quality is the worst of the inputs', time the oldest of them. A function that gives no number (outside its domain,
-//! undefined) makes the point bad, with the reason as its status. Values are quantised to the point's exponent. The
-//! functions are `compute`'s; this only brings inputs to them. Never panics.
+//! Quality is the worst of the inputs', time the oldest of them; where a function takes only believed inputs, bad ones are
+//! left out and the answer is uncertain. A function that gives no number (outside its domain, undefined) makes the point
+//! bad. Values are quantised to the point's exponent.
+//!
+//! A point of one transaction is computed with each. A point of several is computed once a round: when all transactions
+//! of its shortest period have come, so that it does not mix the old current of one meter with the new one of another;
+//! or when one of them comes a second time, because another is late or silent. What comes less often is taken as it stands.
+//!
+//! Names are resolved at the start; a computation allocates nothing. The functions are `compute`'s; this only brings
+//! inputs to them. Times are the core's monotonic ones. Never panics.
 
-use std::collections::BTreeSet;
+use std::time::Duration;
 
 use lapwing_engine::Engine;
 use lapwing_engine::spec::Millis;
 use lapwing_protocol::{Decimal, Status};
-use serde_json::{Map, Value};
 
-use crate::compute::{Answer, Function, Takes};
-use crate::plan::{Constant, Plan};
+use crate::compute::{Function, Memory, Slot, Takes};
+use crate::plan::{Derived, Plan};
 
-/// Which derived points hang on which transaction.
+/// A reading of a derived point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Computed {
+    /// Index of the point.
+    pub point: u32,
+    /// Its integer.
+    pub value: i64,
+    /// How far it may be believed.
+    pub status: Status,
+    /// Time of its oldest input.
+    pub oldest: Millis,
+}
+
+/// Which derived points hang on which transaction, and how each is computed.
 #[derive(Debug)]
 pub struct Derivation {
-    /// By transaction: indexes into `Plan::derived`, in the plan's order.
-    by_transaction: Vec<Vec<usize>>,
+    /// By transaction: what hangs on it, in the plan's order.
+    by_transaction: Vec<Vec<Hanging>>,
     /// By derived point.
-    functions: Vec<Option<&'static Function>>,
-    /// Constant inputs, ready to be completed, by derived point.
-    constants: Vec<Map<String, Value>>,
+    recipes: Vec<Recipe>,
+}
+
+/// A derived point that hangs on a transaction.
+#[derive(Clone, Copy, Debug)]
+struct Hanging {
+    recipe: usize,
+    /// Its place in the point's round; `None` if it comes less often than the round.
+    place: Option<usize>,
+}
+
+/// How one derived point is computed.
+#[derive(Debug)]
+struct Recipe {
+    point: u32,
+    exponent: i8,
+    function: Option<&'static Function>,
+    /// By argument; constants stay, the rest is filled anew.
+    slots: Vec<Slot>,
+    inputs: Vec<Source>,
+    memory: Memory,
+    /// Which transactions of the round have come since the last computation.
+    came: Vec<bool>,
+    /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
+    rest_ms: u64,
+    computed: Option<Millis>,
+}
+
+/// Where one number comes from.
+#[derive(Clone, Copy, Debug)]
+struct Source {
+    slot: usize,
+    kind: Kind,
+    point: u32,
+    exponent: i8,
+    factor: f64,
+    offset: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    One,
+    Element,
+    Believed,
 }
 
 impl Derivation {
     /// Finds out what hangs on what, through derived points of derived points too.
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
-        let mut hang: Vec<BTreeSet<usize>> = vec![BTreeSet::new(); plan.transactions.len()];
-        for (transaction, hanging) in plan.transactions.iter().zip(&mut hang) {
+        // By point: the transactions that renew it.
+        let mut renewed_by: Vec<Vec<u32>> = vec![Vec::new(); plan.points.len()];
+        for (number, transaction) in (0..).zip(&plan.transactions) {
             let span = transaction.points;
-            let mut renewed: BTreeSet<u32> = (span.first..span.first.saturating_add(span.count)).collect();
-            for (index, derived) in plan.derived.iter().enumerate() {
-                if derived.from.iter().any(|input| renewed.contains(&input.point)) {
-                    hanging.insert(index);
-                    renewed.insert(derived.point);
+            for point in span.first..span.first.saturating_add(span.count) {
+                if let Some(by) = renewed_by.get_mut(at(point)) {
+                    by.push(number);
                 }
             }
         }
-        Self {
-            by_transaction: hang.into_iter().map(|set| set.into_iter().collect()).collect(),
-            functions: plan.derived.iter().map(|derived| Function::named(&derived.compute)).collect(),
-            constants: plan
-                .derived
+        let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
+        let mut recipes = Vec::with_capacity(plan.derived.len());
+        for (index, derived) in plan.derived.iter().enumerate() {
+            let mut by: Vec<u32> = derived
+                .from
                 .iter()
-                .map(|derived| derived.with.iter().map(|(name, c)| (name.clone(), constant(c))).collect())
-                .collect(),
-        }
-    }
-
-    /// The derived points a transaction renews.
-    #[must_use]
-    pub fn hanging_on(&self, transaction: u32) -> &[usize] {
-        usize::try_from(transaction).ok().and_then(|t| self.by_transaction.get(t)).map_or(&[], Vec::as_slice)
-    }
-
-    /// Point, integer, status and time of one derived point now; `None` if the plan has no such one.
-    #[must_use]
-    pub fn compute(&self, plan: &Plan, index: usize, engine: &Engine<'_>) -> Option<(u32, i64, Status, Millis)> {
-        let derived = plan.derived.get(index)?;
-        let exponent = plan.points.get(usize::try_from(derived.point).ok()?)?.exponent;
-        let function = self.functions.get(index).copied().flatten();
-        let mut inputs = self.constants.get(index)?.clone();
-        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
-        for input in &derived.from {
-            let reading = engine.reading(input.point);
-            let from = plan.points.get(usize::try_from(input.point).ok()?)?.exponent;
-            status = status.worst(reading.status);
-            oldest = oldest.min(reading.at);
-            let number = Decimal::new(reading.value, from).to_f64() * input.factor + input.offset;
-            let listed = function.is_some_and(|f| {
-                f.arguments.iter().any(|a| a.name == input.argument && matches!(a.takes, Takes::List { .. }))
-            });
-            match (inputs.get_mut(&input.argument), listed) {
-                (Some(Value::Array(list)), true) => list.push(number.into()),
-                (_, true) => drop(inputs.insert(input.argument.clone(), Value::Array(vec![number.into()]))),
-                (_, false) => drop(inputs.insert(input.argument.clone(), number.into())),
-            }
-        }
-        if status.is_bad() {
-            return Some((derived.point, 0, status, oldest));
-        }
-        let (value, status) = match function.map(|function| function.answer(&inputs)) {
-            Some(Ok(Answer::Value { number, doubt, .. })) => {
-                match number.map(|number| Decimal::quantise(number, exponent)) {
-                    Some(Ok(decimal)) => (
-                        decimal.mantissa,
-                        if doubt.is_some() { status.worst(Status::UNCERTAIN_UNITS_EXCEEDED) } else { status },
-                    ),
-                    Some(Err(_)) => (0, Status::BAD_OUT_OF_RANGE),
-                    None => (0, Status::BAD_CONFIGURATION_ERROR), // no number for a point; functions always have one
+                .filter_map(|input| renewed_by.get(at(input.point)))
+                .flatten()
+                .copied()
+                .collect();
+            by.sort_unstable();
+            by.dedup();
+            let period = |number: u32| plan.transactions.get(at(number)).map_or(Duration::MAX, |t| t.period);
+            let shortest = by.iter().map(|number| period(*number)).min().unwrap_or_default();
+            let mut round = 0;
+            for number in &by {
+                let place = (period(*number) == shortest).then_some(round);
+                round += usize::from(place.is_some());
+                if let Some(hanging) = by_transaction.get_mut(at(*number)) {
+                    hanging.push(Hanging { recipe: index, place });
                 }
             }
-            Some(Ok(Answer::NoNumber { .. })) => (0, Status::BAD_OUT_OF_RANGE),
-            Some(Err(_)) | None => (0, Status::BAD_CONFIGURATION_ERROR),
-        };
-        Some((derived.point, value, status, oldest))
+            recipes.push(Recipe::new(plan, derived, round, shortest));
+            if let Some(known) = renewed_by.get_mut(at(derived.point)) {
+                *known = by;
+            }
+        }
+        Self { by_transaction, recipes }
+    }
+
+    /// How many derived points hang on a transaction.
+    #[must_use]
+    pub fn hanging_on(&self, transaction: u32) -> usize {
+        self.by_transaction.get(at(transaction)).map_or(0, Vec::len)
+    }
+
+    /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
+    pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
+        let hanging = *self.by_transaction.get(at(transaction))?.get(n)?;
+        let recipe = self.recipes.get_mut(hanging.recipe)?;
+        recipe.is_due(hanging.place).then(|| recipe.compute(engine)).flatten()
     }
 }
 
-fn constant(constant: &Constant) -> Value {
-    match constant {
-        Constant::Number(number) => (*number).into(),
-        Constant::Word(word) => word.clone().into(),
-        Constant::Pairs(rows) => rows.iter().map(|(first, second)| Value::from(vec![*first, *second])).collect(),
+impl Recipe {
+    fn new(plan: &Plan, derived: &Derived, round: usize, shortest: Duration) -> Self {
+        let function = Function::named(&derived.compute);
+        let arguments = function.map_or(&[][..], |function| function.arguments);
+        let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
+        let exponent_of = |point: u32| plan.points.get(at(point)).map_or(0, |point| point.exponent);
+        let source = |input: &crate::plan::Input| {
+            let slot = arguments.iter().position(|argument| argument.name == input.argument)?;
+            let kind = match arguments[slot].takes {
+                Takes::List { .. } => Kind::Element,
+                Takes::Believed { .. } => Kind::Believed,
+                Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
+            };
+            let exponent = exponent_of(input.point);
+            Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
+        };
+        let rest = derived.every.saturating_sub(shortest / 2);
+        Self {
+            point: derived.point,
+            exponent: exponent_of(derived.point),
+            function,
+            slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
+            inputs: derived.from.iter().filter_map(source).collect(),
+            memory: Memory::default(),
+            came: vec![false; round],
+            rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
+            computed: None,
+        }
     }
+
+    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
+    fn is_due(&mut self, place: Option<usize>) -> bool {
+        let Some(place) = place else { return false };
+        let Some(came) = self.came.get_mut(place) else { return false };
+        let again = std::mem::replace(came, true);
+        let full = self.came.iter().all(|came| *came);
+        if again || full {
+            self.came.fill(false);
+            // It has come anew already in the round that begins.
+            if again && let Some(came) = self.came.get_mut(place) {
+                *came = true;
+            }
+        }
+        again || full
+    }
+
+    fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
+        let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
+        if self.computed.is_some_and(|before| newest.since(before) < self.rest_ms) {
+            return None;
+        }
+        self.computed = Some(newest);
+        let (status, oldest) = self.fill(engine);
+        let (value, status) = if status.is_bad() { (0, status) } else { self.number(newest, status) };
+        Some(Computed { point: self.point, value, status, oldest })
+    }
+
+    /// Brings the inputs into their slots; their quality and oldest time.
+    fn fill(&mut self, engine: &Engine<'_>) -> (Status, Millis) {
+        for input in &self.inputs {
+            if let Some(Slot::List(list)) = self.slots.get_mut(input.slot) {
+                list.clear();
+            }
+        }
+        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
+        let mut left_out: Option<(Status, Millis)> = None;
+        for input in &self.inputs {
+            let reading = engine.reading(input.point);
+            if input.kind == Kind::Believed && reading.status.is_bad() {
+                left_out.get_or_insert((reading.status, reading.at));
+                continue;
+            }
+            status = status.worst(reading.status);
+            oldest = oldest.min(reading.at);
+            let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
+            match self.slots.get_mut(input.slot) {
+                Some(Slot::List(list)) => list.push(number),
+                Some(slot) => *slot = Slot::Number(number),
+                None => {}
+            }
+        }
+        if let Some((bad, at)) = left_out {
+            let none_left = self.inputs.iter().any(|input| {
+                input.kind == Kind::Believed
+                    && matches!(self.slots.get(input.slot), Some(Slot::List(list)) if list.is_empty())
+            });
+            status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
+            oldest = oldest.min(if none_left { at } else { oldest });
+        }
+        (status, oldest)
+    }
+
+    fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
+        match function.number(&self.slots, newest.0, &mut self.memory) {
+            Ok(number) => match Decimal::quantise(number.value, self.exponent) {
+                Ok(decimal) if number.doubt.is_some() => {
+                    (decimal.mantissa, status.worst(Status::UNCERTAIN_UNITS_EXCEEDED))
+                }
+                Ok(decimal) => (decimal.mantissa, status),
+                Err(_) => (0, Status::BAD_OUT_OF_RANGE),
+            },
+            Err(_) => (0, Status::BAD_OUT_OF_RANGE),
+        }
+    }
+}
+
+fn at(index: u32) -> usize {
+    usize::try_from(index).unwrap_or(usize::MAX)
 }

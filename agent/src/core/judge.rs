@@ -63,12 +63,10 @@ impl<'a> Judge<'a> {
             good += u64::from(self.engine.reading(point).status.is_good());
             self.read.push(point);
         }
-        for index in self.derivation.hanging_on(transaction) {
-            let Some((point, value, status, oldest)) = self.derivation.compute(self.plan, *index, &self.engine) else {
-                continue;
-            };
-            self.engine.put(now, point, value, status, oldest, &mut keep);
-            self.read.push(point);
+        for n in 0..self.derivation.hanging_on(transaction) {
+            let Some(computed) = self.derivation.compute(transaction, n, &self.engine) else { continue };
+            self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
+            self.read.push(computed.point);
         }
         (u64::from(span.count), good)
     }

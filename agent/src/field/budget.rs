@@ -270,10 +270,16 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
             }
         }
     }
-    // Derived points need only earlier ones: their latest input decides.
+    // Derived points need only earlier ones: their latest input decides, and how long they rest or wait for a round.
     for derived in &plan.derived {
-        let latest = derived.from.iter().filter_map(|input| of_point.get(input.point as usize).copied().flatten());
-        let latest = latest.max_by_key(Lateness::total);
+        let inputs = || derived.from.iter().filter_map(|input| of_point.get(input.point as usize).copied().flatten());
+        let shortest = inputs().map(|late| late.scan).min().unwrap_or_default();
+        let one_device = derived.from.array_windows().all(|[one, two]| {
+            let of = |input: &crate::plan::Input| plan.points.get(input.point as usize).and_then(|point| point.device);
+            of(one).is_some() && of(one) == of(two)
+        });
+        let wait = if one_device { derived.every } else { derived.every.max(shortest) };
+        let latest = inputs().max_by_key(Lateness::total).map(|late| Lateness { scan: late.scan + wait, ..late });
         if let Some(late) = of_point.get_mut(derived.point as usize) {
             *late = latest;
         }

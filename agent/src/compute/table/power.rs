@@ -31,7 +31,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Power,
         unit: "kW",
         run: |given| {
-            plain(three_phase::three_phase_kw_per_phase(&given.list("v_ln"), &given.list("i_a"), &given.list("pf")))
+            plain(three_phase::three_phase_kw_per_phase(given.list("v_ln"), given.list("i_a"), given.list("pf")))
         },
     },
     Function {
@@ -39,21 +39,21 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("v", "V", "three voltages between lines")],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| plain(three_phase::unbalance_nema(&given.list("v"))),
+        run: |given| plain(three_phase::unbalance_nema(given.list("v"))),
     },
     Function {
         name: "unbalance_iec_u2",
         arguments: &[list("v_ll", "V", "three voltages between lines")],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| plain(three_phase::unbalance_iec_u2(&given.list("v_ll"))),
+        run: |given| plain(three_phase::unbalance_iec_u2(given.list("v_ll"))),
     },
     Function {
         name: "neutral_current",
         arguments: &[list("i", "A", "three phase currents")],
         quantity: Quantity::Current,
         unit: "A",
-        run: |given| plain(three_phase::neutral_current(&given.list("i"))),
+        run: |given| plain(three_phase::neutral_current(given.list("i"))),
     },
     Function {
         name: "min_ocpd_a",
@@ -109,7 +109,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Time,
         unit: "min",
         run: |given| {
-            let got = battery::runtime_const_power_min(given.number("kw"), &given.pairs("table_kw_min"))?;
+            let got = battery::runtime_const_power_min(given.number("kw"), given.pairs("table_kw_min"))?;
             let doubt = (!got.within_table).then_some("the power lies outside the table: the nearest row's time");
             Ok(Computed { doubt, ..got.minutes.into() })
         },
@@ -126,7 +126,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("e_total_kwh", "kW.h", "energy of the whole, by part of the period"), ENERGY_IT],
         quantity: Quantity::Ratio,
         unit: "1",
-        run: |given| plain(efficiency::pue(&given.list("e_total_kwh"), &given.list("e_it_kwh"))),
+        run: |given| plain(efficiency::pue(given.list("e_total_kwh"), given.list("e_it_kwh"))),
     },
     Function {
         name: "ppue",

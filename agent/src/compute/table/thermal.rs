@@ -79,7 +79,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("v", "Cel", "three sensors of one temperature")],
         quantity: Quantity::Temperature,
         unit: "Cel",
-        run: |given| match given.list("v").as_slice() {
+        run: |given| match given.list("v") {
             // A point of a bad sensor has no number: all three are here, and which one lies is a discrepancy alarm's.
             [a, b, c] => Ok(signal::vote_2oo3_median([Some(*a), Some(*b), Some(*c)], f64::MAX)?.value.into()),
             other => {

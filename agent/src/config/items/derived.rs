@@ -1,7 +1,9 @@
 //! One `[[derived]]`: a point computed from others by a named function.
 //!
-//! Function and arguments are checked against their declared forms; which points the paths mean is judged in `assemble`.
-//! Never panics.
+//! Function and arguments are checked against their declared forms; which points the paths mean, and for a path with
+//! `{name}` which points it makes, is judged in `assemble`. Never panics.
+
+use std::time::Duration;
 
 use lapwing_protocol::Decimal;
 use toml::Spanned;
@@ -10,6 +12,7 @@ use toml::de::DeValue;
 use crate::compute::{Function, Takes};
 use crate::config::mistake::Report;
 use crate::config::names;
+use crate::config::pattern::{Pattern, fill};
 use crate::config::reader::{Item, OneOrMany, Read, entries, found, nearest};
 use crate::config::source::{Located, Origin, Place};
 use crate::config::steps::Steps;
@@ -32,12 +35,16 @@ pub(crate) struct DerivedItem {
     pub(crate) valid: Option<(i64, i64)>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
+    /// It is computed at most so often.
+    pub(crate) every: Duration,
+    /// Names of its states, of a function that answers which.
+    pub(crate) states: Vec<(i64, String)>,
 }
 
 /// Reads one derived point.
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedItem> {
     let path = item.need::<String>("path", report);
-    let path_is_one = path.as_ref().is_some_and(|path| names::path(&path.value, path.place, &item.key("path"), report));
+    let path_is_one = path.as_ref().is_some_and(|path| is_path(path, &item.key("path"), report));
     let function = item.need::<String>("compute", report).and_then(|name| {
         let function = Function::named(&name.value);
         if function.is_none() {
@@ -66,6 +73,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
     let valid = Steps { exponent, point: &name }.range(&mut item, report);
     let tag = item.take::<String>("tag", report).map(|tag| tag.value);
     let location = item.take::<String>("where", report).map(|place| place.value);
+    let every = item.take::<Duration>("scan_period", report).map_or(Duration::ZERO, |period| period.value);
     let label = item.label.clone();
     item.close(report);
     Some(DerivedItem {
@@ -78,7 +86,30 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
         valid,
         tag,
         location,
+        every,
+        states: Vec::new(),
     })
+}
+
+/// Whether it is a path, or one for each match of the inputs: `{name}` in whole segments, no `*`.
+fn is_path(path: &Located<String>, key: &str, report: &mut Report) -> bool {
+    if !path.value.contains(['{', '}', '*']) {
+        return names::path(&path.value, path.place, key, report);
+    }
+    let why = match Pattern::parse(&path.value) {
+        Ok(_) if path.value.contains('*') => {
+            let why = "a path says what stands in each segment: capture it in `from` as {name}".into();
+            Wrong::BadPattern { pattern: path.value.clone(), why }
+        }
+        Ok(pattern) => {
+            // Any segment may come in the place of a name.
+            let names = pattern.names().into_iter().map(|name| (name, "x".to_string())).collect();
+            return names::path(&fill(&path.value, &names), path.place, key, report);
+        }
+        Err(wrong) => wrong,
+    };
+    report.wrong(path.place, key, why);
+    false
 }
 
 type Arguments = (Vec<(&'static str, Vec<Located<String>>)>, Vec<(&'static str, Constant)>);
@@ -115,7 +146,7 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
                 continue;
             }
             if key == "from" {
-                let many = matches!(argument.takes, Takes::List { .. });
+                let many = argument.is_many();
                 let points = match (&argument.takes, OneOrMany::read(value, origin)) {
                     (Takes::Word(_) | Takes::Pairs { .. }, _) => Err(form(argument.name, "a constant, in `with`")),
                     (_, Ok(OneOrMany(points))) if many || (points.len() == 1 && value.get_ref().as_str().is_some()) => {
@@ -124,6 +155,7 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
                     (_, Ok(_)) => Err(form(argument.name, "the path of one point")),
                     (_, Err(wrong)) => Err(wrong),
                 };
+                let points = points.and_then(|points| patterns(points, many, argument.name));
                 match points {
                     Ok(points) => from.push((argument.name, points)),
                     Err(wrong) => report.wrong(place, path, wrong),
@@ -145,7 +177,7 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
                 .into_iter()
                 .any(|key| item.peek(key).and_then(|v| v.as_table()).is_some_and(|table| table.contains_key(name)))
         };
-        for argument in function.arguments.iter().filter(|argument| !written(argument.name)) {
+        for argument in function.arguments.iter().filter(|argument| !argument.is_optional() && !written(argument.name)) {
             let wrong = Wrong::MissingArgument {
                 function: function.name.into(),
                 argument: argument.name,
@@ -173,12 +205,36 @@ fn constant(
             known: words.to_vec(),
         }),
         (Takes::Word(words), other) => Err(form(name, &format!("one of {}, not {}", words.join(", "), found(other)))),
-        (Takes::Number { .. }, _) => number().map(|number| Constant::Number(number.to_f64())),
-        (Takes::List { .. }, _) => Err(form(name, "a list of points, in `from`")),
+        (Takes::Number { .. } | Takes::NumberOr { .. }, _) => number().map(|number| Constant::Number(number.to_f64())),
+        (Takes::List { .. }, _) => numbers(value)
+            .ok_or_else(|| form(name, "a list of numbers, or in `from` a list of points or a pattern")),
+        (Takes::Believed { .. }, _) => Err(form(name, "a list of points or a pattern, in `from`")),
         (Takes::Pairs { units }, _) => {
             pairs(value).ok_or_else(|| form(name, &format!("rows of two numbers ({units}), as [[4, 22], [8, 9.5]]")))
         }
     }
+}
+
+/// Paths and patterns of one argument: `*` only where many points may come.
+fn patterns(
+    points: Vec<Located<String>>,
+    many: bool,
+    argument: &'static str,
+) -> Result<Vec<Located<String>>, Wrong> {
+    for point in points.iter().filter(|point| point.value.contains(['{', '}', '*'])) {
+        Pattern::parse(&point.value)?;
+        if !many && point.value.contains('*') {
+            return Err(form(argument, "one point, where * may stand for several: write {name}, and {name} in `path`"));
+        }
+    }
+    Ok(points)
+}
+
+/// Several numbers.
+fn numbers(value: &DeValue<'_>) -> Option<Constant> {
+    let number = |value: &Spanned<DeValue<'_>>| Decimal::read(value, Origin::Override).ok().map(Decimal::to_f64);
+    let list: Option<Vec<f64>> = value.as_array()?.iter().map(number).collect();
+    list.filter(|list| !list.is_empty()).map(Constant::Numbers)
 }
 
 /// Rows of two numbers.

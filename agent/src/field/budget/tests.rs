@@ -100,6 +100,7 @@ fn an_alarm_is_as_late_as_all_its_parts() {
             })
             .to_vec(),
         with: Vec::new(),
+        every: Duration::ZERO,
     }];
     for (point, condition) in [
         (3, ConditionKind::High),
