@@ -205,6 +205,12 @@ impl Function {
         Self::all().iter().find(|function| function.name == name)
     }
 
+    /// Names of its states, by their numbers; none if it answers a quantity.
+    #[must_use]
+    pub fn states(&self) -> &'static [(i64, &'static str)] {
+        table::states(self.name)
+    }
+
     /// Computes.
     ///
     /// # Errors
