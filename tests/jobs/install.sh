@@ -52,3 +52,18 @@ install_peers() {
     export PATH="$home/bin:$PATH"
     export LAPWING_TEST_PYTHON="$home/bin/python"
 }
+
+# Reference libraries of physics: large, so only where they are asked for, beside the peers.
+install_references() {
+    local home="$CARGO_TARGET_DIR/references" wanted
+    wanted="$(python3 --version) $(cat tests/sweeps/requirements.txt)"
+    if [ "$(cat "$home/installed" 2>/dev/null)" != "$wanted" ]; then
+        echo "installing the reference libraries"
+        rm -rf "$home"
+        python3 -m venv "$home" &&
+            "$home/bin/python" -m pip install -q --disable-pip-version-check -r tests/sweeps/requirements.txt </dev/null ||
+            { echo "tests/run: could not install the reference libraries of tests/sweeps/requirements.txt" >&2; return 1; }
+        printf '%s' "$wanted" >"$home/installed"
+    fi
+    export LAPWING_REFERENCE_PYTHON="$home/bin/python"
+}

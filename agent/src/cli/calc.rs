@@ -3,14 +3,15 @@
 //! A line `{"id": …, "function": …, "inputs": {…}}` in, a line `{"id": …, "value": …, "unit": …}` out; where there is no
 //! number, `value` is `domain_error`, `undefined`, `none` or `not_available` and `why` says why; a doubtful one carries
 //! `"quality": "uncertain"` and `why`. One by one, an input is `key=value` with the value as JSON or as a plain word. Exit
-//! code 1 when a single function gave no number, 2 when it could not be tried. Never panics.
+//! code 1 when a single function gave no number, 2 when it could not be tried. `--about NAME` shows what is written about a
+//! function. Never panics.
 
 use std::io::{BufRead, Write};
 
 use serde_json::{Map, Value, json};
 
 use super::{CalcArgs, End};
-use crate::compute::{self, Answer, Calculation, Function, NotTried};
+use crate::compute::{self, Answer, Calculation, Function, NotTried, pages};
 
 /// Computes.
 pub(super) fn calc(args: &CalcArgs) -> End {
@@ -18,17 +19,14 @@ pub(super) fn calc(args: &CalcArgs) -> End {
         return lines();
     }
     let Some(name) = &args.name else {
-        for function in Function::all() {
-            let inputs: Vec<String> =
-                function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
-            println!("{} ({}): {}", function.name, inputs.join(", "), function.unit);
-        }
-        for calculation in Calculation::all() {
-            let unit = if calculation.unit.is_empty() { "no unit" } else { calculation.unit };
-            println!("{} ({}): {unit}", calculation.name, calculation.takes);
-        }
+        Function::all().iter().for_each(|function| println!("{}", of_function(function)));
+        Calculation::all().iter().for_each(|calculation| println!("{}", of_calculation(calculation)));
+        eprintln!("\n`lapwing calc --about NAME` tells formula, range, source, uncertainty and examples.");
         return End::Done;
     };
+    if args.about {
+        return about(name);
+    }
     let mut inputs = Map::new();
     for input in &args.inputs {
         let Some((key, value)) = input.split_once('=') else {
@@ -59,6 +57,39 @@ pub(super) fn calc(args: &CalcArgs) -> End {
             End::NotTried
         }
     }
+}
+
+/// What it takes and answers, in one line.
+fn of_function(function: &Function) -> String {
+    let inputs: Vec<String> =
+        function.arguments.iter().map(|argument| format!("{} [{}]", argument.name, argument.form())).collect();
+    format!("{} ({}): {}", function.name, inputs.join(", "), function.unit)
+}
+
+fn of_calculation(calculation: &Calculation) -> String {
+    let unit = if calculation.unit.is_empty() { "no unit" } else { calculation.unit };
+    format!("{} ({}): {unit}", calculation.name, calculation.takes)
+}
+
+/// What is written about a function, without the marks of the text.
+fn about(name: &str) -> End {
+    let function = Function::named(name).map(of_function);
+    let calculation = || Calculation::all().iter().find(|one| one.name == name).map(of_calculation);
+    let (Some(line), Some(section)) = (function.or_else(calculation), pages::about(name)) else {
+        // Only a name that is none has no section; the mistake is said as for any other.
+        match compute::answer(name, &Map::new()) {
+            Ok(_) => eprintln!("Nothing is written about {name}."),
+            Err(error) => eprintln!("{error}"),
+        }
+        return End::NotTried;
+    };
+    println!("{line}\n\n{}\n\n{}", plain(section.text), plain(section.family()));
+    End::Done
+}
+
+fn plain(text: &str) -> String {
+    let lines = text.lines().filter(|line| !line.starts_with("```"));
+    lines.map(|line| line.replace("**", "").replace('`', "")).collect::<Vec<_>>().join("\n")
 }
 
 fn lines() -> End {

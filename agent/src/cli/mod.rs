@@ -151,8 +151,11 @@ pub struct CalcArgs {
     /// Inputs as key=value, numbers or lists as JSON, words as they are
     inputs: Vec<String>,
     /// Read one request a line from standard input
-    #[arg(long)]
+    #[arg(long, conflicts_with_all = ["name", "about"])]
     jsonl: bool,
+    /// What is known of the function: formula, range, source, uncertainty, examples
+    #[arg(long, requires = "name", conflicts_with = "inputs")]
+    about: bool,
 }
 
 /// Reads the command line, does it, and says how it ended.

@@ -8,6 +8,7 @@
 mod calculation;
 mod given;
 mod memory;
+pub mod pages;
 mod table;
 
 use lapwing_protocol::Quantity;
@@ -252,10 +253,9 @@ impl Argument {
     #[must_use]
     pub const fn unit(&self) -> Option<&'static str> {
         match self.takes {
-            Takes::Number { unit }
-            | Takes::NumberOr { unit, .. }
-            | Takes::List { unit }
-            | Takes::Believed { unit } => Some(unit),
+            Takes::Number { unit } | Takes::NumberOr { unit, .. } | Takes::List { unit } | Takes::Believed { unit } => {
+                Some(unit)
+            }
             Takes::Pairs { .. } | Takes::Word(_) => None,
         }
     }

@@ -8,19 +8,23 @@ mod balance;
 mod cooling;
 mod energy;
 mod envelope;
+mod lists;
 mod power;
 mod thermal;
+mod topology;
 mod water;
 
 use lapwing_engine::physics;
 
 use super::{Argument, Computed, Function, Given, NoNumber, Takes};
 
-const FAMILIES: [&[Function]; 8] = [
+const FAMILIES: [&[Function]; 10] = [
     air::FUNCTIONS,
     water::FUNCTIONS,
     power::FUNCTIONS,
+    topology::FUNCTIONS,
     thermal::FUNCTIONS,
+    lists::FUNCTIONS,
     cooling::FUNCTIONS,
     envelope::FUNCTIONS,
     energy::FUNCTIONS,

@@ -102,13 +102,8 @@ impl Derivation {
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
         for (index, derived) in plan.derived.iter().enumerate() {
-            let mut by: Vec<u32> = derived
-                .from
-                .iter()
-                .filter_map(|input| renewed_by.get(at(input.point)))
-                .flatten()
-                .copied()
-                .collect();
+            let mut by: Vec<u32> =
+                derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
             by.sort_unstable();
             by.dedup();
             let period = |number: u32| plan.transactions.get(at(number)).map_or(Duration::MAX, |t| t.period);
@@ -253,3 +248,6 @@ impl Recipe {
 fn at(index: u32) -> usize {
     usize::try_from(index).unwrap_or(usize::MAX)
 }
+
+#[cfg(test)]
+mod tests;

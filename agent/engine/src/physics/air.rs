@@ -4,6 +4,8 @@
 //! switched at the triple point 0.01 °C so that the curve does not jump; the dew point is their inverse. Below 0 °C the
 //! relative humidity is over ice and the answer is the frost point, as ASHRAE has it; many meteorological sensors refer
 //! to liquid water instead. Temperatures °C, pressures Pa, relative humidity as a fraction 0–1, heights m. Never panics.
+#![doc = ""]
+#![doc = include_str!("air.md")]
 
 use super::{KELVIN, NoNumber, outside, within};
 

@@ -4,6 +4,8 @@
 //! straight (common practice, no source). The table holds for its own range only: outside, the nearest row's time is
 //! given and marked as outside, because nothing is known there. New battery at the table's temperature; age, health and
 //! cold are the caller's factors. Power kW, time minutes. Never panics.
+#![doc = ""]
+#![doc = include_str!("battery.md")]
 
 use super::{NoNumber, finite, outside, positive, within};
 

@@ -4,6 +4,8 @@
 //! both sides unmixed is computed by the exact series (Mason 1955, from memory; it equals the numerical integral to nine
 //! digits), not by the usual closed approximation, which is up to 0.9 % off. Temperatures °C, heat kW, UA kW/K.
 //! Never panics.
+#![doc = ""]
+#![doc = include_str!("coil.md")]
 
 use super::air::temperature;
 use super::{NoNumber, finite, not_negative, positive, within};

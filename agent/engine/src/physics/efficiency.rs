@@ -5,6 +5,8 @@
 //! state. Part 9 (water) from memory. A ratio of powers is none of the standard's and has a name of its own; the cooling
 //! load factor, cooling by IT, is the part of PUE − 1 that cooling has (from memory). What was not read is not in the sums:
 //! its time is stated. Energies kWh, water L, powers kW, times ms. Never panics.
+#![doc = ""]
+#![doc = include_str!("efficiency.md")]
 
 use super::{NoNumber, finite, not_negative, outside};
 

@@ -3,6 +3,8 @@
 //! ASHRAE TC 9.9 Thermal Guidelines, 5th edition 2021 (from memory): where there is tape, at most 5 K within any 60
 //! minutes; otherwise at most 20 K within any 60 minutes and 5 K within any 15. It is the largest minus the smallest
 //! value inside a moving window that includes both its ends, not a slope. Temperatures °C, times minutes. Never panics.
+#![doc = ""]
+#![doc = include_str!("envelope.md")]
 
 use super::{NoNumber, finite, outside, within};
 

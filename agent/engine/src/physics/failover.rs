@@ -34,10 +34,176 @@ pub fn failover_utilisation(a: &[f64], b: &[f64], rating_a: f64, limit_frac: f64
     Ok(Failover { max_frac, pass: max_frac <= limit_frac })
 }
 
+/// What a breaker would carry on one phase if the other side were lost now, A: what it carries, and what moves to it. That
+/// is the present current of every cord on the other side whose load also hangs here; single-corded loads stay dark and
+/// are left out by the caller. Power supplies of constant power draw more at less voltage: where the other side's is
+/// lower, allow for it in the limit (3 %, common practice, no source).
+///
+/// # Errors
+/// `DomainError` for a current that is negative, or too large a sum.
+pub fn failover_current(own_a: f64, moving_a: &[f64]) -> Result<f64, NoNumber> {
+    let mut sum = not_negative("own_a", own_a)?;
+    for moving in moving_a {
+        sum += not_negative("moving_a", *moving)?;
+    }
+    finite("moving_a", sum)
+}
+
+/// The heaviest phase of a breaker in % of what it may carry for hours: current over rating times allowed part.
+///
+/// # Errors
+/// `DomainError` for no phase, negative currents, or a rating or part that is not positive.
+pub fn load_pct(i_a: &[f64], rating_a: f64, limit_frac: f64) -> Result<f64, NoNumber> {
+    let allowed = positive("rating_a", rating_a)? * positive("limit_frac", limit_frac)?;
+    if i_a.is_empty() {
+        return Err(outside("i_a", "at least one phase"));
+    }
+    let mut most = 0.0_f64;
+    for i in i_a {
+        most = most.max(not_negative("i_a", *i)?);
+    }
+    finite("i_a", most / positive("rating_a", allowed)? * 100.0)
+}
+
+/// Which breaker would go first: the one with the largest load in % of what it may carry, by its place in the list; of
+/// equals the first.
+///
+/// # Errors
+/// `DomainError` for no breaker or a load that is negative or not finite.
+pub fn first_breaker(load_pct: &[f64]) -> Result<usize, NoNumber> {
+    let mut first: Option<(usize, f64)> = None;
+    for (at, load) in load_pct.iter().enumerate() {
+        let load = not_negative("load_pct", *load)?;
+        if first.is_none_or(|(_, most)| load > most) {
+            first = Some((at, load));
+        }
+    }
+    first.map(|(at, _)| at).ok_or(outside("load_pct", "at least one breaker"))
+}
+
+/// How far the breaker that would go first is from what it may carry, A; negative if it is beyond.
+///
+/// # Errors
+/// As `first_breaker`, and `DomainError` where there is not one allowed current, above zero, for each breaker.
+pub fn first_breaker_margin_a(load_pct: &[f64], allowed_a: &[f64]) -> Result<f64, NoNumber> {
+    if load_pct.len() != allowed_a.len() {
+        return Err(outside("allowed_a", "one for each breaker"));
+    }
+    let first = first_breaker(load_pct)?;
+    let (Some(load), Some(allowed)) = (load_pct.get(first), allowed_a.get(first)) else {
+        return Err(outside("allowed_a", "one for each breaker"));
+    };
+    let allowed = positive("allowed_a", *allowed)?;
+    finite("load_pct", allowed * (1.0 - load / 100.0))
+}
+
+/// How far a tier's meter lies above the sum of the meters below it, %, on the phase where they differ most; negative
+/// where it lies below. `below` holds every meter below in turn, each with the phases of `meter`. Relative to the larger of
+/// both and at least to `floor`, so that small loads make no large differences. Up to 3 % and N times the resolution is
+/// what meters are allowed (standards for their classes, from memory).
+///
+/// # Errors
+/// `DomainError` for no phase, meters below that do not have the same phases, a floor that is not positive, or numbers
+/// that are not finite.
+pub fn meter_difference_pct(meter: &[f64], below: &[f64], floor: f64) -> Result<f64, NoNumber> {
+    let floor = positive("floor", floor)?;
+    let phases = meter.len();
+    if phases == 0 || below.is_empty() || below.len() % phases != 0 {
+        return Err(outside("below", "every phase of each meter below, in turn"));
+    }
+    let mut worst = 0.0_f64;
+    for (phase, own) in meter.iter().enumerate() {
+        let own = finite("meter", *own)?;
+        let sum: f64 = below.iter().skip(phase).step_by(phases).sum();
+        let sum = finite("below", sum)?;
+        let base = libm::fabs(own).max(libm::fabs(sum)).max(floor);
+        let difference = finite("meter", (own - sum) / base * 100.0)?;
+        if libm::fabs(difference) > libm::fabs(worst) {
+            worst = difference;
+        }
+    }
+    Ok(worst)
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::checks::relative;
+    use super::super::checks::{absolute, relative};
     use super::*;
+
+    #[test]
+    fn what_moves_is_added_and_what_stays_dark_is_not() {
+        // Two dual-corded racks of 32 A and 20 A on the lost side; a single-corded third one of 9 A there is not given.
+        relative("by hand", failover_current(51.0, &[32.0, 20.0]), 103.0, 1e-12);
+        relative("nothing moves", failover_current(51.0, &[]), 51.0, 1e-12);
+        assert!(failover_current(-1.0, &[]).is_err() && failover_current(1.0, &[f64::NAN]).is_err());
+        assert!(failover_current(f64::MAX, &[f64::MAX]).is_err());
+    }
+
+    #[test]
+    fn load_is_that_of_the_heaviest_phase() {
+        // 200 A on 250 A of which 0.8 may be carried.
+        relative("at its limit", load_pct(&[180.0, 200.0, 190.0], 250.0, 0.8), 100.0, 1e-12);
+        relative("one phase", load_pct(&[16.0], 32.0, 1.0), 50.0, 1e-12);
+        for (i, rating, part) in [(&[][..], 1.0, 1.0), (&[-1.0], 1.0, 1.0), (&[1.0], 0.0, 1.0), (&[1.0], 1.0, f64::NAN)]
+        {
+            assert_eq!(load_pct(i, rating, part).map_err(NoNumber::word), Err("domain_error"));
+        }
+    }
+
+    #[test]
+    fn the_first_breaker_and_its_margin() {
+        // A PDU of 63 A at 45.4 A goes before a busway of 250 A at 175 A, though it has less way to go in A.
+        let loads = [70.0, 72.0, 40.0];
+        assert_eq!(first_breaker(&loads), Ok(1));
+        absolute("margin", first_breaker_margin_a(&loads, &[250.0, 63.0, 63.0]), 17.64, 1e-9);
+        absolute("beyond", first_breaker_margin_a(&[110.0], &[200.0]), -20.0, 1e-9);
+        assert_eq!(first_breaker(&[50.0, 50.0]), Ok(0), "of equals the first");
+        assert!(first_breaker(&[]).is_err() && first_breaker(&[f64::NAN]).is_err());
+        assert!(first_breaker_margin_a(&loads, &[250.0]).is_err());
+    }
+
+    #[test]
+    fn meters_against_the_sum_below() {
+        // Two tap-offs of three phases each below a busway.
+        let below = [30.0, 31.0, 32.0, 20.0, 19.0, 18.0];
+        absolute("equal", meter_difference_pct(&[50.0; 3], &below, 25.0), 0.0, 1e-12);
+        // A transformer of 400 A where the meter believes 250 A: 1.6 times.
+        absolute("ratio", meter_difference_pct(&[80.0, 80.0, 80.0], &below, 25.0), 37.5, 1e-9);
+        absolute("a tap without meter", meter_difference_pct(&[20.0, 50.0, 50.0], &below, 25.0), -60.0, 1e-9);
+        absolute("small loads", meter_difference_pct(&[1.0, 0.0, 0.0], &[0.0; 3], 25.0), 4.0, 1e-9);
+        for (meter, below, floor) in
+            [(&[][..], &[1.0][..], 1.0), (&[1.0, 2.0], &[1.0; 3], 1.0), (&[1.0], &[], 1.0), (&[1.0], &[1.0], 0.0)]
+        {
+            assert_eq!(meter_difference_pct(meter, below, floor).map_err(NoNumber::word), Err("domain_error"));
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn never_less_than_now_and_sides_agree(
+            a in proptest::collection::vec(0.0_f64..400.0, 1..20),
+            shares in proptest::collection::vec(0.0_f64..1.0, 20),
+        ) {
+            // Loads shared unequally between two sides: whichever is lost, the other carries the whole.
+            let own: f64 = a.iter().zip(&shares).map(|(i, share)| i * share).sum();
+            let mut other = [0.0; 20];
+            for ((other, i), share) in other.iter_mut().zip(&a).zip(&shares) {
+                *other = i * (1.0 - share);
+            }
+            let whole: f64 = a.iter().sum();
+            let got = failover_current(own, &other).expect("sound");
+            proptest::prop_assert!(got >= own && (got - whole).abs() < 1e-9 * whole.max(1.0));
+            let back = failover_current(other.iter().sum(), &[own]).expect("sound");
+            proptest::prop_assert!((back - got).abs() < 1e-9 * whole.max(1.0));
+        }
+
+        #[test]
+        fn every_input_is_answered(list in proptest::collection::vec(proptest::num::f64::ANY, 0..7), x in proptest::num::f64::ANY) {
+            let fine = |got: Result<f64, NoNumber>| got.map_or(true, f64::is_finite);
+            proptest::prop_assert!(fine(failover_current(x, &list)) && fine(load_pct(&list, x, 0.8)));
+            proptest::prop_assert!(fine(first_breaker_margin_a(&list, &list)) && fine(meter_difference_pct(&list, &list, x)));
+        }
+    }
 
     #[test]
     fn published_rows() {

@@ -4,6 +4,8 @@
 //! system of fixed resistance and unchanged air density. They do not tell what happens when one of several fans before a
 //! common coil stops: there Δp stays and the fan's own curve decides. Flow m³/s, pressure difference Pa, power kW, speed
 //! in any unit. Never panics.
+#![doc = ""]
+#![doc = include_str!("fan.md")]
 
 use super::{NoNumber, finite, not_negative, positive};
 

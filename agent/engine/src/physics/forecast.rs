@@ -2,6 +2,8 @@
 //!
 //! The running slope of a point is `trend::slope`'s, in exact integers; here are samples given all at once. For a room that warms ever more slowly a line
 //! runs ahead, which is the safe side. Times s, slopes by second. Never panics.
+#![doc = ""]
+#![doc = include_str!("trend.md")]
 
 use super::{NoNumber, finite, not_negative, outside, positive, within};
 

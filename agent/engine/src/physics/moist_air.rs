@@ -53,7 +53,8 @@ pub fn hum_ratio_from_wb(t_c: f64, twb_c: f64, p_pa: f64) -> Result<f64, NoNumbe
 
 /// Wet-bulb temperature, °C.
 ///
-/// Between water and ice at 0 °C the equations leave a small gap: there the bulb is taken as wet, not iced.
+/// Within 0.9 K of 0 °C the equations have two answers, a wet bulb above and an iced one below (water that freezes gives
+/// off heat): there the bulb is taken as wet.
 ///
 /// # Errors
 /// As `hum_ratio`; `DomainError` where the wet bulb lies below −100 °C.

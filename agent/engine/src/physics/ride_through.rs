@@ -5,6 +5,8 @@
 //! the closed form is ours. The answers depend mostly on the heat transfer between mass and air, which must be fitted
 //! at a load test. Heat kW, capacities kJ/K, heat transfer kW/K, volumes m³, densities kg/m³, specific heats
 //! kJ/(kg K), times s. Never panics.
+#![doc = ""]
+#![doc = include_str!("ride_through.md")]
 
 use super::{NoNumber, finite, not_negative, positive};
 

@@ -2,6 +2,8 @@
 //!
 //! NAMUR NE 43 (2003): 3.8–20.5 mA is measurement, ≤ 3.6 and ≥ 21.0 mA failure; between them nothing is promised. How
 //! long a failure must last before it is believed is the caller's (4 s is common practice, no source). Never panics.
+#![doc = ""]
+#![doc = include_str!("signal.md")]
 
 use super::{NoNumber, finite, not_negative, outside};
 

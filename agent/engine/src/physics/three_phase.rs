@@ -2,6 +2,8 @@
 //!
 //! Power is summed phase by phase; the balanced formula is for balanced loads only and must never meet a lost phase.
 //! Power factor is P/S as metered, not cos φ (IEEE 1459, from memory). Voltages V, currents A, power kW. Never panics.
+#![doc = ""]
+#![doc = include_str!("power.md")]
 
 use super::{NoNumber, finite, not_negative, outside, within};
 
@@ -73,6 +75,17 @@ pub fn unbalance_iec_u2(v_ll: &[f64]) -> Result<f64, NoNumber> {
     Ok(libm::sqrt((1.0 - root) / (1.0 + root)) * 100.0)
 }
 
+/// The three voltages between lines from three to neutral, V. Their angles are not measured: 120° is assumed, which holds
+/// where a source (a UPS, a generator, a stiff supply) sets them, and hides what a displaced neutral does.
+///
+/// # Errors
+/// `DomainError` for other than three values or negative ones.
+pub fn line_voltages(v_ln: &[f64]) -> Result<[f64; 3], NoNumber> {
+    let [a, b, c] = three("v_ln", v_ln)?;
+    let between = |x: f64, y: f64| finite("v_ln", libm::sqrt(x * x + y * y + x * y));
+    Ok([between(a, b)?, between(b, c)?, between(c, a)?])
+}
+
 /// Neutral current, A: equal power factors, 120° apart, fundamental only. Triplen harmonics add to it in full: measure
 /// it where it matters.
 ///
@@ -136,6 +149,17 @@ mod tests {
         relative("O058", neutral_current(&[10.0, 8.0, 6.0]), 3.464_101_615_137_8, 1e-9);
         relative("one phase alone", neutral_current(&[10.0, 0.0, 0.0]), 10.0, 1e-12);
         relative("O059", min_ocpd_a(160.0, 20.0), 220.0, 1e-12);
+    }
+
+    #[test]
+    fn line_voltages_from_those_to_neutral() {
+        // 230 V to neutral is 398.4 V between lines.
+        for v in line_voltages(&[230.0; 3]).expect("sound") {
+            relative("230", Ok(v), 398.371_685_740_8, 1e-9);
+        }
+        // A dead phase leaves its neighbours at their voltage to neutral.
+        assert_eq!(line_voltages(&[0.0, 230.0, 230.0]).map(|v| v.map(libm::round)), Ok([230.0, 398.0, 230.0]));
+        assert!(line_voltages(&[230.0]).is_err() && line_voltages(&[f64::MAX; 3]).is_err());
     }
 
     #[test]

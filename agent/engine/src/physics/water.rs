@@ -3,6 +3,8 @@
 //! IAPWS R7-97 (IF97), region 1, equation 7: the dimensionless Gibbs energy and its derivatives, 273.15–623.15 K up to
 //! 100 MPa. Only pure water: with glycol the heat would be overstated by 5–16 %. Temperatures °C, absolute pressures
 //! Pa, flow m³/h, heat kW. The sign of the heat is kept. Never panics.
+#![doc = ""]
+#![doc = include_str!("water.md")]
 
 use super::{KELVIN, NoNumber, finite, not_negative, outside, within};
 

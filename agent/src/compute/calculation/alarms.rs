@@ -3,6 +3,8 @@
 //! States are answered by their letters' names in ISA-18.2 state diagrams (NORM, UNACK, …). A flood starts with the first
 //! 10-minute interval of more than 10 annunciations and ends with the first of fewer than 5; an alarm chatters when it
 //! annunciates 3 times within 60 s (ISA-18.2 clause 16, from memory). Times s. Never panics.
+#![doc = ""]
+#![doc = include_str!("../alarms.md")]
 
 use lapwing_engine::alarm::hide::Cover;
 use lapwing_engine::spec::{AlarmSpec, Condition, Decode, Layout, Millis, PointSpec, Span, Tables};

@@ -2,6 +2,8 @@
 //!
 //! Types and their "nothing here" patterns are those of the SunSpec Device Information Model (unsigned ones
 //! and counts from memory). Never panics.
+#![doc = ""]
+#![doc = include_str!("../registers.md")]
 
 use std::time::Duration;
 

@@ -179,7 +179,8 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
                 .into_iter()
                 .any(|key| item.peek(key).and_then(|v| v.as_table()).is_some_and(|table| table.contains_key(name)))
         };
-        for argument in function.arguments.iter().filter(|argument| !argument.is_optional() && !written(argument.name)) {
+        for argument in function.arguments.iter().filter(|argument| !argument.is_optional() && !written(argument.name))
+        {
             let wrong = Wrong::MissingArgument {
                 function: function.name.into(),
                 argument: argument.name,
@@ -208,8 +209,9 @@ fn constant(
         }),
         (Takes::Word(words), other) => Err(form(name, &format!("one of {}, not {}", words.join(", "), found(other)))),
         (Takes::Number { .. } | Takes::NumberOr { .. }, _) => number().map(|number| Constant::Number(number.to_f64())),
-        (Takes::List { .. }, _) => numbers(value)
-            .ok_or_else(|| form(name, "a list of numbers, or in `from` a list of points or a pattern")),
+        (Takes::List { .. }, _) => {
+            numbers(value).ok_or_else(|| form(name, "a list of numbers, or in `from` a list of points or a pattern"))
+        }
         (Takes::Believed { .. }, _) => Err(form(name, "a list of points or a pattern, in `from`")),
         (Takes::Pairs { units }, _) => {
             pairs(value).ok_or_else(|| form(name, &format!("rows of two numbers ({units}), as [[4, 22], [8, 9.5]]")))
@@ -218,11 +220,7 @@ fn constant(
 }
 
 /// Paths and patterns of one argument: `*` only where many points may come.
-fn patterns(
-    points: Vec<Located<String>>,
-    many: bool,
-    argument: &'static str,
-) -> Result<Vec<Located<String>>, Wrong> {
+fn patterns(points: Vec<Located<String>>, many: bool, argument: &'static str) -> Result<Vec<Located<String>>, Wrong> {
     for point in points.iter().filter(|point| point.value.contains(['{', '}', '*'])) {
         Pattern::parse(&point.value)?;
         if !many && point.value.contains('*') {

@@ -202,7 +202,49 @@ fn derived_points_have_converted_inputs() {
     );
     let point = &plan.points[heat.point as usize];
     assert_eq!((point.quantity.as_str(), point.unit.as_str(), point.exponent), ("power", "kW", -1));
-    assert_eq!(plan.engine.points[heat.point as usize].max_age_ms, 0);
+    let age = |point: u32| plan.engine.points[point as usize].max_age_ms;
+    assert_eq!(age(heat.point), heat.from.iter().map(|input| age(input.point)).max().expect("inputs"));
+}
+
+#[test]
+fn derived_points_by_pattern() {
+    let text = "
+[[derived]]
+path = \"hottest\"
+compute = \"hottest_c\"
+from = { t_c = [\"saturation/*\", \"coil/water/*/temperature\"] }
+resolution = 0.1
+
+[[derived]]
+path = \"saturation/{side}\"
+compute = \"dew_point\"
+from = { t_c = \"coil/water/{side}/temperature\", rh = \"cold-aisle/humidity\" }
+resolution = 0.1
+scan_period = \"5s\"
+where = \"pipe, {side}\"
+";
+    let plan = Copy::new().and("module.toml", text).load().expect("no mistake").plan;
+    let path = |point: u32| plan.points[point as usize].path.as_str();
+    let made: Vec<(&str, Vec<&str>)> = plan
+        .derived
+        .iter()
+        .skip(2)
+        .map(|derived| (path(derived.point), derived.from.iter().map(|input| path(input.point)).collect()))
+        .collect();
+    let (supply, back, humidity) =
+        ("coil/water/supply/temperature", "coil/water/return/temperature", "cold-aisle/humidity");
+    // What the pattern of another one needs is made first, whatever the order in the file.
+    assert_eq!(
+        made,
+        [
+            ("saturation/supply", vec![supply, humidity]),
+            ("saturation/return", vec![back, humidity]),
+            ("hottest", vec!["saturation/supply", "saturation/return", supply, back]),
+        ]
+    );
+    let point = &plan.points[plan.derived[2].point as usize];
+    assert_eq!((point.scan_period, point.location.as_deref()), (Duration::from_secs(5), Some("pipe, supply")));
+    assert_eq!(plan.derived[2].every, Duration::from_secs(5));
 }
 
 #[test]

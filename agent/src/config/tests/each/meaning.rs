@@ -81,6 +81,51 @@ fn derived_points() {
     added(circle, "\"a\"", "circle", "a → b → a", "break the circle");
 }
 
+/// A derived point at the end of the small configuration.
+fn point(path: &str, compute: &str, from: &str) -> String {
+    format!("\n[[derived]]\npath = \"{path}\"\ncompute = \"{compute}\"\nfrom = {{ {from} }}\nresolution = 0.1\n")
+}
+
+#[test]
+fn derived_points_by_pattern() {
+    let cases = [
+        ("fan/*/x", "hottest_c", "t_c = \"fan/*/speed\"", "\"fan/*/x\"", "bad_pattern", "says what stands in each"),
+        ("fan/{N}/x", "hottest_c", "t_c = \"fan/*/speed\"", "\"fan/{N}/x\"", "bad_pattern", "lower-case"),
+        ("fan/{n}/x", "hottest_c", "t_c = \"fan/*/speed\"", "\"fan/{n}/x\"", "not_captured", "captured by no input"),
+        ("fan/x", "hottest_c", "t_c = \"fan/{n}/speed\"", "\"fan/{n}/speed\"", "not_in_path", "is not in `path`"),
+        ("x", "hottest_c", "t_c = \"fans/*/speed\"", "\"fans/*/speed\"", "nothing_matches", "matches no point"),
+        ("x/{n}", "sat_vap_pres", "t_c = \"fans/{n}\"", "\"fans/{n}\"", "nothing_matches", "matches no point"),
+        ("x", "hottest_c", "t_c = \"fan/0*/speed\"", "\"fan/0*/speed\"", "bad_pattern", "whole segment"),
+        ("x", "sat_vap_pres", "t_c = \"cold-aisle/*\"", "\"cold-aisle/*\"", "argument_form", "* may stand for several"),
+        ("agent/{n}", "hottest_c", "t_c = \"coil/{n}\"", "\"agent/{n}\"", "reserved_path", "agent/"),
+        ("coil/{n}", "hottest_c", "t_c = \"coil/{n}\"", "\"coil/{n}\"", "circle", "coil/{n} → coil/{n}"),
+        ("{n}/temperature", "hottest_c", "t_c = \"{n}/flow\"", "\"{n}/flow\"", "nothing_matches", "matches no point"),
+    ];
+    for (path, compute, from, needle, code, what) in cases {
+        added(&point(path, compute, from), needle, code, what, "");
+    }
+    // One made point that exists, and one input that only some of the matches have.
+    added(
+        &point("{a}/temperature", "dew_point", "t_c = \"{a}/temperature\", rh = \"{a}/humidity\""),
+        "\"{a}/temperature\"",
+        "circle",
+        "",
+        "break the circle",
+    );
+    added(
+        &point("{a}/{b}/x", "air_only_rate", "q_kw = \"{a}/{b}/heat\", rho = \"{a}/{b}/density\"")
+            .replace("resolution", "with = { volume_m3 = 120.0, cp = 1.0 }\nresolution"),
+        "\"{a}/{b}/density\"",
+        "unknown_point",
+        "no point is called `coil/water/density`",
+        "",
+    );
+    let listed = "\n[[derived]]\npath = \"x\"\ncompute = \"sum_kw\"\nwith = { kw = [1, \"2\"] }\nresolution = 1\n";
+    added(listed, "[1, \"2\"]", "argument_form", "a list of numbers", "");
+    let believed = "\n[[derived]]\npath = \"x\"\ncompute = \"hottest_c\"\nwith = { t_c = [1, 2] }\nresolution = 1\n";
+    added(believed, "[1, 2]", "argument_form", "in `from`", "");
+}
+
 #[test]
 fn alarms() {
     changed(

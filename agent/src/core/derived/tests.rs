@@ -1,0 +1,191 @@
+//! Rounds, quality, believed inputs, order and rest of derived points, over a plan of four transactions.
+
+use std::time::Duration;
+
+use lapwing_engine::spec::{AlarmSpec, Millis, PointSpec, Raw, Span};
+use lapwing_engine::{AlarmState, Engine, PointState, Window};
+use lapwing_protocol::Status;
+
+use super::super::judge::Judge;
+use crate::plan::{Ask, Constant, Derived, EngineTables, Input, Plan, Point, Table, Transaction};
+
+/// Points 0 and 1 come in transaction 0, 2 in 1, 3 in 2 (each second); 4 in 3 (each ten seconds).
+fn plan(derived: Vec<Derived>) -> Plan {
+    let spans = [(0, 2, 1), (2, 1, 1), (3, 1, 1), (4, 1, 10)];
+    let transaction = |(first, count, period): (u32, u32, u64)| Transaction {
+        device: 0,
+        period: Duration::from_secs(period),
+        phase: Duration::ZERO,
+        ask: Ask::Modbus { table: Table::Holding, start: 0, count: 1, slices: Vec::new() },
+        points: Span { first, count },
+    };
+    let points = 5 + derived.len();
+    Plan {
+        transactions: spans.into_iter().map(transaction).collect(),
+        points: vec![Point::default(); points],
+        engine: EngineTables { points: vec![PointSpec::default(); points], ..EngineTables::default() },
+        derived,
+        ..Plan::default()
+    }
+}
+
+fn derived(point: u32, compute: &str, from: &[(&str, u32)]) -> Derived {
+    let input = |(argument, point): &(&str, u32)| Input {
+        argument: (*argument).into(),
+        in_list: true,
+        point: *point,
+        factor: 1.0,
+        offset: 0.0,
+    };
+    Derived {
+        point,
+        compute: compute.into(),
+        from: from.iter().map(input).collect(),
+        with: Vec::new(),
+        every: Duration::ZERO,
+    }
+}
+
+/// Sums of points.
+fn sum(point: u32, of: &[u32]) -> Derived {
+    let from: Vec<(&str, u32)> = of.iter().map(|point| ("kw", *point)).collect();
+    derived(point, "sum_kw", &from)
+}
+
+struct State {
+    points: Vec<PointState>,
+    alarms: Vec<AlarmState>,
+    windows: Vec<Window>,
+}
+
+impl State {
+    fn of(plan: &Plan) -> Self {
+        let _none: &[AlarmSpec] = &plan.engine.alarms;
+        Self { points: vec![PointState::default(); plan.points.len()], alarms: Vec::new(), windows: Vec::new() }
+    }
+
+    fn judge<'a>(&'a mut self, plan: &'a Plan) -> Judge<'a> {
+        let engine =
+            Engine::new(plan.engine.tables(), &mut self.points, &mut self.alarms, &mut self.windows).expect("fits");
+        Judge::new(plan, engine)
+    }
+}
+
+/// A transaction with numbers; what was read or derived by it.
+fn comes(judge: &mut Judge<'_>, at: u64, transaction: u32, numbers: &[i64]) -> Vec<u32> {
+    let raws: Vec<Raw> = numbers.iter().map(|number| Raw::Whole(*number)).collect();
+    judge.batch(Millis(at), Millis(at), transaction, &raws);
+    judge.read().to_vec()
+}
+
+#[test]
+fn a_point_of_several_transactions_never_mixes_rounds() {
+    let plan = plan(vec![sum(5, &[0, 2])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    assert_eq!(comes(&mut judge, 1000, 0, &[70, 0]), [0, 1], "the other has not come");
+    assert_eq!(comes(&mut judge, 1400, 1, &[72]), [2, 5]);
+    assert_eq!((judge.reading(5).value, judge.reading(5).at), (142, Millis(1000)), "time of the oldest");
+    // Side A dies: the sum never shows its zero beside the other's old value.
+    assert_eq!(comes(&mut judge, 2000, 0, &[0, 0]), [0, 1]);
+    assert_eq!(judge.reading(5).value, 142);
+    assert_eq!(comes(&mut judge, 2400, 1, &[142]), [2, 5]);
+    assert_eq!(judge.reading(5).value, 142);
+}
+
+#[test]
+fn a_silent_transaction_holds_up_nobody() {
+    let plan = plan(vec![sum(5, &[0, 2])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    comes(&mut judge, 1000, 0, &[1, 0]);
+    comes(&mut judge, 1400, 1, &[2]);
+    for (second, read) in [(2, 2), (3, 3), (4, 3), (5, 3)] {
+        let now = second * 1000;
+        assert_eq!(comes(&mut judge, now, 0, &[10, 0]).len(), read, "second {second}");
+    }
+    assert_eq!(judge.reading(5).value, 12);
+    // Once it speaks again the rounds are whole again.
+    assert_eq!(comes(&mut judge, 5400, 1, &[3]), [2, 5]);
+    assert_eq!(comes(&mut judge, 6000, 0, &[20, 0]), [0, 1]);
+    assert_eq!(comes(&mut judge, 6400, 1, &[4]), [2, 5]);
+    assert_eq!(judge.reading(5).value, 24);
+}
+
+#[test]
+fn what_comes_seldom_is_taken_as_it_stands() {
+    let plan = plan(vec![sum(5, &[2, 4])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    assert_eq!(comes(&mut judge, 500, 3, &[100]), [4], "the seldom one makes no round");
+    for second in 1..=5 {
+        let two = i64::try_from(second).expect("small");
+        assert_eq!(comes(&mut judge, second * 1000, 1, &[two]), [2, 5]);
+        assert_eq!((judge.reading(5).value, judge.reading(5).at), (100 + two, Millis(500)));
+    }
+}
+
+#[test]
+fn derived_points_of_derived_points_come_in_order() {
+    let plan = plan(vec![sum(5, &[0, 2]), sum(6, &[5, 3]), sum(7, &[0, 1])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    assert_eq!(comes(&mut judge, 1000, 0, &[1, 2]), [0, 1, 7], "both inputs of one transaction");
+    assert_eq!(comes(&mut judge, 1100, 2, &[4]), [3]);
+    assert_eq!(comes(&mut judge, 1200, 1, &[8]), [2, 5, 6]);
+    assert_eq!([5, 6, 7].map(|point| judge.reading(point).value), [9, 13, 3]);
+}
+
+#[test]
+fn a_point_rests_as_long_as_it_is_told() {
+    let plan = plan(vec![Derived { every: Duration::from_secs(3), ..sum(5, &[2]) }]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    let computed: Vec<u64> =
+        (1..=9).filter(|second| comes(&mut judge, second * 1000 - second % 2 * 30, 1, &[1]).len() == 2).collect();
+    assert_eq!(computed, [1, 4, 7]);
+}
+
+#[test]
+fn quality_is_the_worst_and_believed_inputs_only_count_where_a_function_says_so() {
+    let hottest = [("t_c", 0), ("t_c", 2), ("t_c", 3)];
+    let plan = plan(vec![derived(5, "hottest_c", &hottest), sum(6, &[0, 2, 3])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    let mut round = |raws: [Raw; 3]| {
+        for (transaction, raw) in [0, 1, 2].into_iter().zip(raws) {
+            let now = judge.reading(0).at.0.max(1000) + 1000;
+            let raws = if transaction == 0 { vec![raw, Raw::Whole(0)] } else { vec![raw] };
+            judge.batch(Millis(now), Millis(now), transaction, &raws);
+        }
+        [5, 6].map(|point| (judge.reading(point).status, judge.reading(point).value))
+    };
+    let dead = Raw::Fault(Status::BAD_NO_COMMUNICATION);
+    let broken = Raw::Fault(Status::BAD_SENSOR_FAILURE);
+    let whole = Raw::Whole;
+    assert_eq!(round([whole(20), whole(22), whole(21)]), [(Status::GOOD, 22), (Status::GOOD, 63)]);
+    let [hottest, all] = round([whole(20), dead, whole(21)]);
+    assert_eq!((hottest, all.0), ((Status::UNCERTAIN_SUB_NORMAL, 21), Status::BAD_NO_COMMUNICATION));
+    let [hottest, all] = round([dead, broken, dead]);
+    assert_eq!((hottest.0, all.0), (Status::BAD_NO_COMMUNICATION, Status::BAD_NO_COMMUNICATION), "none is believed");
+    assert_eq!(round([whole(20), whole(22), whole(21)]), [(Status::GOOD, 22), (Status::GOOD, 63)]);
+}
+
+#[test]
+fn no_number_makes_it_bad_and_doubt_uncertain() {
+    let table = Constant::Pairs(vec![(4.0, 22.0), (16.0, 3.0)]);
+    let runtime =
+        Derived { with: vec![("table_kw_min".into(), table)], ..derived(5, "runtime_const_power_min", &[("kw", 2)]) };
+    let plan = plan(vec![runtime]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    for (kw, status, value) in [
+        (4, Status::GOOD, 22),
+        (-4, Status::BAD_OUT_OF_RANGE, 22),
+        (99, Status::UNCERTAIN_UNITS_EXCEEDED, 3),
+        (16, Status::GOOD, 3),
+    ] {
+        comes(&mut judge, 1000, 1, &[kw]);
+        assert_eq!((judge.reading(5).status, judge.reading(5).value), (status, value), "{kw} kW");
+    }
+}
