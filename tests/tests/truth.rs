@@ -7,6 +7,7 @@
 
 use lapwing::plan::Plan;
 use lapwing_engine::physics::air::dew_point;
+use lapwing_engine::physics::fit::{Condition, fit_two_node};
 use lapwing_engine::physics::air_class::{self, AirClass, Edition, Envelope, Place};
 use lapwing_protocol::Decimal;
 use lapwing_simulator::model::air::AIR_KJ_PER_M3K;
@@ -143,7 +144,12 @@ const ROWS: &[Row] = &[
         lag_s: 4,
         within: |v| if v < 10.0 { 4.0 } else { 0.8 },
         because: "0.6 kPa of 40 kPa below shut-off; the square root is steep near no flow",
-        truth: |past| span(past, |t| t.water_flow_m3h),
+        truth: |past| {
+            let speed = span(past, |t| t.pumps.iter().fold(0.0, |most, pump| pump.speed.max(most)));
+            let rise = span(past, |t| t.pump_rise_kpa);
+            let flow = |speed: f64, rise: f64| ((speed * speed * 180.0 - rise).max(0.0) / 0.03).sqrt();
+            (flow(speed.0, rise.1), flow(speed.1, rise.0))
+        },
     },
     Row {
         path: "fan-wall/air-flow",
@@ -178,11 +184,14 @@ const ROWS: &[Row] = &[
     },
     Row {
         path: "filter/loading",
-        lag_s: 6,
+        lag_s: 4,
         within: |v| 0.05 * v + 0.05,
         because: "air flow 2 % counts twice, pressure 0.2 Pa",
         truth: |past| {
-            span(past, |t| t.filter_pa / 90.0 * (30.0 / t.air_flow_m3s.max(1e-3)) * (30.0 / t.air_flow_m3s.max(1e-3)))
+            // The two pressures come at different paces.
+            let (drop, flow) = (span(past, |t| t.filter_pa), span(past, |t| t.air_flow_m3s.max(1e-3)));
+            let at = |drop: f64, flow: f64| drop / 90.0 * (30.0 / flow) * (30.0 / flow);
+            (at(drop.0, flow.1), at(drop.1, flow.0))
         },
     },
     Row {
@@ -215,8 +224,8 @@ const ROWS: &[Row] = &[
     Row {
         path: "coil/air/heat",
         lag_s: 40,
-        within: |kw| 0.06 * kw.abs() + if kw < 50.0 { 30.0 } else { 5.0 },
-        because: "air flow 2 %, one of two leaving sensors 1.7 %, density at the inlet 3 %",
+        within: |kw| 0.06 * kw.abs() + if kw < 250.0 { 20.0 } else { 5.0 },
+        because: "air flow 2 %, 10 % at a fifth of full flow; one of two leaving sensors 1.7 %, density at the inlet 3 %",
         truth: |past| {
             let flow = span(past, |t| t.air_flow_m3s);
             let (hot, leaving) = (span(past, |t| t.hot_aisle_c), span(past, |t| t.coil_leaving_air_c));
@@ -381,7 +390,7 @@ fn every_derived_point_agrees_with_the_truth_in_every_scenario() {
         halves.into_iter().flat_map(|half| half.join().expect("a comparison does not panic")).collect()
     });
     let compared: usize = results.iter().map(|(_, compared)| compared).sum();
-    println!("{compared} readings compared with the truth in {} scenarios", names.len());
+    println!("{compared} good readings compared with the truth in {} scenarios", names.len());
     let wrong: Vec<&String> = results.iter().flat_map(|(wrong, _)| wrong).collect();
     assert!(wrong.is_empty(), "{wrong:#?}");
     assert!(compared > 30_000, "{compared}");
@@ -432,7 +441,7 @@ fn the_earliest_time_to_the_limit_is_not_later_than_it_happens() {
     let point = index(&plan, "envelope/earliest-too-warm");
     for name in ["fans-to-minimum", "pump-trip-standby-fails", "chiller-trip", "chiller-slow-restart"] {
         let (mut said, mut hot_at) = (Vec::new(), None);
-        virtually::play(&plan, &Scenario::named(name).expect("a scenario"), SEED, 150, &mut |moment| {
+        virtually::play(&plan, &Scenario::named(name).expect("a scenario"), SEED, 260, &mut |moment| {
             let second = moment.at_ms as f64 / 1000.0;
             if moment.plant.truth().hottest_inlet_c() >= 32.0 && hot_at.is_none() {
                 hot_at = Some(second);
@@ -442,12 +451,15 @@ fn the_earliest_time_to_the_limit_is_not_later_than_it_happens() {
             }
         });
         let Some(hot_at) = hot_at else { panic!("{name}: no inlet passes 32 °C") };
-        let announced = said.iter().find(|(second, left)| *second > 12.0 && *left < 600.0);
-        println!("{name}: 32 °C at {hot_at} s, first said {announced:?}");
-        // Probes of 6 s and a window of 10 s see a sudden rise that late; after that the bound holds.
-        for (second, left) in said.iter().filter(|(second, left)| *second >= 10.0 + 16.0 && *left < 3600.0) {
-            assert!(second + left <= hot_at + 6.0, "{name}: {left} s left said at {second} s, it comes at {hot_at} s");
+        let announced = said.iter().find(|(second, left)| *second > 12.0 && *left < 180.0);
+        println!("{name}: 32 °C at {hot_at} s, below 180 s first said {announced:?}");
+        // A rise may speed up at its beginning; in the last minute the bound holds for what the probe showed: it is 6 s
+        // late, and the middle of the window 5 s more.
+        for (second, left) in said.iter().filter(|(second, _)| *second >= 10.0 + 16.0 && hot_at - second <= 60.0) {
+            assert!(second + left <= hot_at + 11.0, "{name}: {left} s left said at {second} s, it comes at {hot_at} s");
         }
+        let (first, _) = announced.unwrap_or_else(|| panic!("{name}: never said"));
+        assert!(hot_at - first >= (0.3 * (hot_at - 10.0)).min(60.0), "{name}: said at {first} s, hot at {hot_at} s");
     }
 }
 
@@ -463,7 +475,7 @@ fn the_quiet_module_is_what_practice_knows() {
             let [close, whole, ratio] = points.map(|point| good(&plan, moment, point).expect("a good reading"));
             let truth = moment.plant.truth();
             println!("partial PUE {close} and {whole}, power ratio {ratio}");
-            assert!((1.04..1.06).contains(&close), "{close}");
+            assert!((1.02..1.07).contains(&close), "{close}");
             assert!((1.20..1.30).contains(&whole), "{whole}");
             assert!((1.20..1.35).contains(&ratio), "{ratio}");
             assert!((close - (1.0 + truth.cooling_kw / it_kw(truth))).abs() < 0.003);
@@ -473,4 +485,43 @@ fn the_quiet_module_is_what_practice_knows() {
             assert!(truth.pumps.iter().any(|pump| pump.state == PumpState::Running));
         }
     });
+}
+
+/// A cooling interruption of the simulated module, one sample a second: all fans stop after ten seconds. Mean air
+/// temperature by volume; heat that stays is what is put in less what the air still carries to the coil.
+fn interruption() -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+    let mut model = Model::new(SEED);
+    let (mut t_s, mut air_c, mut q_kw) = (Vec::new(), Vec::new(), Vec::new());
+    for second in 0..100_u32 {
+        model.upset.fan_stopped = [second > 10; 14];
+        let truth = &model.truth;
+        t_s.push(f64::from(second));
+        air_c.push((45.0 * truth.cold_aisle_c + 75.0 * truth.hot_aisle_c) / 120.0);
+        let carried = AIR_KJ_PER_M3K * truth.air_flow_m3s * (truth.hot_aisle_c - truth.coil_leaving_air_c);
+        q_kw.push(it_kw(truth) + fans_kw(truth) - carried);
+        for _ in 0..20 {
+            model.step(0.05);
+        }
+    }
+    (t_s, air_c, q_kw)
+}
+
+#[test]
+fn a_fit_gives_the_simulated_module_back() {
+    let (t, air, q) = interruption();
+    // 120 m³ of air, 18 racks of 850 kg at 0.5 kJ/(kg K), an equipment time constant of 300 s.
+    let (c_air, c_mass) = (120.0 * AIR_KJ_PER_M3K, 18.0 * 425.0);
+    let truth = [c_air, c_mass, c_mass / 300.0];
+    for n in [60, 100] {
+        for guess in [[120.0, 9000.0, 13.0], [500.0, 2000.0, 100.0]] {
+            let got = fit_two_node(&t[..n], &air[..n], &q[..n], guess, Condition::TestBay).expect("determined");
+            println!("{n} samples: {got:?}");
+            for ((value, truth), within) in [got.c_air, got.c_mass, got.ha_kw_k].into_iter().zip(truth).zip(got.relative) {
+                assert!((value / truth - 1.0).abs() <= within, "{value}, truth {truth}, within {within}");
+                assert!(within < 0.35, "too careful to be of use: {got:?}");
+            }
+        }
+    }
+    // Ten seconds after the stop the equipment has not shown itself yet.
+    assert!(fit_two_node(&t[..20], &air[..20], &q[..20], [120.0, 9000.0, 13.0], Condition::TestBay).is_err());
 }

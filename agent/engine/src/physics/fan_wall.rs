@@ -96,12 +96,12 @@ pub fn flow_from_drop_uncertainty(
 /// Filter loading: its resistance as a multiple of the clean filter's, at equal flow: (dp/dp_clean)(V_clean/V)².
 ///
 /// # Errors
-/// `DomainError` for a clean filter's values that are not positive or a negative pressure; `Undefined` below a tenth of
-/// the clean filter's flow, where sensor errors are all there is.
+/// `DomainError` for a clean filter's values that are not positive or a negative pressure; `Undefined` below three
+/// tenths of the clean filter's flow, where the pressures are mostly noise.
 pub fn filter_loading(dp_pa: f64, flow_m3s: f64, clean_dp_pa: f64, clean_flow_m3s: f64) -> Result<f64, NoNumber> {
     let (dp, clean_flow) = (not_negative("dp_pa", dp_pa)?, positive("clean_flow_m3s", clean_flow_m3s)?);
     let share = not_negative("flow_m3s", flow_m3s)? / clean_flow;
-    if share < 0.1 {
+    if share < 0.3 {
         return Err(NoNumber::Undefined("too little air flows to judge the filter by"));
     }
     finite("dp_pa", dp / positive("clean_dp_pa", clean_dp_pa)? / (share * share))
