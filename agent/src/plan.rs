@@ -256,6 +256,8 @@ pub struct Redfish {
 pub struct Tls {
     /// Certificate authority.
     pub ca: PathBuf,
+    /// The name the certificate must carry; `None`: the host's.
+    pub server_name: Option<String>,
     /// Client certificate and its key.
     pub client: Option<(PathBuf, PathBuf)>,
 }
@@ -291,6 +293,8 @@ pub struct Device {
     pub faster: Option<Faster>,
     /// Its transactions: a stretch of `Plan::transactions`.
     pub transactions: Span,
+    /// By how much other reads of its points might take less line time, at most, in millionths; 0: proved the best.
+    pub above_least_ppm: u32,
     /// The agent's own point that tells its state.
     pub state_point: u32,
     /// What shows that it is still the device that was set up.
@@ -306,6 +310,9 @@ pub struct Identity {
     pub period: Duration,
     /// The agent's own point that tells whether it fits; `None` without checks.
     pub point: Option<u32>,
+    /// What an engineer wrote when it was confirmed that another device is right; a new text makes the agent forget what was
+    /// remembered before it.
+    pub confirmed: String,
 }
 
 /// One exchange that reads a part of a device's identity.
@@ -322,8 +329,10 @@ pub struct Check {
 pub struct Feature {
     /// As the configuration writes it: `holding:204`.
     pub name: String,
-    /// What it must show; `None`: whatever it showed first since the start.
+    /// What it must show; `None`: whatever it showed first.
     pub expect: Option<Mark>,
+    /// What it showed first in an earlier run; `None` if there is none, or what is there was confirmed since.
+    pub remembered: Option<Mark>,
 }
 
 /// What a feature shows.

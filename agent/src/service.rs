@@ -65,8 +65,10 @@ impl Service {
     /// # Errors
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
-        let plan = Arc::new(plan);
+        let mut plan = plan;
         let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
+        crate::core::marks::recall(&mut plan, &opened.marks);
+        let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
         let (session, catalogue) = session(&plan, &opened, &ids)?;
         let gone = store.retained(&retained_topics(&plan))?;

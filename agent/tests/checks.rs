@@ -18,6 +18,7 @@ struct Row {
     expected: Value,
     unit: String,
     tolerance: Tolerance,
+    source: String,
 }
 
 #[derive(Clone, Copy)]
@@ -51,6 +52,7 @@ fn row(record: &csv::StringRecord) -> Row {
                 Tolerance::Exact
             }
         },
+        source: record[6].into(),
     }
 }
 
@@ -86,6 +88,26 @@ fn wrong(row: &Row, value: &Value, unit: Option<&str>) -> Option<String> {
     }
     let unit = unit?;
     (unit != row.unit).then(|| format!("{} {}: unit {unit}, expected {}", row.id, row.function, row.unit))
+}
+
+/// What nobody here has read is known from memory, and the row says so.
+#[test]
+fn every_row_names_its_source() {
+    let unread =
+        ["NEMA MG 1", "IEC 61000-4-30", "IEEE 450", "IEEE 1188", "ISA-18.2", "TC 9.9", "AMCA", "pPUE", "triple point"];
+    for row in rows() {
+        let source = &row.source;
+        let kinds =
+            ["computed", "published", "example", "suite", "rule", "definition", "identity", "convention", "memory"];
+        let standards = ["ASHRAE", "IAPWS", "ISO/IEC", "NEC ", "NAMUR", "RFC ", "Modbus", "IEEE 754", "SunSpec"];
+        let known = kinds.iter().chain(&standards).any(|word| source.contains(word))
+            || ["12 s^2", "log(0)", "analytic"].iter().any(|word| source.starts_with(word));
+        assert!(known, "{}: '{source}' is no source", row.id);
+        // A public example may quote a standard that was not read.
+        if unread.iter().any(|name| source.contains(name)) && !source.contains("public example") {
+            assert!(source.contains("from memory"), "{}: '{source}' does not say that it is from memory", row.id);
+        }
+    }
 }
 
 #[test]

@@ -11,9 +11,11 @@ mod latency;
 mod modbus_server;
 mod mqtt;
 mod paced_line;
+mod physics;
 mod serial;
 mod size;
 mod snmp;
+mod tcp;
 
 use std::process::ExitCode;
 
@@ -83,11 +85,23 @@ const BENCHES: &[Bench] = &[
     },
     Bench {
         name: "serial",
-        says: "a whole serial line read once, against the least its wire allows",
+        says: "a whole serial line read once, against the least its wire allows; what a dead device costs",
         run: serial::run,
         usual: true,
     },
+    Bench {
+        name: "physics",
+        says: "engineering functions, against reference libraries",
+        run: physics::run,
+        usual: true,
+    },
     Bench { name: "snmp", says: "200 SNMP agents of 20 variables in one sweep", run: snmp::run, usual: true },
+    Bench {
+        name: "tcp",
+        says: "Modbus TCP requests a second against libmodbus; 200 slow devices",
+        run: tcp::run,
+        usual: true,
+    },
     Bench { name: "size", says: "release binary without the demo (builds it)", run: size::release, usual: false },
     Bench { name: "size-edge", says: "the package's binary (builds it, minutes)", run: size::edge, usual: false },
 ];

@@ -63,6 +63,11 @@ pub(crate) struct PacedLine {
 
 impl PacedLine {
     pub(crate) fn start(pace: Pace) -> Self {
+        Self::start_without(pace, 0)
+    }
+
+    /// One whose given unit never answers.
+    pub(crate) fn start_without(pace: Pace, dead: u8) -> Self {
         let terminal = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).expect("a terminal");
         grantpt(&terminal).and_then(|()| unlockpt(&terminal)).expect("a terminal of ours");
         let path = ptsname(&terminal, Vec::new()).expect("it has a name").into_string().expect("of plain text");
@@ -73,7 +78,7 @@ impl PacedLine {
         let (seen, stop) = (Arc::<Mutex<Seen>>::default(), Arc::<AtomicBool>::default());
         let (to_seen, to_stop) = (Arc::clone(&seen), Arc::clone(&stop));
         // The other end stays open, so that a terminal nobody has open is no end of the line.
-        let thread = std::thread::spawn(move || serve(&terminal, &slave, pace, &to_seen, &to_stop));
+        let thread = std::thread::spawn(move || serve(&terminal, &slave, (pace, dead), &to_seen, &to_stop));
         Self { path, seen, stop, thread: Some(thread) }
     }
 
@@ -96,6 +101,14 @@ impl PacedLine {
         }
     }
 
+    /// How often a second unit 1 is asked, over so long.
+    pub(crate) fn rate_of_first(&self, over: Duration) -> f64 {
+        let asked = || self.seen.lock().unwrap_or_else(PoisonError::into_inner).of_first.len();
+        let (before, begun) = (asked(), Instant::now());
+        std::thread::sleep(over);
+        (asked() - before) as f64 / begun.elapsed().as_secs_f64()
+    }
+
     /// Requests, and those that broke the silence.
     pub(crate) fn early(&self) -> (u64, u64) {
         let seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
@@ -110,7 +123,7 @@ impl Drop for PacedLine {
     }
 }
 
-fn serve(terminal: &OwnedFd, _other_end: &OwnedFd, pace: Pace, seen: &Mutex<Seen>, stop: &AtomicBool) {
+fn serve(terminal: &OwnedFd, _other_end: &OwnedFd, (pace, dead): (Pace, u8), seen: &Mutex<Seen>, stop: &AtomicBool) {
     let (mut heard, mut buffer, mut silent_from) = (Vec::new(), [0; 512], Instant::now());
     while !stop.load(Ordering::Relaxed) {
         let mut ready = [PollFd::new(terminal, PollFlags::IN)];
@@ -138,6 +151,10 @@ fn serve(terminal: &OwnedFd, _other_end: &OwnedFd, pace: Pace, seen: &Mutex<Seen
             if unit == 1 {
                 seen.of_first.push(begun);
             }
+        }
+        if unit == dead {
+            silent_from = begun + pace.character() * 8 + pace.silence();
+            continue;
         }
         let bytes = u8::try_from(count * 2).expect("invariant: at most 250");
         let mut answer = vec![unit, function, bytes];

@@ -135,6 +135,7 @@ fn plan(ports: &[u16]) -> Plan {
             faster: None,
             late_max: PERIOD,
             transactions: Span { first: number, count: 1 },
+            above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
         });

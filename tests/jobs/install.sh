@@ -17,6 +17,7 @@ mosquitto_sub mosquitto-clients
 snmpd snmpd
 snmpget snmp
 socat socat
+tcpdump tcpdump
 /usr/include/modbus/modbus.h libmodbus-dev
 LIST
     python3 -c 'import venv, ensurepip' 2>/dev/null || missing+=(python3-venv)

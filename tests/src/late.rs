@@ -147,6 +147,7 @@ fn plan(transport: Transport) -> Plan {
             faster: None,
             late_max: TIMEOUT * 3,
             transactions: Span { first: many(plan.transactions.len()), count: u32::from(READS) },
+            above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
         });

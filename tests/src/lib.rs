@@ -6,6 +6,9 @@
 
 pub mod agent;
 pub mod broker;
+#[cfg(test)]
+#[path = "../fuzz/src/lib.rs"]
+pub mod decoders;
 pub mod field;
 pub mod late;
 pub mod lines;

@@ -66,14 +66,14 @@ impl ModbusPeer {
     /// libmodbus as Modbus TCP; it answers for every unit.
     #[must_use]
     pub fn libmodbus_tcp() -> Self {
-        let (home, server) = compiled();
+        let (home, server) = compiled("modbus_server.c");
         Self::ready(Process::start("libmodbus server", Command::new(server).arg("tcp")), Some(home))
     }
 
     /// libmodbus as RTU on a serial line, 19200 baud, even parity.
     #[must_use]
     pub fn libmodbus_serial(path: &Path, unit: u8) -> Self {
-        let (home, server) = compiled();
+        let (home, server) = compiled("modbus_server.c");
         let process = Process::start(
             "libmodbus server",
             Command::new(server).arg("rtu").arg(path).args(["19200", &unit.to_string()]),
@@ -133,10 +133,14 @@ impl ModbusPeer {
     }
 }
 
-/// The libmodbus server, compiled into a directory of its own.
-fn compiled() -> (TempDir, PathBuf) {
+/// A program of `peers/` on libmodbus, compiled into a directory of its own.
+///
+/// # Panics
+/// When compiler or library are not installed, or the source is refused.
+#[must_use]
+pub fn compiled(source: &str) -> (TempDir, PathBuf) {
     let home = TempDir::new("libmodbus");
-    let server = home.join("modbus_server");
+    let built = home.join(source.trim_end_matches(".c"));
     let flags = Command::new(program("pkg-config"))
         .args(["--cflags", "--libs", "libmodbus"])
         .output()
@@ -144,12 +148,12 @@ fn compiled() -> (TempDir, PathBuf) {
     assert!(flags.status.success(), "libmodbus-dev is not installed; tests/run installs what is missing");
     let flags = String::from_utf8_lossy(&flags.stdout).into_owned();
     let done = Command::new(program("cc"))
-        .args(["-O1", "-Wall", "-o"])
-        .arg(&server)
-        .arg(sources().join("peers/modbus_server.c"))
+        .args(["-O2", "-Wall", "-o"])
+        .arg(&built)
+        .arg(sources().join("peers").join(source))
         .args(flags.split_whitespace())
         .output()
         .expect("the C compiler runs");
     assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
-    (home, server)
+    (home, built)
 }

@@ -3,16 +3,18 @@
 //! Modbus functions 01 to 04 and 43 with MEI type 14 (MODBUS Application Protocol V1.1b3 §6), SNMP GetRequest,
 //! GetNextRequest and GetBulkRequest (RFC 3416 §3).
 
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use lapwing_tests::agent::Agent;
 use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
-use lapwing_tests::place::TempDir;
+use lapwing_tests::place::{TempDir, lapwing, python, repository, sources};
 use lapwing_tests::proxy;
 use lapwing_tests::snmp::SnmpPeer;
 use lapwing_tests::subscriber::Subscriber;
 use lapwing_tests::testbay::{CONTROLLER_ALARMS, calm_controller, head, maps};
+use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(20);
 
@@ -97,6 +99,29 @@ fn only_reading_functions_reach_the_field() {
     for datagram in datagrams {
         let kind = pdu_kind(&datagram).unwrap_or_else(|| panic!("no SNMP message: {datagram:02x?}"));
         assert!(matches!(kind, 0xA0 | 0xA1 | 0xA5), "SNMP PDU {kind:#x} is none that reads");
+    }
+}
+
+/// The same of the demo's whole field, serial line included, captured and decoded by programs of others. The long form with
+/// every scenario is `tests/run capture`.
+#[test]
+fn decoded_by_others_the_whole_demo_only_reads() {
+    let done = Command::new(python())
+        .arg(sources().join("peers/capture.py"))
+        .arg(lapwing())
+        .arg(repository().join("examples/saltmarsh"))
+        .args(["15", "pump-trip"])
+        .output()
+        .expect("Python runs");
+    let (out, err) = (String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
+    if done.status.code() == Some(2) && err.contains("may not capture") {
+        eprintln!("not tried: this user may not capture packets; run as root, or give tcpdump the right to");
+        return;
+    }
+    assert!(done.status.success(), "{out}{err}");
+    let found: Value = serde_json::from_str(&out).expect("a line of JSON");
+    for kind in ["plant function 3", "fans function 4", "environment function 4", "ups-a1 SNMPget"] {
+        assert!(found["requests"][kind].as_u64() > Some(3), "{kind} is missing: {out}");
     }
 }
 

@@ -205,3 +205,37 @@ fn a_removed_alarm_and_point_clear_their_topics() {
     assert!(agent.terminate().0.success());
     bay.subscriber.all_fit_their_schemas();
 }
+
+/// The agent is off while a device is exchanged for one with another serial number: nobody but its own memory can tell.
+#[test]
+fn a_device_exchanged_while_the_agent_was_off_is_named_until_it_is_confirmed() {
+    let mut bay = Bay::new("exchanged");
+    let text = std::fs::read_to_string(&bay.config).expect("written above");
+    let known = text.replacen("unit = 1\n", "unit = 1\nidentity = [\"holding:60-61\"]\n", 1);
+    assert_ne!(known, text, "the device has its key");
+    std::fs::write(&bay.config, &known).expect("writable");
+    bay.controller.set(1, "holding", 60, &[1, 9]);
+    // It is known first and read then: an alarm on a reading shows that its identity was taken.
+    let agent = Agent::run(&bay.config);
+    bay.controller.set(1, "holding", 1, &[150]);
+    agent.alarm("low-flow", "unacknowledged", 0, SOON);
+    assert!(agent.terminate().0.success());
+    bay.controller.set(1, "holding", 60, &[1, 10]);
+    // Started once more it is no less another one.
+    for _ in 0..2 {
+        let agent = Agent::run(&bay.config);
+        let named = |said: &Value| {
+            let text = said["text"].as_str().filter(|_| said["kind"] == "device")?;
+            (text.contains("replaced or re-configured") && text.contains("65546, no longer 65545")).then_some(())
+        };
+        agent.wait("the device is named", 0, SOON, named);
+        assert!(agent.terminate().0.success());
+    }
+    let confirmed = known.replacen("identity =", "confirmed = \"2026-03-14 AB, replaced\"\nidentity =", 1);
+    std::fs::write(&bay.config, confirmed).expect("writable");
+    let agent = Agent::run(&bay.config);
+    agent.alarm("fault/device/controller/identity", "returned_unacknowledged", 0, SOON);
+    assert!(agent.terminate().0.success());
+    let raises = alarm_events(&bay.subscriber.events(), "fault/device/controller/identity", "unacknowledged").len();
+    assert_eq!(raises, 1, "one occurrence from the exchange to its confirmation");
+}

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use super::{End, RunArgs};
 use crate::config::{self, Loaded, Mistakes};
 use crate::field::budget::{self, LinkBudget};
-use crate::plan::{Ask, Link, Plan, Table};
+use crate::plan::{Ask, Link, Plan, Table, Transport};
 
 /// Checks a configuration.
 pub(super) fn check(args: &RunArgs) -> End {
@@ -52,6 +52,9 @@ struct LinkPlan<'a> {
     utilisation: f64,
     /// The same while every `scan_period_when` holds.
     utilisation_fastest: f64,
+    /// Devices whose points other reads might bring in less line time: at most this share less.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    above_least: BTreeMap<&'a str, f64>,
     /// Longest time from a scan's due moment to its answer.
     longest_wait_s: f64,
     feasible: bool,
@@ -93,6 +96,11 @@ fn link_plan<'a>(plan: &'a Plan, link: &'a Link) -> LinkPlan<'a> {
         transactions_per_s: thousandths(per_s.sum()),
         utilisation: thousandths(budget.utilisation),
         utilisation_fastest: thousandths(budget.utilisation_fastest),
+        above_least: crate::plan::stretch(&plan.devices, link.devices)
+            .iter()
+            .filter(|device| device.above_least_ppm > 0)
+            .map(|device| (device.name.as_str(), f64::from(device.above_least_ppm) / 1e6))
+            .collect(),
         longest_wait_s: thousandths(budget.wait.as_secs_f64()),
         feasible: budget.is_feasible(),
         problem,
@@ -147,14 +155,14 @@ fn in_json(loaded: &Loaded) -> serde_json::Value {
 fn in_words(loaded: &Loaded) -> String {
     let plan = &loaded.plan;
     let mut text = format!(
-        "{} {}: {} links, {} devices, {} points ({} derived), {} alarms. No mistake was found.\n",
+        "{} {}: {}, {}, {} ({} derived), {}. No mistake was found.\n",
         plan.module.site,
         plan.module.name,
-        plan.links.len(),
-        plan.devices.len(),
-        plan.points.len(),
+        counted(plan.links.len(), "link"),
+        counted(plan.devices.len(), "device"),
+        counted(plan.points.len(), "point"),
         plan.derived.len(),
-        plan.alarms.iter().filter(|alarm| !alarm.own).count()
+        counted(plan.alarms.iter().filter(|alarm| !alarm.own).count(), "alarm")
     );
     for link in &plan.links {
         text.push_str(&link_in_words(plan, link));
@@ -172,11 +180,11 @@ fn in_words(loaded: &Loaded) -> String {
 fn link_in_words(plan: &Plan, link: &Link) -> String {
     let about = link_plan(plan, link);
     let mut text = format!(
-        "\nLink {}: {} devices, {} points in {} transactions, {} transactions a second; {:.1} % of its time in use",
+        "\nLink {}: {}, {} in {}, {} transactions a second; {:.1} % of its time in use",
         about.link,
-        about.devices,
-        about.points,
-        about.transactions,
+        counted(about.devices as usize, "device"),
+        counted(about.points as usize, "point"),
+        counted(about.transactions as usize, "transaction"),
         about.transactions_per_s,
         about.utilisation * 100.0
     );
@@ -189,12 +197,28 @@ fn link_in_words(plan: &Plan, link: &Link) -> String {
     }
     for (period, share) in &about.periods {
         text.push_str(&format!(
-            "  every {}: {} transactions, {} points, {} of line time\n",
+            "  every {}: {}, {}, {} of line time\n",
             spoken_ms(*period),
-            share.transactions,
-            share.points,
+            counted(share.transactions as usize, "transaction"),
+            counted(share.points as usize, "point"),
             spoken_s(share.line_time_s)
         ));
+    }
+    let is_modbus = match link.transport {
+        Transport::ModbusTcp { .. } | Transport::ModbusTls { .. } | Transport::ModbusRtuTcp { .. } => true,
+        Transport::Serial { .. } => !link.listen,
+        Transport::Snmp { .. } | Transport::Redfish(_) => false,
+    };
+    if is_modbus && about.transactions > 0 {
+        if about.above_least.is_empty() {
+            text.push_str("  proved: no other reads bring these points in less line time\n");
+        }
+        for (device, share) in &about.above_least {
+            let percent = share * 100.0;
+            text.push_str(&format!(
+                "  {device}: good reads, not proved the best: others might take up to {percent:.1} % less line time\n"
+            ));
+        }
     }
     for device in crate::plan::stretch(&plan.devices, link.devices) {
         let asks = crate::plan::stretch(&plan.transactions, device.transactions);
@@ -251,12 +275,20 @@ fn asked(ask: &Ask) -> String {
             };
             format!("{what} {start}–{}", (u32::from(*start) + u32::from(*count)).saturating_sub(1))
         }
-        Ask::Snmp { oids } => format!("{} variables", oids.len()),
-        Ask::SnmpCells { rows, cells } if rows.is_empty() => format!("{} sensors", cells.len()),
-        Ask::SnmpCells { rows, cells } => format!("{} cells of {} labelled rows", cells.len(), rows.len()),
+        Ask::Snmp { oids } => counted(oids.len(), "variable"),
+        Ask::SnmpCells { rows, cells } if rows.is_empty() => counted(cells.len(), "sensor"),
+        Ask::SnmpCells { rows, cells } => {
+            format!("{} of {}", counted(cells.len(), "cell"), counted(rows.len(), "labelled row"))
+        }
         Ask::Redfish { resource, .. } => resource.clone(),
-        Ask::SnmpColumn { listed, .. } => format!("1 column walked for {} points", listed.len()),
+        Ask::SnmpColumn { listed, .. } => format!("1 column walked for {}", counted(listed.len(), "point")),
     }
+}
+
+/// `1 device`, `2 devices`.
+fn counted(count: usize, what: &str) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{s}")
 }
 
 fn millis(duration: std::time::Duration) -> u64 {

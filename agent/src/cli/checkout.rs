@@ -4,7 +4,6 @@
 //! (`dialogue`). Exit code 0 when every chosen point agrees, 1 when one differs or is not decided yet, 2 when it could not
 //! be tried. Writes only into its own directory; what it publishes says mode `test`. Never panics.
 
-mod answers;
 mod dialogue;
 
 use std::collections::BTreeMap;
@@ -20,15 +19,16 @@ use super::run::could_not;
 use super::stop::Signals;
 use super::{CheckoutArgs, End, check, start_log};
 use crate::config;
+use crate::field::identify::{Identity, NoIdentity};
 use crate::field::{self, FieldHandle, FieldStats, identify};
 use crate::plan::Plan;
 use crate::service::RuntimeThread;
 use crate::store::{FILE_NAME, Store};
+use crate::witness::checkout::answers::Answers;
 use crate::witness::checkout::board::Board;
 use crate::witness::checkout::publish::Teller;
 use crate::witness::checkout::record::Progress;
 use crate::witness::checkout::select::{Choice, Target, reduced, select};
-use answers::Answers;
 use dialogue::{Dialogue, Input, Source, Talk};
 
 /// Checks points out.
@@ -68,7 +68,8 @@ fn begin(args: &CheckoutArgs, plan: Plan) -> Result<End, String> {
         talk.say("The agent is running on this host: serial lines are its own while it does, and its readings go on.");
     }
     let small = Arc::new(reduced(&plan, &targets));
-    let identities = identities(&small, &runtime, &talk);
+    let (identities, heard_out) = identities(&small, &runtime, &talk);
+    let polled = Arc::new(listened_to_already(&small, &heard_out));
     let teller = if args.silent {
         None
     } else {
@@ -82,7 +83,7 @@ fn begin(args: &CheckoutArgs, plan: Plan) -> Result<End, String> {
     };
     let board = Arc::new(Board::new(Plan::clone(&small)));
     let (stop, stopped) = watch::channel(false);
-    let mut field = poll(&small, &runtime, &board, teller.clone(), stopped);
+    let mut field = poll(&polled, &runtime, &board, teller.clone(), stopped);
 
     let mut dialogue = Dialogue::new(&plan, &targets, &board, progress, source, inputs, talk, identities);
     dialogue.wait_longest = Duration::from_secs(args.wait);
@@ -171,16 +172,32 @@ fn poll(
     field
 }
 
-/// What every device says of itself, by its name; all links are asked at once.
-fn identities(small: &Arc<Plan>, runtime: &RuntimeThread, talk: &Talk) -> BTreeMap<String, String> {
+/// The plan with lines that were listened to just now, and spoken on, spared a second time of it.
+fn listened_to_already(plan: &Plan, heard_out: &[bool]) -> Plan {
+    let mut plan = plan.clone();
+    for (link, _) in plan.links.iter_mut().zip(heard_out).filter(|(_, heard_out)| **heard_out) {
+        link.listen_first = Duration::ZERO;
+    }
+    plan
+}
+
+/// Whether the devices of a link could be asked: its line is nobody else's.
+fn was_spoken_on(outcomes: &[(u32, Result<Identity, NoIdentity>)]) -> bool {
+    outcomes.iter().any(|(_, outcome)| !matches!(outcome, Err(NoIdentity::NotAsked(_))))
+}
+
+/// What every device says of itself, by its name, and which links were spoken on; all links are asked at once.
+fn identities(small: &Arc<Plan>, runtime: &RuntimeThread, talk: &Talk) -> (BTreeMap<String, String>, Vec<bool>) {
     talk.say(&format!("Asking {} devices on {} links what they are …", small.devices.len(), small.links.len()));
     let asked: Vec<_> = (0u32..)
         .zip(&small.links)
         .map(|(index, _)| runtime.handle.spawn(identify::link(Arc::clone(small), index)))
         .collect();
-    let mut said = BTreeMap::new();
+    let (mut said, mut spoken_on) = (BTreeMap::new(), Vec::new());
     for link in asked {
-        let Ok(outcomes) = runtime.handle.block_on(link) else { continue };
+        // A task ends in a panic only by a mistake of ours, which has then been reported.
+        let outcomes = runtime.handle.block_on(link).unwrap_or_default();
+        spoken_on.push(was_spoken_on(&outcomes));
         for (device, outcome) in outcomes {
             let Some(device) = small.devices.get(device as usize) else { continue };
             let text = outcome.map_or_else(|why| format!("({why})"), |identity| identity.to_string());
@@ -190,7 +207,7 @@ fn identities(small: &Arc<Plan>, runtime: &RuntimeThread, talk: &Talk) -> BTreeM
     for device in &small.devices {
         talk.say(&format!("  {:<16} {}", device.name, said.get(&device.name).map_or("", String::as_str)));
     }
-    said
+    (said, spoken_on)
 }
 
 /// Whether an agent has the store of this configuration open.
@@ -202,4 +219,41 @@ fn agent_runs(dir: &Path) -> bool {
 fn about<'p>(plan: &'p Plan, target: &Target) -> Option<(&'p crate::plan::Point, &'p str, &'p str)> {
     let point = plan.points.get(target.point)?;
     Some((point, &plan.devices.get(target.device)?.name, &plan.links.get(target.link)?.name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lapwing_engine::spec::Span;
+
+    use crate::plan::{Link, Transport};
+
+    fn link() -> Link {
+        Link {
+            name: "fans".into(),
+            transport: Transport::ModbusTcp { host: "127.0.0.1".into(), port: 502 },
+            timeout: Duration::from_secs(1),
+            retries: 0,
+            devices: Span::default(),
+            state_point: 0,
+            listen: false,
+            listen_first: Duration::from_secs(10),
+            masters_point: None,
+            count_points: None,
+        }
+    }
+
+    #[test]
+    fn a_line_is_listened_to_once_unless_nobody_could_be_asked() {
+        let asked = (0, Err(NoIdentity::Silence { timeout_ms: 100 }));
+        let heard = (0, Err(NoIdentity::NotAsked("somebody else speaks on this line".into())));
+        assert!(was_spoken_on(&[heard.clone(), asked]));
+        assert!(was_spoken_on(&[(0, Err(NoIdentity::Refused(1)))]) && was_spoken_on(&[(0, Ok(Identity::default()))]));
+        assert!(!was_spoken_on(&[heard]) && !was_spoken_on(&[]));
+
+        let ten = Duration::from_secs(10);
+        let plan = Plan { links: vec![link(), link(), link()], ..Plan::default() };
+        let polled = listened_to_already(&plan, &[true, false]);
+        assert_eq!(polled.links.iter().map(|link| link.listen_first).collect::<Vec<_>>(), [Duration::ZERO, ten, ten]);
+    }
 }

@@ -162,6 +162,7 @@ pub const KEYS: &[Key] = &[
     key("link", "snmp", T, "", "\"127.0.0.1:161\"", "SNMP: host and port."),
     key("link", "redfish", T, "", "\"192.0.2.30:443\"", "Redfish service over HTTPS (a build with the feature `redfish`): host and port; needs `ca`, `user`, `password_file`."),
     key("link", "password_file", T, "", "\"/etc/lapwing/redfish-password\"", "Redfish: file that holds the user's password, read at each connect."),
+    key("link", "server_name", T, "the host", "\"gateway-1.plant.example\"", "TLS: the name the certificate must carry, where the device is reached by another one, such as a bare address."),
     key("link", "ca", T, "", "\"/etc/lapwing/field-ca.pem\"", "TLS: authority that signs the devices' certificates."),
     key("link", "client_certificate", T, "", "\"/etc/lapwing/field.pem\"", "TLS: certificate the agent shows; the standard asks for one. Needs `client_key`."),
     key("link", "client_key", T, "", "\"/etc/lapwing/field.key\"", "TLS: key of that certificate."),
@@ -189,14 +190,15 @@ pub const KEYS: &[Key] = &[
     key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
     key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
-    key("device", "min_interval_ms", W, "0", "2000", "No point of it is read more often than this, ms."),
+    key("device", "min_interval_ms", W, "the map's, else 0", "2000", "No point of it is read more often than this, ms."),
     key("device", "scan_period_when", Names, "", "{ point = \"ups/a1/output/source\", state = \"battery\", period = \"1s\" }", "While that point of its own is in that state (or one of a list), it is scanned so often; what is read more often anyway stays."),
     key("device", "late_max_ms", W, "three time-outs", "1500", "How late an answer may still come after a time-out, ms."),
     key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
     key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),
     key("device", "base", W, "0", "1", "1 if its map counts addresses from 1."),
     key("device", "expect", Names, "{}", "{ \"holding:204\" = 250 }", "What tells that it is the right device: registers (`holding:201-202` for several) or OIDs, and what they must show, a whole number or a text. Read at connect, after silence and every `identity_period`; otherwise its readings are uncertain."),
-    key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first since the start, such as a serial number."),
+    key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first, such as a serial number; what that was is kept over a restart."),
+    key("device", "confirmed", T, "", "\"2026-03-14 AB, meter replaced\"", "Written when another device is found to be right: whenever this text changes, what `identity` names counts anew from what it shows then."),
     key("device", "identity_period", D, "1d", "\"1d\"", "How often `expect` and `identity` are read while nothing happens."),
 
     key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique. With `{name}` in segments: one point for each match of an input that captures them."),
@@ -232,6 +234,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "respond_within", D, "", "\"3m\"", "Time a person has."),
     key("alarm", "max_shelf", D, "8h", "\"8h\"", "Longest time it may be shelved."),
 
+    key("map", "min_interval_ms", W, "0", "2000", "At the top of a map: no point of a device with this map is read more often than this, ms; the device's own `min_interval_ms` wins."),
     key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),
     key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
     key("point", "unit", T, "required; 1 for states and counts", "\"Cel\"", "UCUM unit."),
@@ -291,7 +294,9 @@ mod tests {
                 key.name
             );
             assert!(!key.meaning.is_empty() && !key.example.is_empty());
-            assert!(PLAIN.contains(&key.section) || LISTS.contains(&key.section) || key.section == "point");
+            assert!(
+                PLAIN.contains(&key.section) || LISTS.contains(&key.section) || ["map", "point"].contains(&key.section)
+            );
         }
         assert_eq!(table().lines().count(), KEYS.len() + 2);
     }

@@ -35,6 +35,7 @@ pub use mistake::{At, Finding, Mistake, Mistakes, Remark};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use lapwing_protocol::Mode;
 use sha2::{Digest, Sha256};
@@ -91,12 +92,28 @@ pub fn load(
     environment: impl Iterator<Item = (String, String)>,
     overrides: &Overrides,
 ) -> Result<Loaded, Mistakes> {
+    load_from(path, environment, overrides, &|path| std::fs::read(path))
+}
+
+/// What brings the bytes of a file.
+pub type ReadFile<'a> = &'a dyn Fn(&Path) -> std::io::Result<Vec<u8>>;
+
+/// The same with files from wherever `files` has them.
+///
+/// # Errors
+/// Every mistake of all files, in the order of files and lines.
+pub fn load_from(
+    path: &Path,
+    environment: impl Iterator<Item = (String, String)>,
+    overrides: &Overrides,
+    files: ReadFile<'_>,
+) -> Result<Loaded, Mistakes> {
     let environment: BTreeMap<String, String> = environment.filter(|(name, _)| name.starts_with(PREFIX)).collect();
     let mut sources = Sources::default();
     let mut report = Report::default();
     let mut digest = Sha256::new();
     let mut plan = Plan::default();
-    if let Some(parts) = read_module(path, &environment, overrides, &mut sources, &mut digest, &mut report) {
+    if let Some(parts) = read_module(path, &environment, overrides, files, &mut sources, &mut digest, &mut report) {
         plan = assemble::plan(&parts, &mut report);
     }
     for (variable, value) in &environment {
@@ -123,11 +140,12 @@ fn read_module(
     path: &Path,
     environment: &BTreeMap<String, String>,
     overrides: &Overrides,
+    files: ReadFile<'_>,
     sources: &mut Sources,
     digest: &mut Sha256,
     report: &mut Report,
 ) -> Option<Parts> {
-    let text = match read_text(path, digest) {
+    let text = match read_text(path, files, digest) {
         Ok(text) => text,
         Err(why) => {
             let origin = sources.add(path, String::new());
@@ -160,13 +178,18 @@ fn read_module(
     }
     let list = |section, name_key, report: &mut Report| items::list(&document, section, name_key, origin, report);
     let links = list("link", "name", report).into_iter().filter_map(|item| items::link::read(item, report)).collect();
-    let devices: Vec<DeviceItem> =
+    let mut devices: Vec<DeviceItem> =
         list("device", "name", report).into_iter().filter_map(|item| items::device::read(item, report)).collect();
     let derived =
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
     let dir = path.parent().unwrap_or(Path::new(""));
-    let (maps, incomplete) = read_maps(dir, &devices, sources, digest, report);
+    let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
+    for device in &mut devices {
+        let of_map = device.map.as_ref().and_then(|map| maps.get(&map.value)).and_then(|map| map.min_interval);
+        device.min_interval = device.min_interval.or(of_map);
+    }
+    let maps = maps.into_iter().map(|(name, map)| (name, map.points)).collect();
     Some(Parts {
         settings,
         links,
@@ -180,14 +203,23 @@ fn read_module(
     })
 }
 
+/// A map as read.
+#[derive(Default)]
+struct MapFile {
+    /// Of every device that uses it, unless the device says otherwise.
+    min_interval: Option<Duration>,
+    points: Vec<PointItem>,
+}
+
 /// Each map once, however many devices use it.
 fn read_maps(
     dir: &Path,
     devices: &[DeviceItem],
+    files: ReadFile<'_>,
     sources: &mut Sources,
     digest: &mut Sha256,
     report: &mut Report,
-) -> (BTreeMap<String, Vec<PointItem>>, bool) {
+) -> (BTreeMap<String, MapFile>, bool) {
     let mut maps = BTreeMap::new();
     let mut incomplete = devices.iter().any(|device| device.map.is_none());
     for device in devices {
@@ -196,7 +228,7 @@ fn read_maps(
             continue;
         }
         let path = dir.join(&name.value);
-        let points = match read_text(&path, digest) {
+        let map = match read_text(&path, files, digest) {
             Ok(text) => {
                 let origin = sources.add(&path, text.clone());
                 read_map(&text, origin, report)
@@ -207,26 +239,48 @@ fn read_maps(
                 None
             }
         };
-        incomplete |= points.is_none();
-        maps.insert(name.value.clone(), points.unwrap_or_default());
+        incomplete |= map.is_none();
+        maps.insert(name.value.clone(), map.unwrap_or_default());
     }
     (maps, incomplete)
 }
 
-fn read_map(text: &str, origin: Origin, report: &mut Report) -> Option<Vec<PointItem>> {
+fn read_map(text: &str, origin: Origin, report: &mut Report) -> Option<MapFile> {
     let document = parse(text, origin, report)?;
-    items::only(&document, &["schema", "point"], origin, report);
+    let known: Vec<&str> = ["schema", "point"].into_iter().chain(keys::of("map").map(|key| key.name)).collect();
+    items::only(&document, &known, origin, report);
     schema(&document, origin, report);
+    let min_interval = min_interval(&document, origin, report);
     if !document.contains_key("point") {
         report.wrong(Place { origin, start: 0, end: 0 }, "point", Wrong::MissingKey { key: "[[point]]", example: "…" });
     }
     let list = items::list(&document, "point", "path", origin, report);
-    Some(list.into_iter().filter_map(|item| items::point::read(item, report)).collect())
+    let points = list.into_iter().filter_map(|item| items::point::read(item, report)).collect();
+    Some(MapFile { min_interval, points })
+}
+
+/// `min_interval_ms` of a map, for every device that uses it.
+fn min_interval(document: &DeTable<'_>, origin: Origin, report: &mut Report) -> Option<Duration> {
+    use reader::Read as _;
+    const KEY: &str = "min_interval_ms";
+    let value = document.get(KEY)?;
+    let place = Place::new(origin, &value.span());
+    match u32::read(value, origin) {
+        Ok(value) => {
+            let located = source::Located { value, place };
+            let ms = items::link::within(Some(located), 0, 0, items::device::LONGEST_INTERVAL_MS, KEY, report);
+            Some(Duration::from_millis(u64::from(ms)))
+        }
+        Err(wrong) => {
+            report.wrong(place, KEY, wrong);
+            None
+        }
+    }
 }
 
 /// A file's text; its bytes go into the digest.
-fn read_text(path: &Path, digest: &mut Sha256) -> Result<String, String> {
-    let bytes = std::fs::read(path).map_err(|why| why.to_string())?;
+fn read_text(path: &Path, files: ReadFile<'_>, digest: &mut Sha256) -> Result<String, String> {
+    let bytes = files(path).map_err(|why| why.to_string())?;
     frame(digest, &bytes);
     String::from_utf8(bytes).map_err(|why| format!("it is no UTF-8 text (byte {})", why.utf8_error().valid_up_to()))
 }

@@ -10,7 +10,7 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{Event, Mode, SCHEMA, Word};
 
 use crate::core::clock::rfc3339;
-use crate::store::{Commit, EventRow, SavedAlarm, StoreError, SubmitError, Writer};
+use crate::store::{Commit, EventRow, SavedAlarm, SavedMark, StoreError, SubmitError, Writer};
 
 /// What every event of this run says at its head.
 #[derive(Clone, Debug)]
@@ -138,6 +138,11 @@ impl Ledger {
             Some(saved) => *saved = alarm,
             None => self.open.alarms.push(alarm),
         }
+    }
+
+    /// Saves what a device showed first together with the events of this step.
+    pub fn keep(&mut self, mark: SavedMark) {
+        self.open.marks.push(mark);
     }
 
     /// Forgets the state of an alarm that no longer exists.

@@ -11,6 +11,7 @@ pub mod frames;
 pub mod held;
 pub mod judge;
 pub mod ledger;
+pub mod marks;
 pub mod run;
 pub mod saved;
 pub mod tell;

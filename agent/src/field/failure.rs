@@ -99,6 +99,9 @@ pub enum Garble {
     /// More came than the answer.
     #[error("more bytes than the answer has")]
     Long,
+    /// Our own request came back.
+    #[error("our own request came back (an adapter that hears itself: turn its local echo off)")]
+    Echo,
     /// It began before our request had ended.
     #[error("bytes arrived before the device could have answered (another master, or a late answer)")]
     Early,

@@ -12,7 +12,7 @@
 
 use thiserror::Error;
 
-mod exchange;
+pub(super) mod exchange;
 
 pub use exchange::link;
 

@@ -10,6 +10,9 @@
 
 pub mod budget;
 pub mod failure;
+#[cfg(feature = "fuzzing")]
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod health;
 pub mod identify;
 mod modbus_tcp;
@@ -32,7 +35,7 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Raw;
 use tokio::sync::{mpsc, watch};
 
-use crate::plan::{Plan, Transport};
+use crate::plan::{Mark, Plan, Transport};
 use modbus_tcp::Endpoint;
 use poll::{Poll, Trust};
 use rtu::line::{Gateway, Line, Serial};
@@ -79,6 +82,15 @@ pub enum FieldMessage {
         why: String,
         /// When that was certain.
         at: Instant,
+    },
+    /// What a feature of a device showed first: it counts from now on, also after a restart.
+    Shown {
+        /// Index of the device in the plan.
+        device: u32,
+        /// The feature's name.
+        feature: String,
+        /// What it showed.
+        mark: Mark,
     },
     /// Another master was heard on a link of ours, or is heard no more.
     Masters {

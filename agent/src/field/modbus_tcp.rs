@@ -81,8 +81,11 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &E
                 poll.lost(Instant::now());
                 return;
             };
-            let pause = poll.device(&job).pause;
-            sleep(pause.saturating_sub(open.last.elapsed())).await;
+            let pause = poll.device(&job).pause.saturating_sub(open.last.elapsed());
+            // A sleep of nothing would still last until the timer's next millisecond.
+            if !pause.is_zero() {
+                sleep(pause).await;
+            }
             let sent = Instant::now();
             let outcome = exchange(poll, &mut open.context, &job).await;
             let now = Instant::now();
@@ -101,13 +104,13 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &E
     }
 }
 
-enum Values {
+pub(super) enum Values {
     Registers(Vec<u16>),
     Bits(Vec<bool>),
 }
 
 impl Values {
-    fn answer(&self) -> Answer<'_> {
+    pub(super) fn answer(&self) -> Answer<'_> {
         match self {
             Self::Registers(registers) => Answer::Registers(registers),
             Self::Bits(bits) => Answer::Bits(bits),
@@ -130,24 +133,29 @@ pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box
     let Some(tls) = tls else { return Ok(Box::new(stream)) };
     let client = tls.client.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
     let config = client_config(&tls.ca, client).map_err(|error| error.to_string())?;
-    let name = ServerName::try_from(host.clone()).map_err(|error| format!("`{host}` fits no certificate: {error}"))?;
+    let name = tls.server_name.as_ref().unwrap_or(host).clone();
+    let name = ServerName::try_from(name.clone()).map_err(|error| format!("`{name}` fits no certificate: {error}"))?;
     match timeout_at(until, TlsConnector::from(Arc::new(config)).connect(name, stream)).await {
         Ok(Ok(stream)) => Ok(Box::new(stream)),
-        Ok(Err(error)) => {
-            Err(format!("TLS with {host}:{port} failed: {error}; check `ca`, client certificate and clock"))
-        }
+        Ok(Err(error)) => Err(format!(
+            "TLS with {host}:{port} failed: {error}; check `ca`, `server_name`, client certificate and clock"
+        )),
         Err(_) => Err(format!("TLS with {host}:{port} failed: no handshake within {} ms", within.as_millis())),
     }
 }
 
 async fn exchange(poll: &Poll, context: &mut Context, job: &Job) -> Result<Values, Failure> {
-    let read = poll.read(job)?;
     let device = poll.device(job);
-    context.set_slave(Slave(device.unit));
-    let called = match timeout(device.timeout, context.call(request(read))).await {
+    ask(context, device.unit, poll.read(job)?, device.timeout).await
+}
+
+/// One question and its answer.
+pub(super) async fn ask(context: &mut Context, unit: u8, read: Read, within: Duration) -> Result<Values, Failure> {
+    context.set_slave(Slave(unit));
+    let called = match timeout(within, context.call(request(read))).await {
         Ok(called) => called,
         Err(_) => {
-            return Err(Failure::Silence { timeout_ms: u64::try_from(device.timeout.as_millis()).unwrap_or(u64::MAX) });
+            return Err(Failure::Silence { timeout_ms: u64::try_from(within.as_millis()).unwrap_or(u64::MAX) });
         }
     };
     match called {

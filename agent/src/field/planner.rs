@@ -23,7 +23,7 @@ pub use cost::{Cost, Line};
 pub use variables::{Get, MOST_VARIABLES, Variable, plan_gets};
 
 use crate::plan::{Ask, Slice, Table};
-use optimum::{Part, Rules};
+use optimum::{MOST_WAYS, Part, Rules};
 
 /// Most registers one request may ask for (MODBUS Application Protocol V1.1b3 §6.3).
 pub const MOST_REGISTERS: u16 = 125;
@@ -69,6 +69,8 @@ pub struct Limits {
     pub cost: Cost,
     /// Addresses never to touch.
     pub forbid: Vec<Forbidden>,
+    /// Ways to read that are weighed against each other at a time: more prove larger plans the best, and take longer.
+    pub most_ways: usize,
 }
 
 /// Addresses never to touch, both ends included.
@@ -171,7 +173,14 @@ impl Limits {
     /// The protocol's own limits where exchanges cost so much.
     #[must_use]
     pub const fn of(cost: Cost) -> Self {
-        Self { max_registers: MOST_REGISTERS, max_bits: MOST_BITS, max_gap: MOST_GAP, cost, forbid: Vec::new() }
+        Self {
+            max_registers: MOST_REGISTERS,
+            max_bits: MOST_BITS,
+            max_gap: MOST_GAP,
+            cost,
+            forbid: Vec::new(),
+            most_ways: MOST_WAYS,
+        }
     }
 
     const fn most(&self, table: Table) -> u16 {
@@ -211,18 +220,35 @@ impl Block {
     }
 }
 
+/// The reads of one device.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Reads {
+    /// In order of table, period and address.
+    pub blocks: Vec<Block>,
+    /// By how much another plan might take less line time, at most, in millionths of this one's; 0: it is proved the best.
+    pub above_least_ppm: u32,
+}
+
 /// Groups a device's items into the blocks that take the least line time, in order of table, period and address.
 ///
 /// # Errors
 /// Every item that cannot be read as asked.
 pub fn plan_reads(items: &[Item], limits: &Limits) -> Result<Vec<Block>, Vec<Unplannable>> {
+    best_reads(items, limits).map(|reads| reads.blocks)
+}
+
+/// As [`plan_reads`], and how far the plan is proved.
+///
+/// # Errors
+/// Every item that cannot be read as asked.
+pub fn best_reads(items: &[Item], limits: &Limits) -> Result<Reads, Vec<Unplannable>> {
     let mut mistakes = Vec::new();
     let mut units = units(items, limits, &mut mistakes);
     if !mistakes.is_empty() {
         return Err(mistakes);
     }
     units.sort_by_key(|u| (u.table, u.first, u.last, u.period, u.items.first().map(|i| i.key)));
-    let mut blocks = Vec::new();
+    let (mut blocks, mut cost, mut least) = (Vec::new(), 0_u128, 0_u128);
     for of_table in units.chunk_by(|a, b| a.table == b.table) {
         let Some(table) = of_table.first().map(|unit| unit.table) else { continue };
         let parts: Vec<Part> =
@@ -233,16 +259,21 @@ pub fn plan_reads(items: &[Item], limits: &Limits) -> Result<Vec<Block>, Vec<Unp
             gap: limits.gap(table),
             ride: RIDE_AT_MOST,
             cost: limits.cost,
+            most_ways: limits.most_ways,
             forbidden: &|first, last| limits.forbidden_in(table, first, last).is_some(),
         };
-        let mut of_table: Vec<Block> = optimum::best(&parts, &rules)
+        let best = optimum::best(&parts, &rules);
+        (cost, least) = (cost + best.cost, least + best.least);
+        let mut of_table: Vec<Block> = best
+            .blocks
             .iter()
             .map(|chosen| block(table, chosen.period, chosen.parts.iter().map(|&part| &of_table[part])))
             .collect();
         of_table.sort_by_key(|block| (block.period, block.start, block.count));
         blocks.extend(of_table);
     }
-    Ok(blocks)
+    let above = ((cost - least) * 1_000_000).div_ceil(cost.max(1));
+    Ok(Reads { blocks, above_least_ppm: u32::try_from(above).unwrap_or(u32::MAX) })
 }
 
 /// Offset of a transaction's first scan, so that the many transactions of a period do not fall due at one instant.

@@ -129,8 +129,12 @@ struct DeviceState {
     try_slot: usize,
     /// One probe fitted, and there is none of another length.
     half_proved: bool,
-    /// Failures in a row since it last answered, and those among them that were garbled.
+    /// Failures since it was last beyond doubt, and those among them that were garbled.
     failures: (u32, u32),
+    /// When it last answered garbled.
+    garbled_at: Option<Millis>,
+    /// It was named as one of two devices with one address.
+    named: bool,
     identity: Known,
     /// When an answer of it was last overheard.
     heard_at: Option<Instant>,
@@ -143,6 +147,8 @@ struct Slot {
     device: usize,
     /// Its last scan brought faults.
     faulted: bool,
+    /// When an answer that holds it whole was last overheard.
+    heard_at: Option<Instant>,
     /// Its last answer was a refusal.
     refused: bool,
     /// How it is read since it was refused as a whole.
@@ -169,6 +175,7 @@ impl Poll {
                     transaction,
                     device: devices.len(),
                     faulted: false,
+                    heard_at: None,
                     refused: false,
                     pieces: None,
                     refused_at: None,
@@ -189,6 +196,8 @@ impl Poll {
                 try_slot: first_slot,
                 half_proved: false,
                 failures: (0, 0),
+                garbled_at: None,
+                named: false,
                 identity: Known::of(&device.identity),
                 heard_at: None,
                 fast: false,

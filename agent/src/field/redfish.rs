@@ -20,6 +20,7 @@ use hyper::header::{ACCEPT, AUTHORIZATION, HOST, HeaderValue};
 use hyper::{Request, StatusCode};
 use hyper_util::rt::TokioIo;
 use lapwing_engine::spec::Raw;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::{Semaphore, watch};
 use tokio::time::{sleep, sleep_until, timeout};
 
@@ -86,7 +87,11 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, service: &Re
                 poll.lost(Instant::now());
                 return;
             };
-            sleep(poll.device(&job).pause.saturating_sub(reached.last.elapsed())).await;
+            let pause = poll.device(&job).pause.saturating_sub(reached.last.elapsed());
+            // A sleep of nothing would still last until the timer's next millisecond.
+            if !pause.is_zero() {
+                sleep(pause).await;
+            }
             // The semaphore is never closed.
             let turn = in_flight.acquire().await;
             let sent = Instant::now();
@@ -125,9 +130,15 @@ async fn open(service: &Redfish, within: Duration) -> Result<Connection, String>
     authorization.set_sensitive(true);
     let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
     let stream = connect(&endpoint, within).await?;
-    let (sender, connection) = handshake(TokioIo::new(stream))
-        .await
-        .map_err(|error| format!("cannot speak HTTP with {host}:{port}: {error}"))?;
+    speak(stream, authorization).await.map_err(|error| format!("cannot speak HTTP with {host}:{port}: {error}"))
+}
+
+/// HTTP over what is connected.
+async fn speak<S>(stream: S, authorization: HeaderValue) -> Result<Connection, hyper::Error>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
+    let (sender, connection) = handshake(TokioIo::new(stream)).await?;
     let driver = tokio::spawn(async move {
         // How it ended is told to whoever asks over it.
         let _ended = connection.await;
@@ -149,9 +160,30 @@ async fn ask(poll: &Poll, reached: &mut Connection, service: &Redfish, job: &Job
         other => other?,
     };
     reached.used = true;
-    let document: serde_json::Value = serde_json::from_slice(&body).map_err(|_| Failure::Garbled(Garble::Body))?;
-    let states = poll.states(job).chain(std::iter::repeat(&[][..]));
+    values(&body, pointers, poll.states(job))
+}
+
+/// The points of a resource, in the order of their pointers; those beyond the lists of states have no states.
+pub(super) fn values<'s>(
+    body: &[u8],
+    pointers: &[String],
+    states: impl Iterator<Item = &'s [(i64, String)]>,
+) -> Result<Vec<Raw>, Failure> {
+    let document: serde_json::Value = serde_json::from_slice(body).map_err(|_| Failure::Garbled(Garble::Body))?;
+    let states = states.chain(std::iter::repeat(&[][..]));
     Ok(pointers.iter().zip(states).map(|(pointer, states)| value::raw(&document, pointer, states)).collect())
+}
+
+/// One GET over what is connected: the door of `tests/fuzz`.
+#[cfg(feature = "fuzzing")]
+pub(super) async fn get_over<S>(stream: S, service: &Redfish, resource: &str) -> Result<Bytes, Failure>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
+    let authorization = HeaderValue::from_static("Basic bm9ib2R5Og==");
+    let opened = speak(stream, authorization).await;
+    let mut reached = opened.map_err(|error| Failure::NoConnection(error.to_string()))?;
+    get(&mut reached, service, resource).await
 }
 
 async fn get(reached: &mut Connection, service: &Redfish, resource: &str) -> Result<Bytes, Failure> {

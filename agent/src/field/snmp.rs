@@ -1,7 +1,7 @@
 //! SNMP links: one agent a link, asked in version 1, 2c or 3.
 //!
 //! All links share one UDP socket: sockets of their own may end up on one port and steal each other's answers. At most
-//! 32 requests are sent in any 5 ms. Here is the loop of a link and the socket; `client` asks an agent and cannot
+//! 128 requests are sent in any 2 ms. Here is the loop of a link and the socket; `client` asks an agent and cannot
 //! write, `table` finds rows and alarm entries, `value` and `sensor` read variables, `uptime` notices a restart,
 //! `notify` takes traps and informs as hints to poll at once.
 //!
@@ -9,14 +9,14 @@
 //! set up anew) is silence for ever to a client that knows the old one: after two silences in a row the client is made
 //! anew and discovers who is there. Names are resolved again after a silence. Never panics. RFC 3414 §3.2, §4.
 
-mod client;
+pub(super) mod client;
 pub(super) mod describe;
 pub(super) mod notify;
 pub mod plan;
-mod sensor;
-mod table;
+pub(super) mod sensor;
+pub(super) mod table;
 mod uptime;
-mod value;
+pub(super) mod value;
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
@@ -39,10 +39,11 @@ use notify::Hints;
 use table::{Labels, Strange};
 use uptime::UpTime;
 
-/// More requests than this sent at a time may bring more answers at once than the receive buffer holds.
-const MOST_IN_FLIGHT: usize = 32;
+/// More requests than this sent at a time may bring more answers at once than the receive buffer holds: a kernel left as
+/// it comes gives a socket room for some 180 datagrams of a full frame each (twice 208 KiB, 2304 bytes a datagram).
+const MOST_IN_FLIGHT: usize = 128;
 /// Who has not answered by then lets the next one ask: a slow or dead agent keeps nobody waiting.
-const TURN: Duration = Duration::from_millis(5);
+const TURN: Duration = Duration::from_millis(2);
 /// Room for the answers of all agents at once; the kernel may give less.
 const RECEIVE_BUFFER: usize = 4 << 20;
 /// So many silences in a row may be another engine in an agent's place.
@@ -167,7 +168,11 @@ impl Link {
                     return;
                 };
                 if let Some(last) = memory.last {
-                    sleep(poll.device(&job).pause.saturating_sub(last.elapsed())).await;
+                    let pause = poll.device(&job).pause.saturating_sub(last.elapsed());
+                    // A sleep of nothing would still last until the timer's next millisecond.
+                    if !pause.is_zero() {
+                        sleep(pause).await;
+                    }
                 }
                 // The semaphore is never closed.
                 let turn = self.sockets.in_flight.acquire().await;

@@ -57,6 +57,7 @@ impl Sketch {
             turnaround: Duration::ZERO,
             faster: None,
             transactions: Span { first: count(&self.plan.transactions), count: 0 },
+            above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
         });
@@ -212,6 +213,7 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         FieldMessage::Batch(_)
         | FieldMessage::Late { .. }
         | FieldMessage::Identity { .. }
+        | FieldMessage::Shown { .. }
         | FieldMessage::Masters { .. }
         | FieldMessage::Counts { .. } => None,
         FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,

@@ -24,7 +24,7 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 
 pub use error::StoreError;
-pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, StoredEvent};
+pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
 pub use writer::{Durable, SubmitError, Writer, WriterState};
 
 /// File name of the event store in the data directory.
@@ -158,7 +158,8 @@ impl Store {
             self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
         let alarms = self.alarms_sql().map_err(|e| self.sql(e))?;
-        Ok(Opened { log: self.log.id.to_string(), boot, last_seq: self.log.last_seq, alarms, unsent })
+        let marks = self.marks_sql().map_err(|e| self.sql(e))?;
+        Ok(Opened { log: self.log.id.to_string(), boot, last_seq: self.log.last_seq, alarms, marks, unsent })
     }
 
     fn sql(&self, source: rusqlite::Error) -> StoreError {
@@ -180,6 +181,14 @@ impl Store {
         let mut statement = self.connection.prepare("SELECT id, digest, state FROM alarm ORDER BY id")?;
         let rows = statement.query_map([], |row| {
             Ok(SavedAlarm { id: row.get(0)?, digest: row.get::<_, i64>(1)?.cast_unsigned(), state: row.get(2)? })
+        })?;
+        rows.collect()
+    }
+
+    fn marks_sql(&self) -> rusqlite::Result<Vec<SavedMark>> {
+        let mut statement = self.connection.prepare("SELECT device, feature, confirmed, shown FROM mark")?;
+        let rows = statement.query_map([], |row| {
+            Ok(SavedMark { device: row.get(0)?, feature: row.get(1)?, confirmed: row.get(2)?, shown: row.get(3)? })
         })?;
         rows.collect()
     }

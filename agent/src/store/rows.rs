@@ -20,6 +20,8 @@ pub struct Opened {
     pub last_seq: u64,
     /// Alarm states as last saved.
     pub alarms: Vec<SavedAlarm>,
+    /// What devices showed first.
+    pub marks: Vec<SavedMark>,
     /// Rows that wait for the broker.
     pub unsent: u64,
 }
@@ -33,6 +35,19 @@ pub struct SavedAlarm {
     pub digest: u64,
     /// Its state, as the core wrote it.
     pub state: Vec<u8>,
+}
+
+/// What a feature of a device showed first.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SavedMark {
+    /// Device name.
+    pub device: String,
+    /// Name of the feature.
+    pub feature: String,
+    /// The device's `confirmed` at that time.
+    pub confirmed: String,
+    /// What it showed, as the core wrote it.
+    pub shown: String,
 }
 
 /// What makes two configured points the same point for ever.
@@ -72,6 +87,8 @@ pub struct Commit {
     pub alarms: Vec<SavedAlarm>,
     /// Alarms that no longer exist.
     pub removed: Vec<String>,
+    /// What devices showed first.
+    pub marks: Vec<SavedMark>,
 }
 
 /// One packet that waits for the broker.

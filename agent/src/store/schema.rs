@@ -38,6 +38,12 @@ CREATE TABLE retained (topic TEXT PRIMARY KEY) WITHOUT ROWID;
 INSERT INTO agent (one, boot) VALUES (1, 0);
 ";
 
+/// Tables of later agents, which earlier ones do not miss: they need no new version of the schema.
+const ADDED: &str = "
+CREATE TABLE IF NOT EXISTS mark (device TEXT NOT NULL, feature TEXT NOT NULL, confirmed TEXT NOT NULL,
+                                 shown TEXT NOT NULL, PRIMARY KEY (device, feature)) WITHOUT ROWID;
+";
+
 /// Opens or makes the file in `dir` and checks that it is whole and ours.
 pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), StoreError> {
     let path = dir.join(FILE_NAME);
@@ -47,6 +53,7 @@ pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), St
     settle(&connection, max_mib).map_err(|e| StoreError::from_sql(&path, e))?;
     identify(&mut connection, &path)?;
     check(&connection, &path)?;
+    connection.execute_batch(ADDED).map_err(|e| StoreError::from_sql(&path, e))?;
     Ok((connection, path))
 }
 

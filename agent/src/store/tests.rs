@@ -437,3 +437,23 @@ fn kill_9_keeps_every_number_that_was_reported_durable() {
         promised = opened.last_seq;
     }
 }
+
+#[test]
+fn what_a_device_showed_is_kept_and_the_last_of_a_feature_counts() {
+    let dir = TestDir::new("marks");
+    let mark = |feature: &str, confirmed: &str, shown: &str| SavedMark {
+        device: "meter-b2".into(),
+        feature: feature.into(),
+        confirmed: confirmed.into(),
+        shown: shown.into(),
+    };
+    let (first, opened, _hear) = writer(&dir);
+    assert!(opened.marks.is_empty());
+    let marks = vec![mark("holding:201-202", "", "number 65545"), mark("holding:9", "", "text AB")];
+    first.submit(Commit { marks, ..Commit::default() }).expect("there is room");
+    let marks = vec![mark("holding:201-202", "AB", "number 7")];
+    first.submit(Commit { marks, ..Commit::default() }).expect("there is room");
+    assert_eq!(first.stop(), 0);
+    let (_store, opened) = open(&dir);
+    assert_eq!(opened.marks, [mark("holding:201-202", "AB", "number 7"), mark("holding:9", "", "text AB")]);
+}

@@ -135,7 +135,14 @@ impl Transactor {
                  ON CONFLICT (id) DO UPDATE SET digest = excluded.digest, state = excluded.state",
             )?;
             let mut alarm_out = transaction.prepare_cached("DELETE FROM alarm WHERE id = ?1")?;
+            let mut mark_in = transaction.prepare_cached(
+                "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \
+                 ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
+            )?;
             for commit in batch {
+                for mark in &commit.marks {
+                    mark_in.execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
+                }
                 for event in &commit.events {
                     event_in.execute(params![log.base + event.seq, event.t_ms, event.kind, event.payload])?;
                     let id = outbox_id(&log, event.seq);

@@ -300,7 +300,7 @@ impl Queue {
 
 /// Rows a commit weighs in queue and batch.
 pub(super) fn rows_of(commit: &Commit) -> usize {
-    commit.events.len() + commit.alarms.len() + commit.removed.len()
+    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len()
 }
 
 /// A poisoned lock means another thread panicked between two whole changes: what it guards is still good.

@@ -57,10 +57,12 @@ pub fn theil_sen(t_s: &[f64], y: &[f64], room: &mut [f64]) -> Result<f64, NoNumb
     if t_s.len() != y.len() {
         return Err(outside("y", "as many as t_s"));
     }
-    let mut count = 0;
-    for (first, (t, v)) in t_s.iter().zip(y).enumerate() {
+    for (t, v) in t_s.iter().zip(y) {
         finite("t_s", *t)?;
         finite("y", *v)?;
+    }
+    let mut count = 0;
+    for (first, (t, v)) in t_s.iter().zip(y).enumerate() {
         for (later, value) in t_s[first + 1..].iter().zip(&y[first + 1..]) {
             if later != t {
                 let place = room.get_mut(count).ok_or(outside("t_s", "fewer: there is no room for their slopes"))?;

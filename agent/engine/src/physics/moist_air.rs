@@ -89,7 +89,7 @@ pub fn enthalpy(t_c: f64, w: f64) -> Result<f64, NoNumber> {
 /// # Errors
 /// As `hum_ratio_from_wb`.
 pub fn enthalpy_from_wb(t_c: f64, twb_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
-    enthalpy(t_c, hum_ratio_from_wb(t_c, twb_c, p_pa)?)
+    enthalpy(t_c, hum_ratio_from_wb(t_c, twb_c, p_pa)?).map_err(mostly_water)
 }
 
 /// Density of moist air, (1 + W)/v.
@@ -105,7 +105,7 @@ pub fn density_moist(t_c: f64, w: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// # Errors
 /// As `hum_ratio`.
 pub fn density_moist_rh(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
-    density_moist(t_c, hum_ratio(t_c, rh, p_pa)?, p_pa)
+    density_moist(t_c, hum_ratio(t_c, rh, p_pa)?, p_pa).map_err(mostly_water)
 }
 
 /// Sensible heat given off by an air flow, kW: (V/v)(1.006 + 1.86 W)(t in − t out). Flow and density at the inlet.
@@ -131,6 +131,11 @@ pub fn cfm_for_kw(kw: f64, dt_f: f64) -> Result<f64, NoNumber> {
         return Err(NoNumber::Undefined("without a temperature difference no flow carries heat"));
     }
     finite("kw", kw * 3_412.142 / (1.08 * dt_f))
+}
+
+/// A humidity ratio that the caller did not give: the pressure is so near the vapour's that there is more water than air.
+fn mostly_water(none: NoNumber) -> NoNumber {
+    if none.input() == Some("w") { outside("p_pa", "well above the vapour pressure") } else { none }
 }
 
 /// Where there is more water than air, the air of a module it is not.

@@ -13,9 +13,9 @@ mod talk;
 mod words;
 
 use super::about;
-use super::answers::{Answer, Answers};
 use crate::core::tell::spoken;
 use crate::plan::{Plan, Point};
+use crate::witness::checkout::answers::{Answer, Answers};
 use crate::witness::checkout::board::{Board, Seen, spoken_raw};
 use crate::witness::checkout::entry::{Comparison, Entry, HELP, compare};
 use crate::witness::checkout::record::{Finding, Progress, RecordError, Verdict};

@@ -19,7 +19,7 @@ const MOST_WORDS: (u16, u16) = (4, 8);
 pub(crate) fn identity(item: &DeviceItem, carrier: Carrier, listens: bool, report: &mut Report) -> Identity {
     let (mut registers, mut variables) = (Vec::new(), Vec::new());
     for (key, written, expect) in &item.identity.features {
-        let feature = Feature { name: written.value.clone(), expect: expect.clone() };
+        let feature = Feature { name: written.value.clone(), expect: expect.clone(), remembered: None };
         let is_oid = written.value.starts_with(|c: char| c.is_ascii_digit() || c == '.');
         let read = match (carrier, is_oid) {
             _ if listens => {
@@ -47,7 +47,7 @@ pub(crate) fn identity(item: &DeviceItem, carrier: Carrier, listens: bool, repor
         ask: Ask::Snmp { oids: some.iter().map(|(oid, _)| oid.clone()).collect() },
         features: some.iter().map(|(_, feature)| feature.clone()).collect(),
     }));
-    Identity { checks, period: item.identity.period, point: None }
+    Identity { checks, period: item.identity.period, point: None, confirmed: item.identity.confirmed.clone() }
 }
 
 fn foreign(key: &'static str, of: &str, mend: &str) -> Wrong {

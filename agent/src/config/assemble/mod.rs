@@ -94,9 +94,9 @@ impl Points {
 
 /// Makes the Plan.
 pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
-    let wiring = wiring::wire(parts, report);
+    let mut wiring = wiring::wire(parts, report);
     let mut points = Points::default();
-    let mut transactions = scan::scan(parts, &wiring, &mut points, report);
+    let mut transactions = scan::scan(parts, &mut wiring, &mut points, report);
     let derived = derive::derive(parts.derived.iter(), parts.incomplete, &mut points, report);
     let mut links = wiring.links;
     let mut devices = wiring.devices;

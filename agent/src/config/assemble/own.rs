@@ -191,7 +191,9 @@ fn identity(device: &Device, link: &Link) -> Texts {
         id: format!("fault/device/{}/identity", device.name),
         text: format!("Device {} on link {} was replaced or re-configured", device.name, link.name),
         consequence: format!("Its readings may be wrong by a ratio or belong to other equipment: {}.", device.name),
-        response: "Compare make, model and settings with the drawing; set the device up, or correct `expect`.".into(),
+        response: "Compare make, model and settings with the drawing; set the device up, or, if it is right, correct \
+                   `expect` or write `confirmed`."
+            .into(),
         first_check: format!("What does it show at {}?", known.join(", ")),
     }
 }

@@ -62,10 +62,11 @@ pub(crate) fn faster(items: &[(&DeviceItem, Carrier)], points: &Points, devices:
             report.wrong(written_as.point.place, format!("{key}.point"), wrong);
             continue;
         };
-        if written_as.period.value < item.min_interval {
+        let least = item.min_interval.unwrap_or_default();
+        if written_as.period.value < least {
             let wrong = Wrong::BelowInterval {
                 period: written(written_as.period.value),
-                least: written(item.min_interval),
+                least: written(least),
                 device: item.name.value.clone(),
             };
             report.wrong(written_as.period.place, format!("{key}.period"), wrong);

@@ -15,15 +15,20 @@ use crate::config::items::point::{PointItem, PointSource};
 use crate::config::mistake::Report;
 use crate::config::units;
 use crate::config::wrong::Wrong;
-use crate::field::planner::{Forbidden, Item, Limits, Line, MOST_BITS, Unplannable, plan_reads};
+use crate::field::planner::{Forbidden, Item, Limits, Line, MOST_BITS, Unplannable, best_reads, plan_reads};
 use crate::plan::{Ask, Point, Transaction};
 
 use super::variables::Variables;
 use super::wiring::{Carrier, Wiring, max_age_ms};
 use super::{Draft, Parts, Points, index};
 
-/// Adds every field point, in scan order, and gives the transactions.
-pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, report: &mut Report) -> Vec<Transaction> {
+/// Adds every field point, in scan order, and gives the transactions; notes at each device how far its plan is proved.
+pub(crate) fn scan(
+    parts: &Parts,
+    wiring: &mut Wiring<'_>,
+    points: &mut Points,
+    report: &mut Report,
+) -> Vec<Transaction> {
     let mut transactions = Vec::new();
     for (device, (item, carrier)) in wiring.items.iter().enumerate() {
         let Some(map) = item.map.as_ref().and_then(|name| parts.maps.get(&name.value)) else { continue };
@@ -53,7 +58,8 @@ pub(crate) fn scan(parts: &Parts, wiring: &Wiring<'_>, points: &mut Points, repo
         held_back(&fresh, item, report);
         let (turnaround, listens) =
             (wiring.devices[device].turnaround, wiring.links[wiring.devices[device].link as usize].listen);
-        let asks = asks(&fresh, item, *carrier, turnaround, listens, report);
+        let (asks, above_least_ppm) = asks(&fresh, item, *carrier, turnaround, listens, report);
+        wiring.devices[device].above_least_ppm = above_least_ppm;
         let mut read = vec![false; fresh.len()];
         for (period, ask, keys) in asks {
             let mut span = Span { first: index(points.drafts.len()), count: 0 };
@@ -152,7 +158,7 @@ fn asks(
     turnaround: Duration,
     listens: bool,
     report: &mut Report,
-) -> Asks {
+) -> (Asks, u32) {
     let mut groups = Groups::default();
     let (mut items, mut variables) = (Vec::new(), Variables::default());
     let mut resources: BTreeMap<(Duration, String), (Vec<String>, Vec<u32>)> = BTreeMap::new();
@@ -183,6 +189,7 @@ fn asks(
             Wrong::OtherSource { found, device: device.name.value.clone(), link },
         );
     }
+    let mut above_least_ppm = 0;
     let planned = if listens {
         each_alone(&items, &limits(device, carrier, turnaround))
     } else if carrier == Carrier::Snmp {
@@ -194,21 +201,24 @@ fn asks(
             .map(|((period, resource), (pointers, keys))| (period, Ask::Redfish { resource, pointers }, keys))
             .collect())
     } else {
-        plan_reads(&items, &limits(device, carrier, turnaround)).map(|blocks| {
-            blocks
+        best_reads(&items, &limits(device, carrier, turnaround)).map(|reads| {
+            above_least_ppm = reads.above_least_ppm;
+            reads
+                .blocks
                 .iter()
                 .map(|block| (block.period, block.ask(), block.entries.iter().map(|(key, _)| *key).collect()))
                 .collect()
         })
     };
-    planned.unwrap_or_else(|mistakes| {
+    let asks = planned.unwrap_or_else(|mistakes| {
         for mistake in mistakes {
             if let Some(point) = points.get(mistake.key() as usize) {
                 tell(point, mistake, report);
             }
         }
         Vec::new()
-    })
+    });
+    (asks, above_least_ppm)
 }
 
 const fn source_word(source: &PointSource) -> &'static str {
@@ -268,18 +278,19 @@ fn item(point: &PointItem, device: &DeviceItem, key: u32, group: Option<u32>, re
 
 /// How often a point is to be read: as asked, but never more often than its device allows.
 fn period(point: &PointItem, device: &DeviceItem) -> Duration {
-    point.scan_period.max(device.min_interval)
+    point.scan_period.max(device.min_interval.unwrap_or_default())
 }
 
 /// Tells about points that ask for more than their device allows.
 fn held_back(points: &[&PointItem], device: &DeviceItem, report: &mut Report) {
-    let held: Vec<_> = points.iter().filter(|point| point.scan_period < device.min_interval).collect();
+    let least = device.min_interval.unwrap_or_default();
+    let held: Vec<_> = points.iter().filter(|point| point.scan_period < least).collect();
     if let Some(first) = held.first() {
         let wrong = Wrong::ScanHeldBack {
             device: device.name.value.clone(),
             count: held.len(),
             path: path(first, device),
-            least: crate::config::reader::written(device.min_interval),
+            least: crate::config::reader::written(least),
         };
         report.finding(device.place, format!("{}.min_interval_ms", device.label), wrong);
     }

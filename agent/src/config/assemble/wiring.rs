@@ -102,6 +102,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             turnaround: item.turnaround.unwrap_or(Line::of(&wiring.links[*link].transport).turnaround()),
             faster: None,
             transactions: Span::default(),
+            above_least_ppm: 0,
             state_point: 0,
             identity: identity::identity(item, carrier, parts.links[*link].listen, report),
         });

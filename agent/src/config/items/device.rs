@@ -30,7 +30,8 @@ pub(crate) struct DeviceItem {
     pub(crate) pause: Duration,
     pub(crate) late_max: Option<Duration>,
     pub(crate) turnaround: Option<Duration>,
-    pub(crate) min_interval: Duration,
+    /// Its own, or else its map's.
+    pub(crate) min_interval: Option<Duration>,
     pub(crate) faster: Option<FasterItem>,
     pub(crate) max_registers: u16,
     /// Tables with first and last wire address.
@@ -48,6 +49,9 @@ pub(crate) struct FasterItem {
     pub(crate) states: Vec<Located<String>>,
     pub(crate) period: Located<Duration>,
 }
+
+/// Longest `min_interval_ms`: an hour.
+pub(crate) const LONGEST_INTERVAL_MS: u32 = 3_600_000;
 
 /// Reads one device.
 pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem> {
@@ -72,7 +76,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
     };
     let (timeout, pause, late_max) =
         (ms("timeout_ms", 10, 60_000), ms("pause_ms", 0, 10_000), ms("late_max_ms", 10, 600_000));
-    let (turnaround, min_interval) = (ms("turnaround_ms", 0, 10_000), ms("min_interval_ms", 0, 3_600_000));
+    let (turnaround, min_interval) = (ms("turnaround_ms", 0, 10_000), ms("min_interval_ms", 0, LONGEST_INTERVAL_MS));
     let faster = faster(&mut item, report);
     let max_registers = item.take::<u32>("max_registers", report);
     let max_registers = within(max_registers, 125, 1, 125, &item.key("max_registers"), report);
@@ -95,7 +99,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
         pause: pause.unwrap_or_default(),
         late_max,
         turnaround,
-        min_interval: min_interval.unwrap_or_default(),
+        min_interval,
         faster,
         max_registers: u16::try_from(max_registers).unwrap_or(125),
         forbid,

@@ -1,4 +1,4 @@
-//! `expect`, `identity` and `identity_period` of a `[[device]]`: by what it is known.
+//! `expect`, `identity`, `identity_period` and `confirmed` of a `[[device]]`: by what it is known.
 //!
 //! A feature is a register (`holding:204`), a few registers together (`holding:201-202`) or an OID, as written; whether
 //! the device's link can read it is judged in `assemble`. Never panics.
@@ -13,12 +13,14 @@ use crate::config::source::{Located, Place};
 use crate::config::wrong::Wrong;
 use crate::plan::Mark;
 
-/// The three keys as written.
+/// The four keys as written.
 #[derive(Clone, Debug)]
 pub(crate) struct IdentityItem {
     /// Key, feature and what it must show; `None`: what it showed first.
     pub(crate) features: Vec<(&'static str, Located<String>, Option<Mark>)>,
     pub(crate) period: Duration,
+    /// Empty if nobody has confirmed anything.
+    pub(crate) confirmed: String,
 }
 
 /// Shortest time between two looks.
@@ -46,7 +48,16 @@ pub(crate) fn read(item: &mut Item<'_>, report: &mut Report) -> IdentityItem {
         report.wrong(short.place, item.key("identity_period"), wrong);
     }
     let period = period.map_or(Duration::from_secs(86_400), |period| period.value.max(SHORTEST));
-    IdentityItem { features, period }
+    let confirmed = item.take::<String>("confirmed", report);
+    if let Some(confirmed) = &confirmed
+        && !features.iter().any(|(key, _, _)| *key == "identity")
+    {
+        let (of, mend) =
+            ("a device without `identity`".to_string(), "name in `identity` what is confirmed".to_string());
+        let wrong = Wrong::KeyHasNoMeaning { key: "confirmed", of, mend };
+        report.wrong(confirmed.place, item.key("confirmed"), wrong);
+    }
+    IdentityItem { features, period, confirmed: confirmed.map_or_else(String::new, |confirmed| confirmed.value) }
 }
 
 fn expected(item: &mut Item<'_>, report: &mut Report) -> Vec<(&'static str, Located<String>, Option<Mark>)> {

@@ -1,4 +1,4 @@
-//! TLS of one `[[link]]`: `ca`, `client_certificate`, `client_key`, and the address they belong to.
+//! TLS of one `[[link]]`: `ca`, `client_certificate`, `client_key`, `server_name`, and the address they belong to.
 //!
 //! Paths only: the files are read when the link connects, so that a renewed certificate needs no restart. Never panics.
 
@@ -15,12 +15,21 @@ const KINDS: [&str; 2] = ["modbus_tls", "redfish"];
 
 /// The files of a link that speaks TLS; `None` if it does not, or a mistake was noted.
 pub(super) fn read(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report) -> Option<Tls> {
-    for key in ["ca", "client_certificate", "client_key"] {
+    for key in ["ca", "client_certificate", "client_key", "server_name"] {
         meaningless(item, key, kind, &KINDS, report);
     }
     let authority = item.take::<String>("ca", report);
     let chain = item.take::<String>("client_certificate", report);
     let key = item.take::<String>("client_key", report);
+    let name = item.take::<String>("server_name", report);
+    if let Some(name) = &name
+        && rustls::pki_types::ServerName::try_from(name.value.as_str()).is_err()
+    {
+        let why = "it is neither a DNS name nor an IP address".into();
+        let wrong = Wrong::BadAddress { address: name.value.clone(), why, example: "\"gateway-1.plant.example\"" };
+        report.wrong(name.place, item.key("server_name"), wrong);
+        return None;
+    }
     let of_tls = kind.is_some_and(|kind| KINDS.contains(&kind));
     if !of_tls {
         return None;
@@ -40,7 +49,7 @@ pub(super) fn read(item: &mut Item<'_>, kind: Option<&str>, report: &mut Report)
         }
     };
     match authority {
-        Some(authority) => Some(Tls { ca: authority.value.into(), client }),
+        Some(authority) => Some(Tls { ca: authority.value.into(), server_name: name.map(|name| name.value), client }),
         // A value of the wrong type has been told already.
         None if item.has("ca") => None,
         None => {

@@ -3,6 +3,7 @@
 //! Part of the loop in `run`; waits only for first contact with the broker, at the start. Never panics.
 
 use super::*;
+use crate::core::marks;
 
 impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -106,6 +107,12 @@ impl Core<'_> {
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
             FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, why, at),
+            FieldMessage::Shown { device, feature, mark } => {
+                let about = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d));
+                if let Some(about) = about {
+                    self.ledger.keep(marks::saved(about, feature, &mark));
+                }
+            }
             FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
             FieldMessage::Counts { link, counts } => {
                 let plan = self.plan;

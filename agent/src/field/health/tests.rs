@@ -83,18 +83,24 @@ fn one_lost_frame_or_two_are_not_told() {
 }
 
 #[test]
-fn a_dead_device_is_tried_every_five_seconds_at_last() {
-    let mut bench = Bench::new(2, 0);
-    bench.fail(0, 0, 300);
-    let mut waits = Vec::new();
-    let mut now = 300;
-    for _ in 0..8 {
-        let (at, _) = bench.health.next_try().expect("suspect");
-        waits.push(at.0 - now);
-        now = at.0 + 300;
-        bench.fail(0, at.0, now);
-    }
-    assert_eq!(waits, [250, 500, 1000, 2000, 4000, 5000, 5000, 5000]);
+fn a_dead_device_is_tried_every_five_seconds_at_last_and_takes_less_than_four_percent_of_its_link() {
+    let waits = |devices, timeout_ms| -> Vec<u64> {
+        let mut bench = Bench::new(devices, 0);
+        bench.fail(0, 0, timeout_ms);
+        let mut now = timeout_ms;
+        let mut wait = || {
+            let (at, _) = bench.health.next_try().expect("suspect");
+            let waited = at.0 - now;
+            now = at.0 + timeout_ms;
+            bench.fail(0, at.0, now);
+            waited
+        };
+        (0..8).map(|_| wait()).collect()
+    };
+    assert_eq!(waits(2, 200), [250, 500, 1000, 2000, 4000, 5000, 5000, 5000]);
+    assert_eq!(waits(2, 1000), [250, 500, 1000, 2000, 4000, 25_000, 25_000, 25_000]);
+    // Nobody waits for a device that is alone.
+    assert_eq!(waits(1, 1000), [250, 500, 1000, 2000, 4000, 5000, 5000, 5000]);
 }
 
 #[test]

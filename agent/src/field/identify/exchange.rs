@@ -110,7 +110,7 @@ where
 }
 
 /// All pages over Modbus TCP framing; the time-out is for each page.
-async fn over_stream<S: AsyncRead + AsyncWrite + Unpin>(
+pub(in crate::field) async fn over_stream<S: AsyncRead + AsyncWrite + Unpin>(
     stream: &mut S,
     unit: u8,
     within: Duration,
@@ -189,7 +189,12 @@ fn quiet(mut line: Box<dyn Line>, listen_first: Duration) -> Result<Box<dyn Line
 }
 
 /// All pages over RTU framing.
-fn over_line(line: &mut dyn Line, unit: u8, within: Duration, pause: Duration) -> Result<Identity, NoIdentity> {
+pub(in crate::field) fn over_line(
+    line: &mut dyn Line,
+    unit: u8,
+    within: Duration,
+    pause: Duration,
+) -> Result<Identity, NoIdentity> {
     let (mut identity, mut pages, mut object) = (Identity::default(), 0, Some(0));
     while let Some(from) = object {
         let page = line_page(line, unit, from, within, pause)

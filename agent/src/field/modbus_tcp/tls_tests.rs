@@ -57,7 +57,7 @@ fn plan(port: u16, tls: Tls) -> Sketch {
 }
 
 fn trusted(at: &Certificates) -> Tls {
-    Tls { ca: at.authority(), client: Some((at.file("client.pem"), at.file("client.key"))) }
+    Tls { ca: at.authority(), server_name: None, client: Some((at.file("client.pem"), at.file("client.key"))) }
 }
 
 #[test]
@@ -132,6 +132,25 @@ fn strangers_are_refused_and_the_words_say_why() {
     let named = Sketch::default().link(transport, 2000).device(1).reads(Table::Holding, 10, 3);
     let why = refusal(rig, named);
     assert!(why.contains("not valid for name") || why.contains("NotValidForName"), "{why}");
+}
+
+/// A gateway reached by an address that its certificate does not carry.
+#[test]
+fn the_name_of_the_certificate_may_be_another_than_the_host() {
+    let at = Certificates::new("named");
+    let mut rig = Rig::new();
+    let port = server(&rig, &at, &[&rustls::version::TLS13], usize::MAX);
+    let tls = Tls { server_name: Some("127.0.0.1".into()), ..trusted(&at) };
+    let transport = Transport::ModbusTls { host: "localhost".into(), port, tls };
+    rig.start(Sketch::default().link(transport, 2000).device(1).reads(Table::Holding, 10, 3).plan());
+    rig.inbox.wait_good(0, 2);
+    assert_eq!(registers(good(&rig.end(), 0)[0]), [10, 11, 12]);
+
+    let rig = Rig::new();
+    let port = server(&rig, &at, &[&rustls::version::TLS13], usize::MAX);
+    let tls = Tls { server_name: Some("gateway-1.plant.example".into()), ..trusted(&at) };
+    let why = refusal(rig, plan(port, tls));
+    assert!(why.contains("`server_name`"), "{why}");
 }
 
 #[test]

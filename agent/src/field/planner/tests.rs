@@ -174,7 +174,7 @@ proptest! {
     #[test]
     fn every_block_keeps_the_rules(mut items in prop::collection::vec(any_item(), 1..60), most in 8u16..=125, gap in 0u16..33, bad in 0u16..400) {
         for (n, item) in items.iter_mut().enumerate() { item.key = u32::try_from(n).expect("small"); }
-        let limits = Limits { max_registers: most, max_bits: 2000, max_gap: gap, cost: NETWORK, forbid: vec![Forbidden { table: Table::Holding, first: bad, last: bad }] };
+        let limits = Limits { max_registers: most, max_bits: 2000, max_gap: gap, cost: NETWORK, forbid: vec![Forbidden { table: Table::Holding, first: bad, last: bad }], ..network() };
         let Ok(blocks) = plan_reads(&items, &limits) else { return Ok(()) };
         let mut seen = vec![0; items.len()];
         for block in &blocks {
@@ -209,6 +209,7 @@ proptest! {
         exchange_ns in prop::sample::select(vec![1u64, 40, 200, 2000]),
         (most, gap) in (24u16..=70, 0u16..33),
         bad in 0u16..70,
+        few_ways in 1usize..4,
     ) {
         let (table, factor) = if bits { (Table::Coil, 4) } else { (Table::Holding, 1) };
         let items: Vec<Item> = (0u32..).zip(&list).map(|(key, (address, words, near, period))| Item {
@@ -226,11 +227,20 @@ proptest! {
             max_gap: gap / factor,
             cost: Cost { exchange_ns, byte_ns: 10 },
             forbid: vec![Forbidden { table, first: bad, last: bad }],
+            ..network()
         };
-        let Ok(blocks) = plan_reads(&items, &limits) else { return Ok(()) };
-        let ours: f64 = blocks.iter().map(|b| rate(&limits, b.table, u32::from(b.count), b.period)).sum();
-        let best = cheapest(&items, &limits, &mut Vec::new());
-        prop_assert!((ours - best).abs() <= best * 1e-9, "{ours} for {blocks:?}, but {best} is possible");
+        let Ok(reads) = best_reads(&items, &limits) else { return Ok(()) };
+        let cost = |blocks: &[Block]| -> f64 {
+            blocks.iter().map(|b| rate(&limits, b.table, u32::from(b.count), b.period)).sum()
+        };
+        let (ours, best) = (cost(&reads.blocks), cheapest(&items, &limits, &mut Vec::new()));
+        prop_assert!((ours - best).abs() <= best * 1e-9, "{ours} for {reads:?}, but {best} is possible");
+        prop_assert_eq!(reads.above_least_ppm, 0);
+        // Where too few ways are weighed, the bound beside the plan holds.
+        let hasty = best_reads(&items, &Limits { most_ways: few_ways, ..limits.clone() }).expect("plannable");
+        let theirs = cost(&hasty.blocks);
+        let least = theirs * (1.0 - f64::from(hasty.above_least_ppm) * 1e-6);
+        prop_assert!(least <= best * (1.0 + 1e-9), "{hasty:?} claims {least}, but {best} is possible");
     }
 }
 
@@ -279,4 +289,46 @@ fn alone(part: &[&Item], limits: &Limits) -> f64 {
         return f64::INFINITY;
     }
     rate(limits, table, last + 1 - first, fastest)
+}
+
+/// Devices with several hundred points of mixed periods are planned at once and proved the best; where the periods of
+/// neighbours are many and mixed at random, the plan says how far it is proved.
+#[test]
+fn large_plans_tell_how_far_they_are_proved() {
+    let mut seed = 1_u64;
+    let mut random = |below: u16| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        ((seed >> 33) % u64::from(below)) as u16
+    };
+    let mut device = |count: u32, periods: &[u32], spread| -> Vec<Item> {
+        let mut address = 0;
+        let mut next = |key| {
+            let far = if random(10) == 0 { random(40) } else { 0 };
+            address += 2 + random(spread) + far;
+            let period = SECOND * periods[usize::from(random(periods.len() as u16))];
+            Item { period, ..register(key, address, 1 + (key % 2) as u8) }
+        };
+        (0..count).map(&mut next).collect()
+    };
+    for limits in [network(), serial(19_200), serial(115_200)] {
+        for (count, periods, above_ppm) in [(60, &[1, 2, 5][..], 0), (100, &[1, 10], 0), (200, &[1, 10, 60], 100)] {
+            for spread in [1, 4, 12] {
+                let reads = best_reads(&device(count, periods, spread), &limits).expect("plannable");
+                assert!(reads.above_least_ppm <= above_ppm, "{count} points of {periods:?}, {spread} apart: {reads:?}");
+            }
+        }
+        for spread in [1, 12] {
+            let items = device(400, &[1, 2, 5, 10, 60], spread);
+            let reads = best_reads(&items, &limits).expect("plannable");
+            let hasty = best_reads(&items, &Limits { most_ways: 8, ..limits.clone() }).expect("plannable");
+            let cost = |reads: &Reads| -> f64 {
+                reads.blocks.iter().map(|b| rate(&limits, b.table, u32::from(b.count), b.period)).sum()
+            };
+            let least = |reads: &Reads| cost(reads) * (1.0 - f64::from(reads.above_least_ppm) * 1e-6);
+            println!("400 points {spread} apart: {} ppm above the least", reads.above_least_ppm);
+            assert!(cost(&reads) <= cost(&hasty) * (1.0 + 1e-9));
+            assert!(least(&hasty) <= cost(&reads) * (1.0 + 1e-9), "a bound above a plan that exists");
+            assert!(least(&reads) <= cost(&hasty) * (1.0 + 1e-9));
+        }
+    }
 }

@@ -11,7 +11,7 @@ use lapwing_engine::spec::{Millis, Raw};
 use super::{Job, Kind, Poll, ms};
 use crate::field::FieldMessage;
 use crate::field::failure::Failure;
-use crate::plan::{Feature, Identity, Mark};
+use crate::plan::{Check, Feature, Identity, Mark};
 
 /// A device that does not fit is looked at again after this.
 const AGAIN_MS: u64 = 60_000;
@@ -36,7 +36,7 @@ impl Known {
         Self {
             due: (!identity.checks.is_empty()).then_some(0),
             again_at: Millis::NEVER,
-            first: identity.checks.iter().map(|check| vec![None; check.features.len()]).collect(),
+            first: identity.checks.iter().map(remembered).collect(),
             differs: Vec::new(),
             told: None,
         }
@@ -86,10 +86,15 @@ impl Poll {
     pub(super) fn compare(&mut self, job: Job, check: usize, raws: &[Raw], now: Instant) {
         let index = self.devices[job.device].index as usize;
         let identity = &self.plan.devices[index].identity;
+        let device = self.devices[job.device].index;
         let known = &mut self.devices[job.device].identity;
         if let (Some(check), Some(first)) = (identity.checks.get(check), known.first.get_mut(check)) {
             for ((feature, raw), first) in check.features.iter().zip(raws).zip(first) {
+                let knew = first.is_some();
                 known.differs.extend(differs(feature, raw, first));
+                if let (false, Some(mark)) = (knew, &*first) {
+                    (self.deliver)(FieldMessage::Shown { device, feature: feature.name.clone(), mark: mark.clone() });
+                }
             }
         }
         self.next_check(job, check, now);
@@ -125,6 +130,11 @@ impl Poll {
         }
         self.again = self.held.take();
     }
+}
+
+/// What the features of a check showed first in an earlier run.
+fn remembered(check: &Check) -> Vec<Option<Mark>> {
+    check.features.iter().map(|feature| feature.remembered.clone().filter(|_| feature.expect.is_none())).collect()
 }
 
 /// What differs, in words; what a feature without an expected mark shows first is kept.

@@ -4,15 +4,20 @@
 
 use std::time::Instant;
 
-use lapwing_engine::spec::Raw;
+use lapwing_engine::spec::{Millis, Raw};
 use lapwing_protocol::Status;
 
 use super::{DeviceState, Job, Kind, Poll, Trust};
+use crate::field::FieldMessage;
 use crate::field::failure::{Failure, Meaning};
 use crate::field::pieces::Pieces;
 use crate::field::request::{Answer, raws};
 use crate::field::stats::count;
 use crate::plan::Ask;
+
+/// A device whose answers were garbled is beyond doubt after so long without another garbled one (common practice, no
+/// source).
+const SOUND_AFTER_MS: u64 = 600_000;
 
 impl Poll {
     /// The outcome of a job whose request ended at `sent`, known at `now`.
@@ -153,7 +158,10 @@ impl Poll {
         device.try_slot = job.slot;
         device.failures.0 = device.failures.0.saturating_add(1);
         device.failures.1 = device.failures.1.saturating_add(u32::from(matches!(failure, Failure::Garbled(_))));
-        let why = self.why(job.device, failure);
+        if let Failure::Garbled(_) = failure {
+            device.garbled_at = Some(t);
+        }
+        let why = self.why(job.device, failure, now);
         if failure.is_of_gateway() {
             // Somebody answered in its name: the link lives.
             let mut changes = Vec::new();
@@ -188,10 +196,15 @@ impl Poll {
 
     /// Why a device fails, in words. A line on which only one unit's answers are garbled is sound itself: there, two
     /// devices of one address answering over each other are the likeliest cause (common practice, no source).
-    fn why(&self, device: usize, failure: &Failure) -> String {
+    ///
+    /// Between two garbled answers of such a device there are good ones, of whichever was faster: what is remembered of it
+    /// is forgotten only after [`SOUND_AFTER_MS`] without a garbled one. It is named once by a notice, so that it is known
+    /// also while good answers keep it up.
+    fn why(&mut self, device: usize, failure: &Failure, now: Instant) -> String {
         let (failures, garbled) = self.devices[device].failures;
         let neighbours = || self.devices.iter().enumerate().filter(|(other, _)| *other != device);
-        let sound = |neighbour: &DeviceState| neighbour.failures.1 == 0;
+        // A neighbour may have been hit by noise now and then.
+        let sound = |neighbour: &DeviceState| neighbour.failures.1 * 4 < garbled;
         let alone = self.trust == Trust::Unnamed
             && garbled >= 2
             && garbled * 4 >= failures * 3
@@ -200,11 +213,21 @@ impl Poll {
         if !alone {
             return failure.to_string();
         }
-        let unit = self.plan.devices[self.devices[device].index as usize].unit;
-        format!(
+        let index = self.devices[device].index;
+        let unit = self.plan.devices[index as usize].unit;
+        let why = format!(
             "its answers are garbled while its neighbours' are sound, as when two devices answer as unit {unit}: look \
              for a second device with this address, then at its own wiring (the last {failure})"
-        )
+        );
+        if !std::mem::replace(&mut self.devices[device].named, true) {
+            (self.deliver)(FieldMessage::Notice { device: Some(index), what: why.clone(), at: now });
+        }
+        why
+    }
+
+    /// Whether a device's past failures say nothing about it any more.
+    fn is_sound_again(&self, device: usize, t: Millis) -> bool {
+        self.devices[device].garbled_at.is_none_or(|at| t.since(at) >= SOUND_AFTER_MS)
     }
 
     pub(super) fn answered(&mut self, device: usize, now: Instant) {
@@ -212,7 +235,10 @@ impl Poll {
         let mut changes = Vec::new();
         let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
         self.devices[device].half_proved = false;
-        self.devices[device].failures = (0, 0);
+        if self.is_sound_again(device, t) {
+            let state = &mut self.devices[device];
+            (state.failures, state.garbled_at, state.named) = ((0, 0), None, false);
+        }
         self.tell(changes, now);
         if was_suspect {
             self.doubt(device);

@@ -1,9 +1,12 @@
 //! What others say on a line: another master's readings where the agent only listens, its presence where it speaks.
 //!
 //! Part of `poll`; times as there. A reply serves every transaction whose registers it holds whole. A device is taken as
-//! silent when nothing of it was heard for three of its slowest scan periods, at least ten seconds. Never panics.
+//! silent when nothing of it was heard for three of its slowest scan periods, at least ten seconds; a transaction of a
+//! device that is heard, as not read by the other master, after ten of its scan periods, at least a minute. Never panics.
 
 use std::time::{Duration, Instant};
+
+use lapwing_protocol::Status;
 
 use super::{Poll, Step, ms};
 use crate::field::FieldMessage;
@@ -16,6 +19,7 @@ use crate::plan::Ask;
 /// Another master is taken as gone when none of its requests was heard for so long.
 const GONE_AFTER: Duration = Duration::from_secs(60);
 const UNHEARD_AT_LEAST_MS: u64 = 10_000;
+const UNREAD_AT_LEAST_MS: u64 = 60_000;
 
 /// What is known of other masters.
 #[derive(Debug, Default)]
@@ -79,7 +83,38 @@ impl Poll {
             }
         }
         self.review(t, now);
+        self.unread(now);
         self.tell_counts(t);
+    }
+
+    /// Tells what of devices that are heard was not heard: the other master does not read it, or not all of it at once.
+    fn unread(&mut self, now: Instant) {
+        for device in 0..self.devices.len() {
+            let Some(heard_at) = self.devices[device].heard_at.filter(|_| self.health.is_well(device)) else {
+                continue;
+            };
+            let mut names = Vec::new();
+            for slot in self.devices[device].slots.clone() {
+                let transaction = &self.plan.transactions[self.slots[slot].transaction as usize];
+                let patience_ms = (10 * ms(transaction.period)).max(UNREAD_AT_LEAST_MS);
+                let since = self.slots[slot].heard_at.unwrap_or(self.epoch);
+                if self.slots[slot].faulted || ms(heard_at.saturating_duration_since(since)) < patience_ms {
+                    continue;
+                }
+                let points = transaction.points.count as usize;
+                names.push(self.named(slot, &(0..points).collect::<Vec<_>>()));
+                self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
+            }
+            if !names.is_empty() {
+                let what = format!(
+                    "the other master does not read {}, so nothing is known of it: have that master read it, or take it out \
+                     of the map",
+                    names.join(", ")
+                );
+                let device = Some(self.devices[device].index);
+                (self.deliver)(FieldMessage::Notice { device, what, at: now });
+            }
+        }
     }
 
     /// Requests that were not ours were heard on a line of ours.
@@ -128,6 +163,7 @@ impl Poll {
             };
             if let Ok(Some(values)) = values {
                 self.slots[slot].faulted = false;
+                self.slots[slot].heard_at = Some(now);
                 count(&self.counters(device).scans_good, 1);
                 self.batch(slot, now, values);
             }

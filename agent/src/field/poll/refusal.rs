@@ -47,7 +47,7 @@ impl Poll {
     }
 
     /// Points with their registers, as an engineer looks for them.
-    fn named(&self, slot: usize, positions: &[usize]) -> String {
+    pub(super) fn named(&self, slot: usize, positions: &[usize]) -> String {
         let transaction = &self.plan.transactions[self.slots[slot].transaction as usize];
         let points = stretch(&self.plan.points, transaction.points);
         let name = |position: &usize| {

@@ -438,3 +438,44 @@ fn a_device_is_scanned_faster_while_its_state_says_so() {
     let slow = scans(&mut bench, 3, 61_500);
     assert_eq!((slow[0], slow[1]), (10, 2), "as asked again");
 }
+
+#[test]
+fn what_another_master_does_not_read_is_told_once_and_no_longer_waited_for() {
+    use crate::field::request::Read;
+    use crate::field::rtu::overhear::Heard;
+    let mut sketch =
+        sketch(100).device(1).reads_every(Table::Holding, 0, 2, SECOND).reads_every(Table::Holding, 90, 1, SECOND);
+    sketch.plan.links[0].listen = true;
+    let mut bench = Bench::new(sketch, Trust::Unnamed);
+    let hear = |bench: &mut Bench, start| {
+        let read = Read::new(Table::Holding, start, 2).expect("a read");
+        bench.poll.overheard(&Heard::Values { unit: 1, read, bytes: vec![0, 7, 0, 8] }, bench.now());
+        bench.poll.unheard(bench.now());
+    };
+    let notices = |bench: &Bench| -> Vec<String> {
+        let of = |message| if let FieldMessage::Notice { what, .. } = message { Some(what) } else { None };
+        bench.inbox.all().into_iter().filter_map(of).collect()
+    };
+    for second in 0..59 {
+        bench.now_ms = second * 1000;
+        hear(&mut bench, 0);
+    }
+    assert_eq!(notices(&bench), Vec::<String>::new());
+    let faults = |bench: &Bench| {
+        let all = bench.inbox.all();
+        all.iter().filter(|m| matches!(m, FieldMessage::Batch(b) if b.transaction == 1 && b.raws.iter().all(|raw| matches!(raw, Raw::Fault(_))))).count()
+    };
+    assert_eq!(faults(&bench), 0);
+    for second in 60..70 {
+        bench.now_ms = second * 1000;
+        hear(&mut bench, 0);
+    }
+    assert_eq!(notices(&bench).len(), 1, "{:?}", notices(&bench));
+    assert!(notices(&bench)[0].contains("holding:90"), "{:?}", notices(&bench));
+    assert_eq!(faults(&bench), 1);
+    // Read after all, it is a reading again.
+    hear(&mut bench, 90);
+    let last =
+        bench.inbox.all().into_iter().rev().find_map(|m| if let FieldMessage::Batch(b) = m { Some(b) } else { None });
+    assert_eq!(last.map(|batch| (batch.transaction, batch.raws.len())), Some((1, 1)));
+}

@@ -150,7 +150,7 @@ impl Ground {
         let service = Redfish {
             host: "127.0.0.1".into(),
             port,
-            tls: Tls { ca: self.at.authority(), client: None },
+            tls: Tls { ca: self.at.authority(), server_name: None, client: None },
             user: "m1".into(),
             password_file: self.password.clone(),
         };
@@ -331,4 +331,67 @@ fn many_services_share_a_bounded_number_of_requests() {
     assert!(most <= MOST_IN_FLIGHT, "{most} at a time");
     assert!(most > MOST_IN_FLIGHT / 2, "{most} at a time: they are not asked one after another");
     assert_eq!(service.seen.connections.load(Ordering::Relaxed), links as usize, "connections are kept");
+}
+
+/// A few hundred to two thousand services are what a module's servers come to.
+#[test]
+fn two_thousand_services_are_read_over_two_thousand_kept_connections() {
+    let links: u32 = 2000;
+    // Both ends of every connection are in this process.
+    let files = rustix::process::getrlimit(rustix::process::Resource::Nofile);
+    assert!(files.current.is_none_or(|most| most >= 4500), "raise the limit of open files (ulimit -n 8192): {files:?}");
+    let ground = Ground::new("thousands");
+    let mut rig = Rig::new();
+    let body = resources().remove("/redfish/v1/Chassis/1/Thermal").expect("there");
+    let service = Service::start(&rig, &ground.at, Duration::from_millis(5), always(ok(&body)));
+    let mut sketch = Sketch::default();
+    for _ in 0..links {
+        let ask = Ask::Redfish {
+            resource: "/redfish/v1/Chassis/1/Thermal".into(),
+            pointers: vec!["/Temperatures/0/ReadingCelsius".into()],
+        };
+        sketch = ground.link(sketch, service.port).asks(ask, 1, Duration::from_secs(5));
+        let timeout = Duration::from_secs(30);
+        sketch.plan.links.last_mut().expect("just made").timeout = timeout;
+        sketch.plan.devices.last_mut().expect("just made").timeout = timeout;
+    }
+    let before = resident_kib();
+    rig.start(sketch.plan());
+    let begun = Instant::now();
+    let read = || {
+        let mut times = vec![0_u32; links as usize];
+        for message in rig.inbox.all() {
+            if let FieldMessage::Batch(batch) = message
+                && matches!(batch.raws[..], [Raw::Real(value)] if value == 23.5)
+            {
+                times[batch.transaction as usize] += 1;
+            }
+        }
+        times
+    };
+    // Two thousand handshakes on one core of a busy machine take their time; each link must be read twice all the same.
+    while read().iter().any(|times| *times < 2) {
+        assert!(begun.elapsed() < Duration::from_secs(180), "some were not read twice");
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    let (took, used) = (begun.elapsed(), resident_kib().saturating_sub(before));
+    let connections = service.seen.connections.load(Ordering::Relaxed);
+    let most = service.seen.most.load(Ordering::Relaxed);
+    let all = rig.end();
+    println!(
+        "{links} services read twice in {took:.1?}; {connections} connections, at most {most} requests at a time; \
+         {used} KiB for both ends of all of them"
+    );
+    assert!(most <= MOST_IN_FLIGHT, "{most} at a time");
+    assert_eq!(connections, links as usize, "connections are kept");
+    assert!(!states(&all).iter().any(|(_, _, up)| !up), "none is down");
+    // Both ends with their TLS buffers: a bound against leaks and against a body kept a connection, not a measurement.
+    assert!(used < u64::from(links) * 256, "{used} KiB");
+}
+
+/// Resident memory of this process (proc(5)).
+fn resident_kib() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").expect("Linux");
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).expect("VmRSS");
+    line.split_whitespace().nth(1).and_then(|kib| kib.parse().ok()).expect("a number of KiB")
 }

@@ -1,7 +1,7 @@
 //! Modbus RTU frames: requests to bytes, bytes to a believed reply or the reason why not.
 //!
 //! Pure, allocates nothing, knows no time: silences are the master's. A reply is believed only with the unit, function,
-//! byte count and CRC that belong to its request. Never panics, whatever the bytes. Modbus over Serial Line V1.02
+//! byte count and CRC that belong to its request, and only if it is not the request itself come back. Never panics, whatever the bytes. Modbus over Serial Line V1.02
 //! §2.5.1 (frame, CRC low byte first); MODBUS Application Protocol V1.1b3 §6.1–6.4, §7 (exceptions).
 //!
 //! ```text
@@ -85,6 +85,8 @@ pub fn examine(bytes: &[u8], unit: u8, read: Read) -> Reception<'_> {
     }
     let len = reply_len(read);
     match whole(bytes, len) {
+        // A read of 17 to 24 bits from 03xxh is as long as its reply, and its third byte is the reply's byte count.
+        Ok(true) if bytes == request(unit, read) => Reception::Wrong(Garble::Echo),
         Ok(true) => bytes.get(3..len - 2).map_or(Reception::More(len), Reception::Values),
         Ok(false) => Reception::More(len),
         Err(garble) => Reception::Wrong(garble),

@@ -8,6 +8,11 @@
 //! then must answer two reads of different length (`poll`, [`Trust::Unnamed`]). Its neighbours go on meanwhile; a late
 //! reply of another unit is recognised, counted and passed over.
 //!
+//! What cannot be told apart: a gateway that serves two masters and sends this one the reply to the other's question to the
+//! same unit, function and length. Over TCP nothing in it says whose it is. On a wire it is refused where it comes sooner than
+//! the line could carry it; where the same points are asked by both, it is right all the same. Such a gateway needs a port
+//! or a connection a master.
+//!
 //! Where another master speaks on the same line, its requests are recognised and told; the agent then waits for the
 //! reply to them before it speaks itself, so that such a reply is not taken for its own.
 //!
@@ -105,13 +110,13 @@ pub(in crate::field) fn run(
 
 /// The values of a believed reply.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Values {
+pub(in crate::field) enum Values {
     Registers(Vec<u16>),
     Bits(Vec<bool>),
 }
 
 /// A line and what is known of its last moments.
-pub(super) struct Master {
+pub(in crate::field) struct Master {
     line: Box<dyn Line>,
     /// When the last byte passed, either way.
     last_byte: Instant,
@@ -131,7 +136,7 @@ pub(super) struct Master {
 }
 
 impl Master {
-    pub(super) fn new(line: Box<dyn Line>) -> Self {
+    pub(in crate::field) fn new(line: Box<dyn Line>) -> Self {
         let now = Instant::now();
         Self {
             line,
@@ -147,7 +152,13 @@ impl Master {
     }
 
     /// One exchange. Waits for silence (at least `pause`) before it speaks, and for silence after the reply.
-    pub(super) fn ask(&mut self, unit: u8, read: Read, timeout: Duration, pause: Duration) -> Result<Values, Failure> {
+    pub(in crate::field) fn ask(
+        &mut self,
+        unit: u8,
+        read: Read,
+        timeout: Duration,
+        pause: Duration,
+    ) -> Result<Values, Failure> {
         self.asked = Instant::now();
         self.answered = None;
         let exchanged = self.exchange(unit, read, timeout, pause);
@@ -218,6 +229,11 @@ impl Master {
                     until = if len == 0 { last_moment } else { now + rest };
                     continue;
                 }
+                // Sooner than the line can carry it: it was under way before it was asked for, from a gateway that serves
+                // two masters or from somebody who speaks in between.
+                Reception::Values(_) if pace.wire && now < self.earliest(begun, len) => {
+                    Err(Failure::Garbled(Garble::Early))
+                }
                 Reception::Values(bytes) => Ok(decode(bytes, read)),
                 Reception::Exception(code) => Err(Failure::Exception { code }),
                 Reception::Wrong(garble) => Err(Failure::Garbled(garble)),
@@ -235,6 +251,12 @@ impl Master {
             }
             return Ok(result);
         }
+    }
+
+    /// When a reply of so many bytes can be here at the soonest, by the characters of request and reply alone; devices whose
+    /// clock is fast by up to 5 % are allowed for (common practice, no source).
+    fn earliest(&self, begun: Instant, len: usize) -> Instant {
+        begun + self.line.pace().characters(REQUEST_LEN + len).mul_f64(0.95)
     }
 
     /// Throws away what lies in the line until it has been silent for so long, and until another master that has asked

@@ -24,7 +24,7 @@ const MOST_ROWS: usize = 4096;
 const ABSENT_FOR: Duration = Duration::from_secs(600);
 
 /// What a link needs of an agent.
-pub(super) trait Agent {
+pub(in crate::field) trait Agent {
     /// Values of variables, in the order asked.
     fn get(&mut self, oids: &[Oid]) -> impl Future<Output = Result<Vec<Value>, Failure>> + Send;
     /// A column's rows in order: the instance of each, and its value.

@@ -25,7 +25,7 @@ const MOST_NAMED: usize = 8;
 
 /// Where the rows of labels are, as far as known.
 #[derive(Debug, Default)]
-pub(super) struct Labels {
+pub(in crate::field) struct Labels {
     columns: BTreeMap<Vec<u32>, Column>,
     /// Rows told as missing.
     missed: BTreeSet<LabelledRow>,
@@ -100,7 +100,7 @@ impl Labels {
 }
 
 /// The cells of one transaction.
-pub(super) async fn cells(
+pub(in crate::field) async fn cells(
     agent: &mut impl Agent,
     labels: &mut Labels,
     rows: &[LabelledRow],
@@ -185,10 +185,10 @@ fn is_label(value: &Value, label: &str) -> bool {
 
 /// What a column held the last time that no point names.
 #[derive(Debug, Default)]
-pub(super) struct Strange(BTreeSet<String>);
+pub(in crate::field) struct Strange(BTreeSet<String>);
 
 /// Whether a column holds each of the OIDs the points name, and how many rows hold another.
-pub(super) async fn column(
+pub(in crate::field) async fn column(
     agent: &mut impl Agent,
     strange: &mut Strange,
     column: &[u32],

@@ -11,7 +11,7 @@ use lapwing_protocol::Status;
 use super::super::failure::{Failure, Garble};
 
 /// The values of the variables asked, each found by its OID; anything missing, doubled or foreign spoils all.
-pub(super) fn in_order(oids: &[Oid], mut got: Vec<VarBind>) -> Result<Vec<Value>, Failure> {
+pub(in crate::field) fn in_order(oids: &[Oid], mut got: Vec<VarBind>) -> Result<Vec<Value>, Failure> {
     let short = |n| u16::try_from(n).unwrap_or(u16::MAX);
     if got.len() != oids.len() {
         return Err(Failure::Garbled(Garble::Length { asked: short(oids.len()), got: short(got.len()) }));
@@ -25,7 +25,7 @@ pub(super) fn in_order(oids: &[Oid], mut got: Vec<VarBind>) -> Result<Vec<Value>
 }
 
 /// The raw value of a variable.
-pub(super) fn raw(value: &Value) -> Raw {
+pub(in crate::field) fn raw(value: &Value) -> Raw {
     let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
     match value {
         Value::Integer(number) => Raw::Whole(i64::from(*number)),

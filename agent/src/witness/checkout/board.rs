@@ -139,6 +139,7 @@ impl Board {
             }
             // Events are the running agent's to tell.
             FieldMessage::Counts { .. }
+            | FieldMessage::Shown { .. }
             | FieldMessage::Late { .. }
             | FieldMessage::Restarted { .. }
             | FieldMessage::Notice { .. } => {}

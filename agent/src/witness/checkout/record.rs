@@ -138,7 +138,7 @@ impl Progress {
         let mut file =
             OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(fail)?;
         let text = std::fs::read(&path).map_err(fail)?;
-        let (findings, whole) = read(&text, &path, site, module)?;
+        let (findings, whole) = findings(&text, &path, site, module)?;
         file.set_len(whole).map_err(fail)?;
         file.seek(SeekFrom::End(0)).map_err(fail)?;
         let mut progress = Self { file, path, findings };
@@ -172,8 +172,16 @@ impl Progress {
     }
 }
 
-/// The findings of a file, and how many of its bytes are whole lines.
-fn read(text: &[u8], path: &Path, site: &str, module: &str) -> Result<(BTreeMap<String, Finding>, u64), RecordError> {
+/// The findings of a file by point, and how many of its bytes are whole lines. `path` is only for messages.
+///
+/// # Errors
+/// Another module's file, or a line that is no finding.
+pub fn findings(
+    text: &[u8],
+    path: &Path,
+    site: &str,
+    module: &str,
+) -> Result<(BTreeMap<String, Finding>, u64), RecordError> {
     let whole = text.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
     let mut findings = BTreeMap::new();
     let lines = text.get(..whole).unwrap_or_default().split(|byte| *byte == b'\n').filter(|line| !line.is_empty());

@@ -120,11 +120,28 @@ fn tls() {
         "`ca` has no meaning for `a modbus_tcp link`",
         "it belongs to modbus_tls and redfish",
     );
-    let text =
-        "modbus_tls = \"plant.example:802\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"\nclient_key = \"me.key\"";
+    changed(
+        MODULE,
+        PLAIN,
+        "modbus_tls = \"127.0.0.1:802\"\nca = \"ca.pem\"\nserver_name = \"gateway 1\"",
+        "\"gateway 1\"",
+        "bad_address",
+        "neither a DNS name nor an IP address",
+        "gateway-1.plant.example",
+    );
+    changed(
+        MODULE,
+        PLAIN,
+        "modbus_tcp = \"127.0.0.1:15020\"\nserver_name = \"gateway-1\"",
+        "server_name = \"gateway-1\"",
+        "key_has_no_meaning",
+        "`server_name` has no meaning for `a modbus_tcp link`",
+        "it belongs to modbus_tls and redfish",
+    );
+    let text = "modbus_tls = \"plant.example:802\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"\nclient_key = \"me.key\"\nserver_name = \"gateway-1\"";
     let plan = Copy::new().with(MODULE, PLAIN, text).load().expect("right").plan;
     let client = Some(("me.pem".into(), "me.key".into()));
-    let tls = Tls { ca: "ca.pem".into(), client };
+    let tls = Tls { ca: "ca.pem".into(), server_name: Some("gateway-1".into()), client };
     assert_eq!(plan.links[0].transport, Transport::ModbusTls { host: "plant.example".into(), port: 802, tls });
 }
 

@@ -82,3 +82,25 @@ fn a_line_without_time_and_an_alarm_too_late_are_findings() {
     let late = codes(Copy::new().with(MODULE, "respond_within = \"3m\"", "respond_within = \"1s\""));
     assert!(late.iter().any(|(code, _)| *code == "alarm_too_late"), "{late:?}");
 }
+
+#[test]
+fn a_map_says_how_often_its_devices_may_be_read_and_a_device_may_say_otherwise() {
+    let text = std::fs::read_to_string(Copy::new().0.join(UPS)).expect("the map");
+    let first = text.lines().find(|line| line.starts_with("[[point]]")).expect("a point");
+    let slow = |value: &str| Copy::new().with(UPS, first, &format!("min_interval_ms = {value}\n{first}"));
+    let period = |copy: &Copy| {
+        let plan = copy.load().expect("right").plan;
+        let device = plan.devices.iter().position(|device| device.name == "ups-a1").expect("there");
+        plan.transactions.iter().filter(|t| t.device as usize == device).map(|t| t.period).min().expect("asked")
+    };
+    let own = |value: &str| slow("20000").with(MODULE, UPS_DEVICE, &format!("{UPS_DEVICE}min_interval_ms = {value}\n"));
+    assert_eq!(period(&slow("20000")), Duration::from_secs(20));
+    assert_eq!(period(&own("15000")), Duration::from_secs(15));
+    assert_eq!(period(&own("30000")), Duration::from_secs(30));
+    for (value, code) in [("3600001", "out_of_range"), ("\"2s\"", "wrong_type"), ("-1", "")] {
+        let mistakes = slow(value).load().expect_err("a mistake");
+        let told = mistakes.list().iter().find(|mistake| mistake.key == "min_interval_ms").expect("it is named");
+        assert!(told.file.ends_with("ups.toml") && told.position.is_some() && !told.mend.is_empty(), "{told}");
+        assert!(code.is_empty() || told.code == code, "{told:?}");
+    }
+}

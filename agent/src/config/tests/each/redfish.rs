@@ -73,7 +73,7 @@ fn a_build_without_it_says_so() {
 fn points_of_one_resource_share_a_request() {
     let plan = with(("", ""), ("", "")).load().expect("no mistakes").plan;
     let link = plan.links.last().expect("ours");
-    let tls = Tls { ca: "ca.pem".into(), client: None };
+    let tls = Tls { ca: "ca.pem".into(), server_name: None, client: None };
     let service = Redfish {
         host: "192.0.2.30".into(),
         port: 443,

@@ -4,7 +4,7 @@ use super::*;
 use crate::plan::{Check, Feature, Identity, Mark, Slice};
 
 fn feature(name: &str, expect: Option<Mark>) -> Feature {
-    Feature { name: name.into(), expect }
+    Feature { name: name.into(), expect, remembered: None }
 }
 
 /// Register 200 must show 7, registers 201 and 202 what they showed first; then register 300 must show "AB".
@@ -29,6 +29,7 @@ fn known(mut sketch: Sketch) -> Sketch {
         ],
         period: Duration::from_secs(3600),
         point: None,
+        confirmed: String::new(),
     };
     sketch
 }
@@ -61,6 +62,14 @@ impl Bench {
 
 fn bench() -> Bench {
     Bench::new(known(sketch(100).device(1).reads_every(Table::Holding, 0, 2, SECOND)), Trust::Named)
+}
+
+/// The same of which registers 201 and 202 are remembered.
+fn recalling(mark: Option<Mark>) -> Bench {
+    let mut sketch = known(sketch(100).device(1).reads_every(Table::Holding, 0, 2, SECOND));
+    let device = sketch.plan.devices.last_mut().expect("a device");
+    device.identity.checks[0].features[1].remembered = mark;
+    Bench::new(sketch, Trust::Named)
 }
 
 #[test]
@@ -170,4 +179,28 @@ fn what_cannot_be_read_does_not_fit_and_silence_proves_nothing() {
     bench.say(job, &[0x4100]);
     let (fits, why) = bench.told().pop().expect("told");
     assert!(!fits && why.contains("holding:200, holding:201-202 cannot be read") && why.contains("\"A\", not \"AB\""));
+}
+
+#[test]
+fn what_it_showed_in_an_earlier_run_counts_and_what_it_shows_first_is_told_once() {
+    let shown = |bench: &Bench| -> Vec<(String, Mark)> {
+        let all = bench.inbox.all();
+        let of = |message: &FieldMessage| match message {
+            FieldMessage::Shown { device: 0, feature, mark } => Some((feature.clone(), mark.clone())),
+            _ => None,
+        };
+        all.iter().filter_map(of).collect()
+    };
+    let mut first = bench();
+    first.shows(7, 9);
+    assert_eq!(shown(&first), [("holding:201-202".to_string(), Mark::Number(65_545))]);
+
+    let mut later = recalling(Some(Mark::Number(65_545)));
+    later.shows(7, 10);
+    assert_eq!(later.told(), [(false, "holding:201-202 shows 65546, no longer 65545".to_string())]);
+    assert!(shown(&later).is_empty(), "what it shows now must not become what it showed first");
+
+    let mut same = recalling(Some(Mark::Number(65_545)));
+    same.shows(7, 9);
+    assert_eq!(same.told(), [(true, String::new())]);
 }

@@ -118,3 +118,18 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn our_own_request_is_no_reply_even_where_it_has_the_shape_of_one() {
+    for table in [Table::Coil, Table::Discrete, Table::Holding, Table::Input] {
+        for start in [0x0300, 0x03FF, 0x0200, 0x0100] {
+            for count in [1, 8, 17, 24] {
+                let read = Read::new(table, start, count).expect("allowed");
+                let echo = request(7, read);
+                assert!(!matches!(examine(&echo, 7, read), Reception::Values(_)), "{table:?} {start:04X} {count}");
+            }
+        }
+    }
+    let read = Read::new(Table::Coil, 0x0310, 20).expect("allowed");
+    assert_eq!(examine(&request(7, read), 7, read), Reception::Wrong(Garble::Echo));
+}

@@ -435,6 +435,43 @@ fn on_a_wire_nothing_is_accepted_before_the_request_has_left() {
     assert_eq!(early, Err(Failure::Garbled(Garble::Early)));
 }
 
+/// A reply that comes after the request but sooner than its characters take was not asked for by us.
+#[test]
+fn on_a_wire_nothing_is_accepted_sooner_than_its_characters_take() {
+    struct Hasty(Paced, Duration);
+    impl Line for Hasty {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+            self.0.write(bytes)?;
+            self.0.arrives = Instant::now() + self.1;
+            Ok(())
+        }
+        fn read(&mut self, into: &mut [u8], until: Instant) -> io::Result<usize> {
+            self.0.read(into, until)
+        }
+        fn has_bytes(&mut self) -> io::Result<bool> {
+            self.0.has_bytes()
+        }
+        fn pace(&self) -> Pace {
+            self.0.pace
+        }
+        fn is_connection(&self) -> bool {
+            false
+        }
+    }
+    // At 4800 bit/s the request takes 17 ms and the reply of 13 bytes 27 ms.
+    let pace = Pace::of(4800, Parity::None, 1, true, LUMP);
+    for (after_ms, believed) in [(25, false), (60, true)] {
+        let answer = right(&request(7, four()));
+        let line = Paced { pace, answer, arrives: Instant::now(), unread: Vec::new() };
+        let mut master = Master::new(Box::new(Hasty(line, Duration::from_millis(after_ms))));
+        let outcome = master.ask(7, four(), Duration::from_millis(200), Duration::ZERO);
+        match outcome {
+            Ok(values) => assert!(believed && values == Values::Registers(vec![7000, 7001, 7002, 7003])),
+            Err(failure) => assert!(!believed && failure == Failure::Garbled(Garble::Early), "{failure}"),
+        }
+    }
+}
+
 #[test]
 fn requests_keep_the_silence_and_hardly_more() {
     for (baud, silence_us) in [(19_200, 2005), (115_200, 1750)] {

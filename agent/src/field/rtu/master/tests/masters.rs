@@ -227,6 +227,31 @@ fn two_devices_of_one_address_are_named_and_noise_on_the_whole_line_is_not_taken
     assert!(!why.contains("two devices answer as"), "{why}");
 }
 
+/// The faster of two may be heard well now and then: that makes neither of them right.
+#[test]
+fn a_device_named_for_its_address_stays_named_over_good_answers() {
+    let turn = std::sync::atomic::AtomicU32::new(0);
+    let pty = Pty::new(move |request| {
+        let mut answer = right(request);
+        // Of three answers one gets through.
+        if request[0] == 2 && !turn.fetch_add(1, Ordering::Relaxed).is_multiple_of(3) {
+            answer[3] ^= 0x10;
+        }
+        Deed::Say(answer)
+    });
+    let mut rig = Rig::new();
+    rig.start(alike(pty.transport(), 40).plan());
+    let is_naming = |message: &FieldMessage| match message {
+        FieldMessage::Notice { device: Some(1), what, .. } => what.contains("two devices answer as unit 2"),
+        _ => false,
+    };
+    rig.inbox.wait("it is named", |all| all.iter().any(is_naming));
+    let before = rig.inbox.all().len();
+    rig.inbox.wait("good answers", |all| all.len() > before + 400);
+    let all = rig.end();
+    assert_eq!(all.iter().filter(|message| is_naming(message)).count(), 1, "said once, not at each garbled answer");
+}
+
 #[test]
 fn a_line_that_is_in_use_is_not_opened_and_says_so() {
     let pty = Pty::new(|request| Deed::Say(right(request)));

@@ -7,17 +7,20 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::plan::Plan;
-use crate::witness::checkout::entry::Entry;
+
+use super::entry::Entry;
 
 /// What is expected, by path.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Answers(BTreeMap<String, Answer>);
+pub struct Answers(BTreeMap<String, Answer>);
 
 /// One line of the file.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Answer {
-    pub(super) entry: Entry,
-    pub(super) note: String,
+pub struct Answer {
+    /// What a person would type at the point.
+    pub entry: Entry,
+    /// What goes onto the sheet beside it.
+    pub note: String,
 }
 
 #[derive(serde::Deserialize)]
@@ -31,13 +34,20 @@ struct Row {
 }
 
 impl Answers {
-    /// Reads a file; mistakes say their line.
-    pub(super) fn read(file: &Path, plan: &Plan) -> Result<Self, String> {
+    /// Reads a file; mistakes say its name and their line.
+    ///
+    /// # Errors
+    /// The file cannot be read, or the first mistake in it.
+    pub fn read(file: &Path, plan: &Plan) -> Result<Self, String> {
         let text = std::fs::read(file).map_err(|error| format!("{}: {error}", file.display()))?;
         Self::parse(&text, plan).map_err(|why| format!("{}, {why}", file.display()))
     }
 
-    fn parse(text: &[u8], plan: &Plan) -> Result<Self, String> {
+    /// Reads a file's bytes; mistakes say their line.
+    ///
+    /// # Errors
+    /// The first mistake, in words.
+    pub fn parse(text: &[u8], plan: &Plan) -> Result<Self, String> {
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(text);
         let mut answers = BTreeMap::new();
         for row in reader.deserialize::<Row>() {
@@ -67,7 +77,8 @@ impl Answers {
     }
 
     /// What is expected of a point.
-    pub(super) fn of(&self, path: &str) -> Option<&Answer> {
+    #[must_use]
+    pub fn of(&self, path: &str) -> Option<&Answer> {
         self.0.get(path)
     }
 }
