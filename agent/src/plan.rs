@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod snmp;
+pub mod topology;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -39,6 +40,8 @@ pub struct Plan {
     pub points: Vec<Point>,
     /// How derived points are computed, in an order in which each needs only earlier ones.
     pub derived: Vec<Derived>,
+    /// How the power goes.
+    pub topology: topology::Topology,
     /// Alarms, in the order of `engine.alarms`.
     pub alarms: Vec<Alarm>,
     /// The engine's tables.

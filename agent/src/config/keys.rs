@@ -52,7 +52,7 @@ pub struct Key {
 /// Plain tables: once a file, and within reach of the environment.
 pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
 /// Lists of tables in the module file.
-pub const LISTS: &[&str] = &["link", "device", "derived", "alarm"];
+pub const LISTS: &[&str] = &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm"];
 
 /// The keys of one table.
 pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
@@ -200,6 +200,45 @@ pub const KEYS: &[Key] = &[
     key("device", "identity", Texts, "[]", "[\"holding:201-202\"]", "Registers or OIDs that must go on showing what they showed first, such as a serial number; what that was is kept over a restart."),
     key("device", "confirmed", T, "", "\"2026-03-14 AB, meter replaced\"", "Written when another device is found to be right: whenever this text changes, what `identity` names counts anew from what it shows then."),
     key("device", "identity_period", D, "1d", "\"1d\"", "How often `expect` and `identity` are read while nothing happens."),
+
+    key("main", "name", T, "required", "\"main\"", "Name, unique among all tiers of the power distribution."),
+    key("main", "rating_a", N, "required", "1250", "Rating of its breaker, A."),
+    key("main", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours: 0.80 standard (NEC), 1.00 for breakers rated for it or under IEC 60364-4-43."),
+    key("main", "meter", T, "", "\"main\"", "Path before `l1/current`, `l2/current`, `l3/current` of its meter; what is derived stands beside them."),
+    key("main", "source_kw", N, "", "800", "What its source (transformer, generator) gives for hours, kW."),
+    key("main", "voltage_v", N, "230", "230", "Nominal voltage to neutral."),
+    key("main", "power_factor", N, "0.95", "0.97", "Power factor of load that is added, for capacity."),
+    key("main", "efficiency", N, "1", "0.985", "Of what stands between its meter and those below it (UPS, transformer)."),
+    key("main", "also", OneOrMany, "[]", "[\"chiller/power\"]", "Power points of what it feeds beside the tiers."),
+    key("main", "cooling_kw", N, "", "460", "Heat that the cooling takes out for hours, kW."),
+    key("main", "cooling_load", T, "", "\"coil/water/heat\"", "Point of the heat it takes out now; needed with `cooling_kw`."),
+
+    key("busway", "name", T, "required", "\"a1\"", "Name, unique among all tiers."),
+    key("busway", "side", Word(super::items::tier::SIDES), "required", "\"a\"", "Side; what it feeds is of the same."),
+    key("busway", "fed_by", T, "required", "\"main\"", "Name of the main that feeds it."),
+    key("busway", "rating_a", N, "required", "250", "Rating of its breaker, A."),
+    key("busway", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("busway", "meter", T, "", "\"busway/{b}\"", "Path before `l1/current` … of its meter; `{name}` makes a busway for each match, with `{name}` in `name`."),
+    key("busway", "source_kw", N, "", "170", "What the source in front of it (UPS) gives for hours, kW."),
+    key("busway", "also", OneOrMany, "[]", "[\"cooling-panel/power\"]", "Power points of what that source feeds beside the busway, now or after the loss of the other side."),
+
+    key("tapoff", "name", T, "required", "\"{b}/{t}\"", "Name, unique among all tiers."),
+    key("tapoff", "fed_by", T, "required", "\"{b}\"", "Name of the busway that feeds it."),
+    key("tapoff", "rating_a", N, "required", "63", "Rating of its breaker, A."),
+    key("tapoff", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("tapoff", "phases", W, "3", "1", "1 or 3."),
+    key("tapoff", "meter", T, "", "\"busway/{b}/tapoff/{t}\"", "Path before `l1/current` … of its meter; `{name}` makes one for each match."),
+
+    key("pdu", "name", T, "required", "\"07/a\"", "Name, unique among all tiers."),
+    key("pdu", "fed_by", T, "required", "\"a2/1\"", "Name of the tap-off or busway that feeds it."),
+    key("pdu", "rating_a", N, "required", "63", "Rating, A."),
+    key("pdu", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
+    key("pdu", "phases", W, "3", "1", "1 or 3."),
+    key("pdu", "meter", T, "", "\"rack/07/pdu/a\"", "Path before `l1/current` … of its meter; `{name}` makes one for each match."),
+
+    key("rack", "name", T, "required", "\"{r}\"", "Name, unique among all tiers."),
+    key("rack", "fed_by", OneOrMany, "required", "[\"{r}/a\", \"{r}/b\"]", "Names of what its cords hang on; `{name}` in the first makes a rack for each match."),
+    key("rack", "cords", Word(super::items::tier::CORDS), "dual", "\"single\"", "`dual`: on both sides; `single`: on one, which dies with it."),
 
     key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique. With `{name}` in segments: one point for each match of an input that captures them."),
     key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),

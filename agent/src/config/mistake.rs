@@ -105,20 +105,18 @@ pub(crate) struct Report {
 
 impl Report {
     /// Notes a mistake.
-    pub(crate) fn wrong(&mut self, place: Place, key: impl Into<String>, wrong: Wrong) {
-        let key = key.into();
+    pub(crate) fn wrong(&mut self, place: Place, key: impl Into<String>, wrong: impl Into<Wrong>) {
+        let (key, wrong) = (key.into(), wrong.into());
         // A map serves several devices, a pattern many points: what is wrong at one place is said once.
-        let known = |(p, k, w): &(Place, String, Wrong)| {
-            *p == place && *k == key && std::mem::discriminant(w) == std::mem::discriminant(&wrong)
-        };
+        let known = |(p, k, w): &(Place, String, Wrong)| *p == place && *k == key && w.code() == wrong.code();
         if !self.mistakes.iter().any(known) {
             self.mistakes.push((place, key, wrong));
         }
     }
 
     /// Notes a finding.
-    pub(crate) fn finding(&mut self, place: Place, key: impl Into<String>, wrong: Wrong) {
-        self.findings.push((place, key.into(), wrong));
+    pub(crate) fn finding(&mut self, place: Place, key: impl Into<String>, wrong: impl Into<Wrong>) {
+        self.findings.push((place, key.into(), wrong.into()));
     }
 
     /// Whether there is no mistake so far.

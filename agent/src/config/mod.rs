@@ -43,6 +43,7 @@ use toml::Spanned;
 use toml::de::DeTable;
 
 use crate::plan::Plan;
+use crate::plan::topology::TierKind;
 
 use assemble::Parts;
 use items::device::DeviceItem;
@@ -183,6 +184,11 @@ fn read_module(
     let derived =
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
+    let mut tiers = Vec::new();
+    for kind in TierKind::ALL {
+        let items = list(kind.section(), "name", report);
+        tiers.extend(items.into_iter().filter_map(|item| items::tier::read(kind, item, report)));
+    }
     let dir = path.parent().unwrap_or(Path::new(""));
     let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
     for device in &mut devices {
@@ -196,6 +202,7 @@ fn read_module(
         devices,
         maps,
         derived,
+        tiers,
         alarms,
         incomplete,
         file: Some(file),

@@ -2,12 +2,23 @@
 //!
 //! Knows neither file nor line. `near` fields carry the nearest known name, if one is near. Never panics.
 
+mod derived;
+mod tiers;
+
 use thiserror::Error;
+
+pub(crate) use derived::OfDerived;
+pub(crate) use tiers::OfTiers;
 
 /// One kind of mistake or finding.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 #[rustfmt::skip]
 pub(crate) enum Wrong {
+    // Of one room.
+    #[error(transparent)]
+    Derived(#[from] OfDerived),
+    #[error(transparent)]
+    Tiers(#[from] OfTiers),
     // Files.
     #[error("{what} cannot be read: {why}")]
     Unreadable { what: String, why: String },
@@ -126,20 +137,6 @@ pub(crate) enum Wrong {
     #[error("the scan period is too short: {value}")]
     ScanTooShort { value: String },
     // Derived points.
-    #[error("no function is called `{name}`")]
-    UnknownFunction { name: String, near: Option<String>, known: Vec<&'static str> },
-    #[error("`{function}` has no argument `{argument}`")]
-    UnknownArgument { function: String, argument: String, near: Option<String>, known: Vec<&'static str> },
-    #[error("`{function}` needs the argument `{argument}`")]
-    MissingArgument { function: String, argument: &'static str, why: &'static str },
-    #[error("the argument `{argument}` is given twice, in `from` and in `with`")]
-    ArgumentTwice { argument: String },
-    #[error("`{argument}` takes {takes}")]
-    ArgumentForm { argument: String, takes: String },
-    #[error("`{argument}` of `{function}` is in {wanted}, the point `{point}` is in {unit}")]
-    ArgumentUnit { function: String, argument: String, wanted: &'static str, point: String, unit: String },
-    #[error("derived points need each other in a circle: {circle}")]
-    Circle { circle: String },
     // Alarms.
     #[error("no point is called `{path}`")]
     UnknownPoint { path: String, near: Option<String>, incomplete: bool },
@@ -159,10 +156,6 @@ pub(crate) enum Wrong {
     ReservedAlarm { id: String },
     #[error("`{{{name}}}` in `{key}` is neither captured by the pattern nor known")]
     UnknownPlaceholder { name: String, key: &'static str, known: Vec<String> },
-    #[error("`{{{name}}}` in `path` is captured by no input, or not together with its other names")]
-    NotCaptured { name: String },
-    #[error("`{{{name}}}` is not in `path`")]
-    NotInPath { name: String },
     #[error("{key} cannot be negative: {value}")]
     Negative { key: &'static str, value: String },
     #[error("the point `{point}` has no state called `{state}`")]
@@ -204,6 +197,8 @@ impl Wrong {
     /// What would be right, as one sentence.
     pub(crate) fn mend(&self) -> String {
         match self {
+            Self::Derived(wrong) => wrong.mend(),
+            Self::Tiers(wrong) => wrong.mend(),
             Self::Unreadable { .. } => "check that the file exists and that this user may read it".into(),
             Self::Syntax { .. } => "correct the text here; what follows it may have been read wrongly too".into(),
             Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
@@ -267,14 +262,6 @@ impl Wrong {
             Self::GroupTooWide { .. } => "make the group smaller, or leave `group` out".into(),
             Self::BadStateNumber { .. } => "write names as { 0 = \"closed\", 1 = \"open\" }".into(),
             Self::ScanTooShort { .. } => "write at least \"10ms\"".into(),
-            Self::UnknownFunction { near, known, .. } | Self::UnknownArgument { near, known, .. } => {
-                did_you_mean(near.as_ref(), "choose one", known)
-            }
-            Self::MissingArgument { argument, why, .. } => format!("add {argument} to `from` (a point) or `with` (a constant): {why}"),
-            Self::ArgumentTwice { .. } => "keep one of them".into(),
-            Self::ArgumentForm { .. } => "correct its form".into(),
-            Self::ArgumentUnit { wanted, .. } => format!("name a point whose unit converts to {wanted}"),
-            Self::Circle { .. } => "break the circle: a derived point may only use points that do not need it".into(),
             Self::UnknownPoint { near, incomplete, .. } => {
                 did_you_mean(near.as_ref(), "name a point of a map in use or a derived point", &[]) + maps_first(*incomplete)
             }
@@ -289,8 +276,6 @@ impl Wrong {
             Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
             Self::ReservedAlarm { .. } => "choose another first segment".into(),
             Self::UnknownPlaceholder { known, .. } => format!("use one of {}, or capture it in `point`", known.join(", ")),
-            Self::NotCaptured { name } => format!("capture {{{name}}}, with all other names of the path, in one input of `from`"),
-            Self::NotInPath { name } => format!("write {{{name}}} in `path` too (a point for each), or * for any segment where many points are taken"),
             Self::Negative { .. } => "write it as a distance, without a sign".into(),
             Self::UnknownState { near: Some(near), .. } => format!("did you mean `{near}`?"),
             Self::UnknownState { near: None, known, .. } => format!("choose one of: {}", known.join(", ")),
@@ -316,6 +301,8 @@ impl Wrong {
     /// Stable code: used in `--json` and in documentation.
     pub(crate) fn code(&self) -> &'static str {
         match self {
+            Self::Derived(wrong) => wrong.code(),
+            Self::Tiers(wrong) => wrong.code(),
             Self::Unreadable { .. } => "unreadable",
             Self::Syntax { .. } => "syntax",
             Self::UnknownSchema { .. } => "unknown_schema",
@@ -372,13 +359,6 @@ impl Wrong {
             Self::GroupTooWide { .. } => "group_too_wide",
             Self::BadStateNumber { .. } => "bad_state_number",
             Self::ScanTooShort { .. } => "scan_too_short",
-            Self::UnknownFunction { .. } => "unknown_function",
-            Self::UnknownArgument { .. } => "unknown_argument",
-            Self::MissingArgument { .. } => "missing_argument",
-            Self::ArgumentTwice { .. } => "argument_twice",
-            Self::ArgumentForm { .. } => "argument_form",
-            Self::ArgumentUnit { .. } => "argument_unit",
-            Self::Circle { .. } => "circle",
             Self::UnknownPoint { .. } => "unknown_point",
             Self::NothingMatches { .. } => "nothing_matches",
             Self::BadPattern { .. } => "bad_pattern",
@@ -388,8 +368,6 @@ impl Wrong {
             Self::SameAlarmId { .. } => "same_alarm_id",
             Self::ReservedAlarm { .. } => "reserved_alarm",
             Self::UnknownPlaceholder { .. } => "unknown_placeholder",
-            Self::NotCaptured { .. } => "not_captured",
-            Self::NotInPath { .. } => "not_in_path",
             Self::Negative { .. } => "negative",
             Self::UnknownState { .. } => "unknown_state",
             Self::NoStates { .. } => "no_states",

@@ -273,7 +273,8 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
     // Derived points need only earlier ones: their latest input decides, and how long they rest or wait for a round.
     for derived in &plan.derived {
         let inputs = || derived.from.iter().filter_map(|input| of_point.get(input.point as usize).copied().flatten());
-        let shortest = inputs().map(|late| late.scan).min().unwrap_or_default();
+        let period = |input: &crate::plan::Input| plan.points.get(input.point as usize).map(|point| point.scan_period);
+        let shortest = derived.from.iter().filter_map(period).min().unwrap_or_default();
         let one_device = derived.from.array_windows().all(|[one, two]| {
             let of = |input: &crate::plan::Input| plan.points.get(input.point as usize).and_then(|point| point.device);
             of(one).is_some() && of(one) == of(two)

@@ -7,7 +7,7 @@
 //! - the reported minutes: the card means at most one minute more than it says (its rounding is unspecified), less the
 //!   time since it last changed;
 //! - the battery's own discharge: from a fall of the reported charge by 5 % on, the time the rest lasts at that rate. A
-//!   weak battery shows only here; what a discharge of 10 % and more has shown is remembered as its health afterwards.
+//!   weak battery shows only here; what a discharge of 8 % and more has shown is remembered as its health afterwards.
 //!
 //! So the answer errs to the short side. Below 25 °C capacity is taken to fall by 1 % a kelvin (lead acid, common
 //! practice, no source), above it not to rise. A power below the table takes its first row's time, which is a lower
@@ -19,7 +19,7 @@ use super::{NoNumber, not_negative, within};
 
 /// A fall of charge from which its rate says something, and one from which it is remembered; cards report whole percents.
 const SPEAKS: f64 = 0.05;
-const TEACHES: f64 = 0.10;
+const TEACHES: f64 = 0.08;
 
 /// What one UPS was seen to do.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -17,7 +17,7 @@ use crate::config::mistake::Report;
 use crate::config::pattern::{Captures, Pattern, fill};
 use crate::config::source::Located;
 use crate::config::units;
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfDerived, Wrong};
 use crate::plan::{Derived, Input, Point};
 
 use super::{Draft, Points, index};
@@ -93,7 +93,11 @@ fn tell_circles(waiting: &[Waiting<'_>], report: &mut Report) {
         if let Some(at) = walked.iter().position(|path| *path == item.path.value) {
             let mut circle = walked[at..].to_vec();
             circle.push(&item.path.value);
-            report.wrong(item.path.place, format!("{}.from", item.label), Wrong::Circle { circle: circle.join(" → ") });
+            report.wrong(
+                item.path.place,
+                format!("{}.from", item.label),
+                OfDerived::Circle { circle: circle.join(" → ") },
+            );
             return;
         }
         walked.push(&item.path.value);
@@ -150,7 +154,7 @@ fn captured(
         let known: Vec<String> =
             patterns.iter().flat_map(|(_, _, pattern)| pattern.names()).map(|name| format!("{{{name}}}")).collect();
         let missing = names.iter().find(|name| !known.contains(&format!("{{{name}}}"))).unwrap_or(&names[0]);
-        let wrong = Wrong::NotCaptured { name: missing.clone() };
+        let wrong = OfDerived::NotCaptured { name: missing.clone() };
         report.wrong(item.path.place, format!("{}.path", item.label), wrong);
         return Vec::new();
     };
@@ -188,7 +192,7 @@ fn meant(
     }
     let pattern = Pattern::parse(&filled)?;
     if let Some(name) = pattern.names().first() {
-        return Err(Wrong::NotInPath { name: name.clone() });
+        return Err(OfDerived::NotInPath { name: name.clone() }.into());
     }
     let fits = |(_, draft): &(usize, &Draft)| {
         !draft.point.path.starts_with("agent/") && pattern.matches(&draft.point.path).is_some()
@@ -254,8 +258,8 @@ fn unit_mistake(
     wanted: &'static str,
     path: &str,
     unit: &Unit,
-) -> Wrong {
-    Wrong::ArgumentUnit {
+) -> OfDerived {
+    OfDerived::ArgumentUnit {
         function: function.map_or("", |function| function.name).to_string(),
         argument: argument.name.to_string(),
         wanted,

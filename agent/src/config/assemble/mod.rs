@@ -1,6 +1,6 @@
 //! Puts the items of all files together into one Plan, in the order the agent reads, and judges what spans items.
 //!
-//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), derived points in an
+//! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), the power distribution (`topology`), derived points in an
 //! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
 //! (`alarms`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
@@ -10,6 +10,7 @@ mod identity;
 mod own;
 mod pace;
 mod scan;
+mod topology;
 mod variables;
 mod wiring;
 
@@ -25,6 +26,7 @@ use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
+use super::items::tier::TierItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
@@ -39,6 +41,8 @@ pub(crate) struct Parts {
     /// Points of each map, by the map's name as devices write it.
     pub(crate) maps: BTreeMap<String, Vec<PointItem>>,
     pub(crate) derived: Vec<DerivedItem>,
+    /// Tiers of the power distribution.
+    pub(crate) tiers: Vec<TierItem>,
     pub(crate) alarms: Vec<AlarmItem>,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
@@ -97,7 +101,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let mut wiring = wiring::wire(parts, report);
     let mut points = Points::default();
     let mut transactions = scan::scan(parts, &mut wiring, &mut points, report);
-    let derived = derive::derive(parts.derived.iter(), parts.incomplete, &mut points, report);
+    let (topology, follows) = topology::build(parts, &points, report);
+    let derived = derive::derive(parts.derived.iter().chain(&follows), parts.incomplete, &mut points, report);
     let mut links = wiring.links;
     let mut devices = wiring.devices;
     for (index, transaction) in (0..).zip(&transactions) {
@@ -126,6 +131,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         transactions,
         points: points.drafts.into_iter().map(|draft| draft.point).collect(),
         derived,
+        topology,
         alarms,
         engine,
         digest: [0; 32],

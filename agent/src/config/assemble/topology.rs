@@ -11,8 +11,7 @@ use crate::config::items::tier::TierItem;
 use crate::config::mistake::Report;
 use crate::config::pattern::{Captures, Pattern, fill};
 use crate::config::reader::nearest;
-use crate::config::source::Located;
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfDerived, OfTiers, Wrong};
 use crate::plan::topology::{Tier, TierKind, Topology};
 
 use super::{Parts, Points};
@@ -21,11 +20,14 @@ use super::{Parts, Points};
 pub(crate) struct Built<'p> {
     pub(crate) topology: Topology,
     pub(crate) items: Vec<&'p TierItem>,
+    /// Paths of derived points that are written one by one.
+    pub(crate) derived: Vec<&'p str>,
 }
 
 /// Builds the topology and gives the derived points that follow from it.
 pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Topology, Vec<DerivedItem>) {
-    let mut built = Built { topology: Topology::default(), items: Vec::new() };
+    let derived = parts.derived.iter().map(|item| item.path.value.as_str()).collect();
+    let mut built = Built { topology: Topology::default(), items: Vec::new(), derived };
     for kind in TierKind::ALL {
         for item in parts.tiers.iter().filter(|item| item.kind == kind) {
             for captures in matches(item, parts, &built, points, report) {
@@ -33,27 +35,24 @@ pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Top
             }
         }
     }
-    meters(parts, &built, points, report);
+    for at in meters(parts, &built, points, report) {
+        built.topology.tiers[at].meter = None; // nothing follows from a meter that is not there
+    }
+    named(parts, &built, points, report);
     sides(&built, report);
     let follows = if built.topology.tiers.is_empty() { Vec::new() } else { follow::points(&built, points, report) };
     (built.topology, follows)
 }
 
 /// The tiers an item makes, by what its pattern captured.
-fn matches(
-    item: &TierItem,
-    parts: &Parts,
-    built: &Built<'_>,
-    points: &Points,
-    report: &mut Report,
-) -> Vec<Captures> {
+fn matches(item: &TierItem, parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) -> Vec<Captures> {
     if !item.name.value.contains(['{', '*']) {
         return vec![Captures::new()];
     }
     let is_rack = item.kind == TierKind::Rack;
     let (key, driver) = if is_rack { ("fed_by", item.fed_by.first()) } else { ("meter", item.meter.as_ref()) };
     let Some(driver) = driver else {
-        let wrong = Wrong::NotCaptured { name: item.name.value.clone() };
+        let wrong = OfDerived::NotCaptured { name: item.name.value.clone() };
         report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         return Vec::new();
     };
@@ -70,7 +69,7 @@ fn matches(
         }
     };
     if let Some(missing) = name.names().iter().find(|name| !pattern.names().contains(name)) {
-        let wrong = Wrong::NotCaptured { name: missing.clone() };
+        let wrong = OfDerived::NotCaptured { name: missing.clone() };
         report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         return Vec::new();
     }
@@ -102,12 +101,12 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         match known {
             Some(at) if built.topology.tiers[at].kind < item.kind => fed_by.push(at),
             Some(at) => {
-                let wrong = Wrong::FeederNotAbove { name: feeder, kind: built.topology.tiers[at].kind.words() };
+                let wrong = OfTiers::FeederNotAbove { name: feeder, kind: built.topology.tiers[at].kind.words() };
                 report.wrong(written.place, key("fed_by"), wrong);
             }
             None => {
                 let near = nearest(&feeder, built.topology.tiers.iter().map(|tier| tier.name.as_str()));
-                report.wrong(written.place, key("fed_by"), Wrong::UnknownFeeder { name: feeder, near });
+                report.wrong(written.place, key("fed_by"), OfTiers::UnknownFeeder { name: feeder, near });
             }
         }
     }
@@ -121,7 +120,7 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         && above.rating_a > 0.0
         && rating.value > above.rating_a
     {
-        let wrong = Wrong::RatingAboveFeeder {
+        let wrong = OfTiers::RatingAboveFeeder {
             name: name.clone(),
             rating: rating.value.to_string(),
             feeder: above.called(),
@@ -143,12 +142,14 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
     built.items.push(item);
 }
 
-/// Meters have a current in A on each phase; tiers without one, and what feeds nothing, are named.
-fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) {
+/// Meters have a current in A on each phase; tiers without one, and what feeds nothing, are named. Gives those whose meter
+/// is not there.
+fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) -> Vec<usize> {
+    let mut missing = Vec::new();
     let mut unmetered: Vec<(&TierItem, Vec<&str>)> = Vec::new();
     for (at, (tier, item)) in built.topology.tiers.iter().zip(&built.items).enumerate() {
         if tier.kind != TierKind::Rack && built.topology.feeds(at).next().is_none() {
-            report.finding(item.place, item.label.clone(), Wrong::FeedsNothing { name: tier.called() });
+            report.finding(item.place, item.label.clone(), OfTiers::FeedsNothing { name: tier.called() });
         }
         let (Some(prefix), Some(written)) = (&tier.meter, &item.meter) else {
             if tier.kind != TierKind::Rack {
@@ -159,37 +160,45 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
             }
             continue;
         };
-        meter(parts, written, prefix, tier.phases, &format!("{}.meter", item.label), points, report);
+        if let Err(wrong) = meter(parts, prefix, tier.phases, points) {
+            report.wrong(written.place, format!("{}.meter", item.label), wrong);
+            missing.push(at);
+        }
     }
     for (item, names) in unmetered {
         let name = format!("{} {}", item.kind.words(), names.join(", "));
-        report.finding(item.place, format!("{}.meter", item.label), Wrong::Unmetered { name });
+        report.finding(item.place, format!("{}.meter", item.label), OfTiers::Unmetered { name });
+    }
+    missing
+}
+
+/// Points that items name one by one are there.
+fn named(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) {
+    for item in &parts.tiers {
+        let also = item.also.iter().map(|path| ("also", path));
+        for (key, path) in also.chain(item.main.cooling_load.iter().map(|path| ("cooling_load", path))) {
+            if points.find(&path.value).is_none() && !built.derived.contains(&path.value.as_str()) {
+                let near = points.nearest(&path.value);
+                let near = near.or_else(|| nearest(&path.value, built.derived.iter().copied()));
+                let wrong = Wrong::UnknownPoint { path: path.value.clone(), near, incomplete: parts.incomplete };
+                report.wrong(path.place, format!("{}.{key}", item.label), wrong);
+            }
+        }
     }
 }
 
-fn meter(
-    parts: &Parts,
-    written: &Located<String>,
-    prefix: &str,
-    phases: u8,
-    key: &str,
-    points: &Points,
-    report: &mut Report,
-) {
+fn meter(parts: &Parts, prefix: &str, phases: u8, points: &Points) -> Result<(), Wrong> {
     for path in phase_paths(prefix, phases, "current") {
         let Some(at) = points.find(&path) else {
             let near = points.nearest(&path);
-            let wrong = Wrong::UnknownPoint { path, near, incomplete: parts.incomplete };
-            report.wrong(written.place, key, wrong);
-            return;
+            return Err(Wrong::UnknownPoint { path, near, incomplete: parts.incomplete });
         };
-        if let Some(unit) = points.drafts[at].unit.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current)
-        {
-            let wrong = Wrong::MeterUnit { point: path, unit: unit.code().to_string() };
-            report.wrong(written.place, key, wrong);
-            return;
+        let known = points.drafts[at].unit;
+        if let Some(unit) = known.filter(|unit| unit.dimension() != lapwing_protocol::Dimension::Current) {
+            return Err(OfTiers::MeterUnit { point: path, unit: unit.code().to_string() }.into());
         }
     }
+    Ok(())
 }
 
 /// Paths of a quantity on each phase: `busway/a1/l1/current` …
@@ -204,15 +213,21 @@ fn sides(built: &Built<'_>, report: &mut Report) {
         if tier.fed_by.len() < item.fed_by.len() || tier.fed_by.is_empty() {
             continue; // told already
         }
+        let of = |at: usize| &built.topology.tiers[at];
+        let hangs = |at: &usize| built.topology.above(*at).any(|above| of(above).kind == TierKind::Main);
+        let sideless = |at: &usize| of(*at).side.is_none() && built.topology.busway_of(*at).is_some();
+        if tier.fed_by.iter().any(|at| sideless(at) || !hangs(at)) {
+            continue; // told at the busway, or where the feeder is missing
+        }
         let is_dual = built.topology.is_dual(rack);
         let place = item.fed_by.first().map_or(item.place, |feeder| feeder.place);
         let wrong = match (is_dual, item.single) {
             (true, false) | (false, true) => continue,
             (false, false) => {
                 let on: Vec<String> = tier.fed_by.iter().map(|at| built.topology.tiers[*at].called()).collect();
-                Wrong::NotTwoSides { rack: tier.name.clone(), on: on.join(" and ") }
+                OfTiers::NotTwoSides { rack: tier.name.clone(), on: on.join(" and ") }
             }
-            (true, true) => Wrong::NotSingle { rack: tier.name.clone() },
+            (true, true) => OfTiers::NotSingle { rack: tier.name.clone() },
         };
         report.wrong(place, format!("{}.fed_by", item.label), wrong);
     }

@@ -16,7 +16,7 @@ use crate::config::pattern::{Pattern, fill};
 use crate::config::reader::{Item, OneOrMany, Read, entries, found, nearest};
 use crate::config::source::{Located, Origin, Place};
 use crate::config::steps::Steps;
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfDerived, Wrong};
 use crate::plan::Constant;
 
 /// A derived point as written.
@@ -50,7 +50,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
         if function.is_none() {
             let known: Vec<&'static str> = Function::all().iter().map(|function| function.name).collect();
             let near = nearest(&name.value, known.iter().copied());
-            report.wrong(name.place, item.key("compute"), Wrong::UnknownFunction { name: name.value, near, known });
+            report.wrong(name.place, item.key("compute"), OfDerived::UnknownFunction { name: name.value, near, known });
         }
         function
     });
@@ -139,12 +139,12 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
                 report.wrong(
                     name.place,
                     path,
-                    Wrong::UnknownArgument { function: function.name.into(), argument: name.value, near, known },
+                    OfDerived::UnknownArgument { function: function.name.into(), argument: name.value, near, known },
                 );
                 continue;
             };
             if from.iter().any(|(known, _)| *known == argument.name) {
-                report.wrong(name.place, path, Wrong::ArgumentTwice { argument: name.value });
+                report.wrong(name.place, path, OfDerived::ArgumentTwice { argument: name.value });
                 continue;
             }
             if key == "from" {
@@ -181,7 +181,7 @@ fn arguments(item: &mut Item<'_>, function: Option<&'static Function>, report: &
         };
         for argument in function.arguments.iter().filter(|argument| !argument.is_optional() && !written(argument.name))
         {
-            let wrong = Wrong::MissingArgument {
+            let wrong = OfDerived::MissingArgument {
                 function: function.name.into(),
                 argument: argument.name,
                 why: argument.meaning,
@@ -249,5 +249,5 @@ fn pairs(value: &DeValue<'_>) -> Option<Constant> {
 }
 
 fn form(argument: &str, takes: &str) -> Wrong {
-    Wrong::ArgumentForm { argument: argument.to_string(), takes: takes.to_string() }
+    OfDerived::ArgumentForm { argument: argument.to_string(), takes: takes.to_string() }.into()
 }

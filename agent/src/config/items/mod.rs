@@ -13,6 +13,7 @@ pub(crate) mod link;
 pub(crate) mod point;
 mod redfish;
 mod shape;
+pub(crate) mod tier;
 mod tls;
 
 use toml::de::{DeTable, DeValue};

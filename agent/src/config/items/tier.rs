@@ -8,7 +8,7 @@ use lapwing_protocol::Decimal;
 use crate::config::mistake::Report;
 use crate::config::reader::{Item, OneOrMany};
 use crate::config::source::{Located, Place};
-use crate::config::wrong::Wrong;
+use crate::config::wrong::{OfTiers, Wrong};
 use crate::plan::topology::{Side, TierKind};
 
 use super::link::word;
@@ -32,6 +32,8 @@ pub(crate) struct TierItem {
     pub(crate) phases: u8,
     pub(crate) meter: Option<Located<String>>,
     pub(crate) source_kw: Option<f64>,
+    /// Power points of what it (a main) or its source (a busway's) feeds beside the tiers.
+    pub(crate) also: Vec<Located<String>>,
     /// A rack with one side only, on purpose.
     pub(crate) single: bool,
     pub(crate) main: MainItem,
@@ -44,8 +46,7 @@ pub(crate) struct MainItem {
     pub(crate) power_factor: Option<f64>,
     pub(crate) cooling_kw: Option<f64>,
     pub(crate) cooling_load: Option<Located<String>>,
-    /// Powers beside the tiers it feeds, and the efficiency of what stands between.
-    pub(crate) also: Vec<Located<String>>,
+    /// Of what stands between its meter and those below.
     pub(crate) efficiency: f64,
 }
 
@@ -56,7 +57,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     let fed_by = if is_main { None } else { item.need::<OneOrMany>("fed_by", report) };
     let mut fed_by = fed_by.map_or_else(Vec::new, |list| list.value.0);
     if kind != TierKind::Rack && fed_by.len() > 1 {
-        report.wrong(item.place_of("fed_by"), item.key("fed_by"), Wrong::SeveralFeeders { kind: kind.words() });
+        report.wrong(item.place_of("fed_by"), item.key("fed_by"), OfTiers::SeveralFeeders { kind: kind.words() });
         fed_by.truncate(1);
     }
     let side = (kind == TierKind::Busway).then(|| {
@@ -96,6 +97,8 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     }
     let has_source = matches!(kind, TierKind::Main | TierKind::Busway);
     let source_kw = has_source.then(|| number(&mut item, "source_kw", (0.1, 100_000.0), report)).flatten();
+    let also = has_source.then(|| item.take::<OneOrMany>("also", report)).flatten();
+    let also = also.map_or_else(Vec::new, |list| list.value.0);
     let main = if is_main { read_main(&mut item, report) } else { MainItem::default() };
     let (label, place) = (item.label.clone(), item.place);
     item.close(report);
@@ -113,6 +116,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
         phases,
         meter,
         source_kw,
+        also,
         single,
         main,
     })
@@ -137,7 +141,6 @@ fn read_main(item: &mut Item<'_>, report: &mut Report) -> MainItem {
         power_factor: number(item, "power_factor", (0.1, 1.0), report),
         cooling_kw,
         cooling_load,
-        also: item.take::<OneOrMany>("also", report).map_or_else(Vec::new, |list| list.value.0),
         efficiency: number(item, "efficiency", (0.5, 1.0), report).unwrap_or(1.0),
     }
 }
@@ -148,8 +151,7 @@ fn number(item: &mut Item<'_>, key: &'static str, (low, high): (f64, f64), repor
     if value >= low && value <= high {
         return Some(value);
     }
-    let wrong =
-        Wrong::OutOfRange { value: written.value.to_string(), low: low.to_string(), high: high.to_string() };
+    let wrong = Wrong::OutOfRange { value: written.value.to_string(), low: low.to_string(), high: high.to_string() };
     report.wrong(written.place, item.key(key), wrong);
     None
 }

@@ -83,6 +83,7 @@ fn a_wait_covers_what_comes_again_meanwhile() {
 fn an_alarm_is_as_late_as_all_its_parts() {
     let mut plan = devices(19_200, 2);
     plan.points = vec![crate::plan::Point::default(); 22];
+    plan.points.iter_mut().for_each(|point| point.scan_period = SECOND);
     plan.points[3].response = Some(SECOND * 8);
     plan.points[3].refresh = Some(SECOND * 2);
     plan.points[20].path = "derived".into();

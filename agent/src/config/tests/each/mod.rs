@@ -9,6 +9,7 @@ mod pace;
 mod redfish;
 mod registers;
 mod snmp;
+mod tiers;
 mod writing;
 
 use super::Copy;

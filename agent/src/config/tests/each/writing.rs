@@ -41,7 +41,7 @@ fn unknown_keys() {
         "did you mean `response_s`?",
     );
     added("\n[[alarms]]\nid = \"x\"\n", "alarms]]", "unknown_table", "`alarms`", "did you mean `alarm`?");
-    added("\n[[busway]]\nname = \"a1\"\n", "busway]]", "unknown_table", "`busway`", "remove it");
+    added("\n[[cupboard]]\nname = \"a1\"\n", "cupboard]]", "unknown_table", "`cupboard`", "remove it");
     changed(COIL, "schema = 1", "scheme = 1", "scheme", "unknown_table", "`scheme`", "did you mean `schema`?");
 }
 
