@@ -137,7 +137,8 @@ fn raws(ask: &Ask, bank: &Bank) -> Vec<Raw> {
         Ask::Snmp { oids } => oids.iter().map(|oid| variable(bank.variables.get(oid))).collect(),
         Ask::SnmpColumn { column, listed } => {
             let rows = || bank.variables.iter().filter(|(oid, _)| oid.starts_with(column));
-            let holds = |wanted: &Vec<u32>| rows().any(|(_, value)| matches!(value, Variable::Oid(oid) if oid == wanted));
+            let holds =
+                |wanted: &Vec<u32>| rows().any(|(_, value)| matches!(value, Variable::Oid(oid) if oid == wanted));
             let known: Vec<&Vec<u32>> = listed.iter().flatten().collect();
             let others = || rows().filter(|(_, value)| !matches!(value, Variable::Oid(oid) if known.contains(&oid)));
             listed

@@ -176,9 +176,8 @@ impl Samples<'_> {
     /// Residuals and their slopes, by differences in the logarithms, four models side by side.
     fn normal(&self, at: [f64; 3]) -> Normal {
         const STEP: f64 = 1e-5;
-        let models: [[f64; 3]; 4] = core::array::from_fn(|m| {
-            core::array::from_fn(|i| libm::exp(at[i] + if m == i + 1 { STEP } else { 0.0 }))
-        });
+        let models: [[f64; 3]; 4] =
+            core::array::from_fn(|m| core::array::from_fn(|i| libm::exp(at[i] + if m == i + 1 { STEP } else { 0.0 })));
         let mut nodes = [Nodes::default(); 4];
         let mut normal = Normal { matrix: [[0.0; 3]; 3], gradient: [0.0; 3], sum: 0.0, neighbours: 0.0 };
         let (mut before, mut residual_before) = (self.t_s[0], 0.0);

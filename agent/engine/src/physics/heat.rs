@@ -125,9 +125,8 @@ mod tests {
     fn classes_as_published() {
         // Standards: 0.19 K each at 20 °C over 6 K is 4.5 %, class AA 3.2 %, a matched pair 1.2 % or less.
         let six = Circuit { t_supply_c: 20.0, t_return_c: 26.0, ..CIRCUIT };
-        let share = |class| {
-            Ok(water_heat_uncertainty(&six, 0.0, class).expect("sound") / water_heat(&six).expect("sound").kw)
-        };
+        let share =
+            |class| Ok(water_heat_uncertainty(&six, 0.0, class).expect("sound") / water_heat(&six).expect("sound").kw);
         absolute("A", share(SensorClass::A), 0.045, 2e-3);
         absolute("AA", share(SensorClass::Aa), 0.032, 2e-3);
         assert!(share(SensorClass::Pair).expect("sound") < 0.012);

@@ -181,7 +181,8 @@ mod tests {
         assert!(seconds[2] > 20.0 * 7620.0 / 420.0);
         assert_eq!(seconds_to_limit(Lost::Chiller, 420.0, &store, 46.0, 45.0), Ok(0.0), "past the limit");
         assert_eq!(
-            seconds_to_limit(Lost::Chiller, 420.0, &Store { c_loop: -1.0, ..store }, 25.0, 45.0).map_err(NoNumber::input),
+            seconds_to_limit(Lost::Chiller, 420.0, &Store { c_loop: -1.0, ..store }, 25.0, 45.0)
+                .map_err(NoNumber::input),
             Err(Some("c_loop"))
         );
         // Until fitted: slower transfer, sooner at the limit.
@@ -194,7 +195,10 @@ mod tests {
         assert_eq!(ride_through_margin(90.0, false, 8.0, 2.0, 60.0), Ok(20.0));
         assert_eq!(ride_through_margin(30.0, false, 8.0, 2.0, 60.0), Ok(-40.0));
         assert_eq!(ride_through_margin(3.0, true, 8.0, 2.0, 60.0), Ok(3.0));
-        assert_eq!(ride_through_margin(3.0, true, -8.0, 2.0, 60.0).map_err(NoNumber::input), Err(Some("generator_start_s")));
+        assert_eq!(
+            ride_through_margin(3.0, true, -8.0, 2.0, 60.0).map_err(NoNumber::input),
+            Err(Some("generator_start_s"))
+        );
     }
 
     proptest::proptest! {

@@ -25,11 +25,8 @@ pub fn ntu_from_eff(eff: f64, cr: f64, arrangement: Arrangement) -> Result<f64, 
         return Err(outside("eff", "within what such a coil can reach"));
     }
     if arrangement == Arrangement::Counterflow && eff < 1.0 {
-        let ntu = if 1.0 - cr < 1e-9 {
-            eff / (1.0 - eff)
-        } else {
-            libm::log((1.0 - eff * cr) / (1.0 - eff)) / (1.0 - cr)
-        };
+        let ntu =
+            if 1.0 - cr < 1e-9 { eff / (1.0 - eff) } else { libm::log((1.0 - eff * cr) / (1.0 - eff)) / (1.0 - cr) };
         return Ok(ntu.clamp(0.0, 100.0));
     }
     let (mut low, mut high) = (0.0, 100.0);

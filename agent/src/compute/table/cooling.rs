@@ -21,11 +21,13 @@ const HUMIDITY: Argument = number("rh", "1", "relative humidity as a fraction");
 const AIR: Argument = number("t_c", "Cel", "air temperature");
 const U_AIR: Argument = number("u_t_k", "K", "uncertainty of the air temperature");
 const U_HUMIDITY: Argument = number("u_rh", "1", "uncertainty of the humidity as a fraction");
-const SPEEDS: Argument = believed("speed_rpm", "/min", "speeds of the fans; a fan without a believed speed does not count");
+const SPEEDS: Argument =
+    believed("speed_rpm", "/min", "speeds of the fans; a fan without a believed speed does not count");
 const COMMAND: Argument = number("command", "1", "commanded speed as a fraction of full speed");
 const FULL_SPEED: Argument = number("full_rpm", "/min", "full speed");
 const DROP: Argument = number("dp_pa", "Pa", "pressure drop");
-const LESS: Argument = number_or("less_pa", "Pa", 0.0, "pressure drop of what else lies between the taps, to be taken off");
+const LESS: Argument =
+    number_or("less_pa", "Pa", 0.0, "pressure drop of what else lies between the taps, to be taken off");
 const REF_DROP: Argument = number("ref_dp_pa", "Pa", "pressure drop measured clean and dry");
 const REF_FLOW: Argument = number("ref_flow_m3s", "m3/s", "air flow at that");
 
@@ -79,7 +81,13 @@ pub(super) const FUNCTIONS: &[Function] = &[
     },
     Function {
         name: "margin_uncertainty",
-        arguments: &[AIR, HUMIDITY, U_AIR, U_HUMIDITY, number("u_surface_k", "K", "uncertainty of the surface's sensor")],
+        arguments: &[
+            AIR,
+            HUMIDITY,
+            U_AIR,
+            U_HUMIDITY,
+            number("u_surface_k", "K", "uncertainty of the surface's sensor"),
+        ],
         quantity: Quantity::TemperatureDifference,
         unit: "K",
         run: |given| {

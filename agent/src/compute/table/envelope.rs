@@ -16,8 +16,11 @@ const CLASS: Argument = Argument {
     takes: Takes::Word(&["A1", "A2", "A3", "A4", "H1"]),
     meaning: "class of the equipment's environment",
 };
-const EDITION: Argument =
-    Argument { name: "edition", takes: Takes::Word(&["2015", "2021"]), meaning: "edition of the guidelines" };
+const EDITION: Argument = Argument {
+    name: "edition",
+    takes: Takes::Word(&["fourth", "fifth"]),
+    meaning: "edition of the guidelines: fourth of 2015, fifth of 2021",
+};
 const ENVELOPE: Argument = Argument {
     name: "envelope",
     takes: Takes::Word(&["recommended", "allowable"]),
@@ -38,7 +41,7 @@ fn place(given: &Given<'_>) -> Place {
             "H1" => AirClass::H1,
             _ => AirClass::A1, // the words are those five
         },
-        edition: if given.word("edition") == "2015" { Edition::Fourth } else { Edition::Fifth },
+        edition: if given.word("edition") == "fourth" { Edition::Fourth } else { Edition::Fifth },
         envelope: if given.word("envelope") == "recommended" { Envelope::Recommended } else { Envelope::Allowable },
         is_clean: given.word("corrosion") == "low",
         alt_m: given.number("alt_m"),
@@ -77,7 +80,11 @@ pub(super) const FUNCTIONS: &[Function] = &[
                     least = least.min(air_class::inside(&place, *t, *dew)?.margin_k);
                 }
             }
-            if least.is_finite() { Ok(least.into()) } else { Err(domain("t_c and t_dew_c must have at least one each")) }
+            if least.is_finite() {
+                Ok(least.into())
+            } else {
+                Err(domain("t_c and t_dew_c must have at least one each"))
+            }
         },
     },
     Function {
@@ -165,7 +172,9 @@ fn earliest_to_limit(given: &mut Given<'_>) -> Result<Computed, NoNumber> {
     let spec = WindowSpec { over_ms, spacing_ms: 0 };
     let window = given.memory::<Window>();
     window.push(&spec, at, steps);
-    let (Some(slope), Some(error)) = (window.slope(&spec), window.standard_error(&spec)) else { return Ok(most.into()) };
+    let (Some(slope), Some(error)) = (window.slope(&spec), window.standard_error(&spec)) else {
+        return Ok(most.into());
+    };
     match forecast::time_to_limit_bounds(now, slope.per_second() / 1000.0, error / 1000.0, limit) {
         Ok(met) => Ok(met.earliest.min(most).into()),
         Err(_) => Ok(most.into()), // it does not come nearer, or no more than its noise does
