@@ -12,7 +12,8 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, WindowSpec};
+use lapwing_engine::alarm::group::{GroupSpec, GroupTables, Member};
+use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, Test, WindowSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Impact, Mode, Priority};
 
 /// Everything the agent will do.
@@ -44,6 +45,10 @@ pub struct Plan {
     pub topology: topology::Topology,
     /// Alarms, in the order of `engine.alarms`.
     pub alarms: Vec<Alarm>,
+    /// Which alarms follow from which.
+    pub groups: Groups,
+    /// Rules that hide alarms.
+    pub suppress: Vec<Suppress>,
     /// The engine's tables.
     pub engine: EngineTables,
     /// SHA-256 of the configuration as read (files and environment).
@@ -72,7 +77,7 @@ impl EngineTables {
 }
 
 /// `[module]`.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Module {
     /// Site, a topic segment.
     pub site: String,
@@ -80,8 +85,44 @@ pub struct Module {
     pub name: String,
     /// Height above sea level, m.
     pub altitude_m: f64,
-    /// Whether what is said concerns a live module; `demo` sets simulated.
+    /// Whether what is said concerns a live module; `demo` sets simulated. Another mode that a person sets falls back
+    /// to this one.
     pub mode: Mode,
+    /// Modes in which alarms are announced to people.
+    pub announce_in: Vec<Mode>,
+    /// Longest time for which a person may set another mode.
+    pub mode_at_most: Duration,
+    /// Who acknowledges alarms.
+    pub acknowledge: Acknowledge,
+}
+
+impl Default for Module {
+    fn default() -> Self {
+        Self {
+            site: String::new(),
+            name: String::new(),
+            altitude_m: 0.0,
+            mode: Mode::Live,
+            announce_in: vec![Mode::Live],
+            mode_at_most: MODE_AT_MOST,
+            acknowledge: Acknowledge::Here,
+        }
+    }
+}
+
+/// A working day.
+pub const MODE_AT_MOST: Duration = Duration::from_secs(8 * 3600);
+
+/// Who acknowledges alarms.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Acknowledge {
+    /// People, through this agent.
+    #[default]
+    Here,
+    /// People, in the site's own system: alarms acknowledge themselves when they clear.
+    Elsewhere,
+    /// Both: what nobody acknowledged here does so itself when it clears.
+    Both,
 }
 
 /// `[mqtt]`.
@@ -547,12 +588,58 @@ pub struct Alarm {
     pub first_check: String,
     /// What can hurt whoever goes there.
     pub safety: String,
+    /// Where to read on.
+    pub document: Option<String>,
     /// Time a person has.
     pub respond_within: Option<Duration>,
     /// Made by the agent itself (`fault/…`), not configured.
     pub own: bool,
+    /// The link whose failure explains it, by name; own alarms on devices only.
+    pub link: Option<String>,
     /// Digest of its condition: a changed one is judged anew.
     pub digest: u64,
+}
+
+/// Which alarms follow from which, as the engine's room `alarm::group` reads it.
+#[derive(Clone, Debug, Default)]
+pub struct Groups {
+    /// Names, in the order of `specs`.
+    pub names: Vec<String>,
+    /// Groups.
+    pub specs: Vec<GroupSpec>,
+    /// Places of alarms in them, those of one alarm together.
+    pub members: Vec<Member>,
+    /// By alarm: its stretch of `members`.
+    pub of_alarm: Vec<Span>,
+    /// By alarm: within this time the order of two changes cannot be told, ms.
+    pub scan_ms: Vec<u32>,
+    /// How many steps all groups have together.
+    pub steps: u32,
+    /// How many rules tell a consequence again.
+    pub rules: u32,
+}
+
+impl Groups {
+    /// The tables as the engine borrows them.
+    #[must_use]
+    pub fn tables(&self) -> GroupTables<'_> {
+        GroupTables { groups: &self.specs, members: &self.members, of_alarm: &self.of_alarm, scan_ms: &self.scan_ms }
+    }
+}
+
+/// A rule that hides alarms while a declared condition holds.
+#[derive(Clone, Debug)]
+pub struct Suppress {
+    /// Name, unique.
+    pub name: String,
+    /// Why the alarms mean nothing then.
+    pub text: String,
+    /// The alarms, by index, ascending.
+    pub alarms: Vec<u32>,
+    /// Longest time it hides at a stretch.
+    pub at_most: Duration,
+    /// Holds by itself while this does; `None`: a person starts and ends it.
+    pub when: Option<(u32, Test)>,
 }
 
 /// A stretch of one of the plan's tables; empty where the table does not have it.

@@ -10,10 +10,14 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use lapwing_protocol::catalogue::{self, CataloguePoint};
-use lapwing_protocol::{EncodingError, EventLast, Presence, PresenceState, Quantity, SCHEMA, Topics, Unit, Word};
+use lapwing_protocol::event::Detail;
+use lapwing_protocol::{
+    EncodingError, Event, EventLast, Mode, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
+};
 
 use tokio::sync::watch;
 
+use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::held::Held;
@@ -21,7 +25,7 @@ use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
 use crate::plan::Plan;
-use crate::publish::{HandInError, Publisher, Session};
+use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -66,7 +70,7 @@ impl Service {
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
-        let (mut store, opened) = Store::open(&plan.store.dir, plan.store.max_mib)?;
+        let (mut store, opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
@@ -109,11 +113,10 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
-            let new_log = {
-                let (plan, publisher, catalogue, boot) =
-                    (Arc::clone(&plan), publisher.clone(), catalogue.clone(), opened.boot);
-                Box::new(move |log: &str| {
-                    if let Err(error) = renew(&plan, &session, &publisher, log, boot, &catalogue) {
+            let renew = {
+                let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
+                Box::new(move |log: &str, mode: Mode, anew: bool| {
+                    if let Err(error) = renewed(mode, &session, &publisher, (log, anew), boot, &catalogue) {
                         tracing::error!(%error, "presence could not be renewed; please report this");
                     }
                 })
@@ -131,7 +134,7 @@ impl Service {
                     door,
                     told,
                     alive,
-                    new_log,
+                    renew,
                     held,
                 })
             })?
@@ -189,6 +192,33 @@ impl Service {
         runtime.stop();
         summary
     }
+}
+
+/// The store on disk; where the disk cannot be used at all, one in memory: alarms come first. What is a mistake in the
+/// settings, or another agent on the same store, is refused.
+fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
+    let why = match Store::open_or_begin_anew(&plan.store.dir, plan.store.max_mib) {
+        Ok(opened) => return Ok(opened),
+        Err(
+            error @ (StoreError::Directory { .. }
+            | StoreError::Full { .. }
+            | StoreError::Disk { .. }
+            | StoreError::Damaged { .. }
+            | StoreError::Sql { .. }),
+        ) => error.to_string(),
+        Err(
+            error @ (StoreError::InUse { .. }
+            | StoreError::Foreign { .. }
+            | StoreError::Newer { .. }
+            | StoreError::Another { .. }
+            | StoreError::Random(_)
+            | StoreError::Thread(_)
+            | StoreError::NoAnswer { .. }
+            | StoreError::Stopped),
+        ) => return Err(error.into()),
+    };
+    tracing::error!("{why}; events are kept in memory only");
+    Ok(Store::in_memory(why)?)
 }
 
 /// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
@@ -264,7 +294,7 @@ pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Sess
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
-    let presence = |state| presence(plan, &opened.log, opened.boot, &hash, state);
+    let presence = |state| presence(plan.module.mode, &opened.log, opened.boot, &hash, state);
     let session = Session {
         base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
         presence_topic: "presence".into(),
@@ -274,15 +304,46 @@ pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Sess
         event_topic: "event".into(),
         last_topic: "event/last".into(),
         last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
+        lost: lost(plan, opened.boot),
     };
     Ok((session, hash))
 }
 
-fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
+/// What is sent in the place of an event that is damaged on disk: its number must not be missing.
+fn lost(plan: &Plan, boot: u64) -> Lost {
+    let (site, module, mode) = (plan.module.site.clone(), plan.module.name.clone(), Word::from(plan.module.mode));
+    Arc::new(move |log, seq, t| {
+        let text = format!("Event {seq} was damaged on disk before it could be sent; what it said is lost.");
+        let detail = StoreChange {
+            change: "event damaged".into(),
+            log_before: None,
+            seq_before: None,
+            reason: Some("its checksum is wrong".into()),
+        };
+        let event = Event {
+            schema: SCHEMA,
+            log: log.to_owned(),
+            seq,
+            boot,
+            t,
+            time: rfc3339(t),
+            clock_synced: false,
+            mode: mode.clone(),
+            site: site.clone(),
+            module: module.clone(),
+            text,
+            durable: true,
+            detail: Detail::Store(detail),
+        };
+        event.to_bytes()
+    })
+}
+
+fn presence(mode: Mode, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
     let presence = Presence {
         schema: SCHEMA,
         state: Word::from(state),
-        mode: Word::from(plan.module.mode),
+        mode: Word::from(mode),
         log: log.to_owned(),
         boot,
         version: env!("CARGO_PKG_VERSION").into(),
@@ -291,19 +352,21 @@ fn presence(plan: &Plan, log: &str, boot: u64, hash: &str, state: PresenceState)
     lapwing_protocol::Encoding::Json.to_vec(&presence)
 }
 
-/// Connects anew with a presence and a will that name another log.
-fn renew(
-    plan: &Plan,
+/// Presence names another log or mode, the will too: by a new connection, or with the next one if events may not wait
+/// for it.
+fn renewed(
+    mode: Mode,
     session: &Session,
     publisher: &Publisher,
-    log: &str,
+    (log, anew): (&str, bool),
     boot: u64,
     hash: &str,
 ) -> Result<(), StartError> {
-    let said = |state| presence(plan, log, boot, hash, state);
+    let said = |state| presence(mode, log, boot, hash, state);
     let session =
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
-    Ok(publisher.session(session)?)
+    if anew { publisher.session(session) } else { publisher.presence(session) }?;
+    Ok(())
 }
 
 fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {

@@ -102,6 +102,9 @@ pub struct AlarmRecord {
     /// The alarm it follows from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub follows: Option<String>,
+    /// Which of the two was first could not be told: they came within one scan.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub tie: bool,
     /// When its shelf ends.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until: Option<i64>,
@@ -119,6 +122,9 @@ pub struct AlarmRecord {
     /// What can hurt whoever goes there.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub safety: String,
+    /// Where to read on: a document's address or number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub document: Option<String>,
     /// Time a person has, seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub respond_within_s: Option<u32>,
@@ -153,7 +159,7 @@ impl crate::fit::Shorten for AlarmRecord {
         ] {
             shorten(text, longest);
         }
-        for text in [&mut self.tag, &mut self.location, &mut self.follows, &mut self.limit_unit] {
+        for text in [&mut self.tag, &mut self.location, &mut self.follows, &mut self.limit_unit, &mut self.document] {
             shorten_some(text, longest);
         }
         for state in &mut self.states {

@@ -122,6 +122,16 @@ pub enum ConditionKind {
     State,
     /// No believable reading.
     BadMeasurement,
+    /// A limit will be reached too soon at the present rate.
+    TimeToLimit,
+    /// Away from where it should be: a set point, a commanded value, its like.
+    Deviation,
+    /// Two sensors of one quantity disagree.
+    Discrepancy,
+    /// Fewer work than are needed or installed.
+    FewerThan,
+    /// A reading that never changes though it should: the sensor is dead.
+    Frozen,
 }
 
 /// Whether what is said concerns a live module.
@@ -181,6 +191,11 @@ impl Vocabulary for ConditionKind {
         ("fall", Self::Fall),
         ("state", Self::State),
         ("bad_measurement", Self::BadMeasurement),
+        ("time_to_limit", Self::TimeToLimit),
+        ("deviation", Self::Deviation),
+        ("discrepancy", Self::Discrepancy),
+        ("fewer_than", Self::FewerThan),
+        ("frozen", Self::Frozen),
     ];
 }
 

@@ -129,7 +129,7 @@ fn status() -> impl Strategy<Value = Status> {
 }
 
 fn alarm_change() -> impl Strategy<Value = Detail> {
-    let who = (text(), any::<u32>(), some(any::<u64>()), word(), word(), word(), any::<[bool; 4]>());
+    let who = (text(), any::<u32>(), some(any::<u64>()), word(), word(), word(), any::<[bool; 5]>());
     let what = (
         prop::collection::vec(word(), 0..3),
         word(),
@@ -161,7 +161,7 @@ fn alarm_change() -> impl Strategy<Value = Detail> {
         some(any::<i64>()),
     );
     (who, what, when, why).prop_map(|(who, what, when, why)| {
-        let (alarm, occurrence, incident, condition, from, to, [active, acknowledged, first_out, tie]) = who;
+        let (alarm, occurrence, incident, condition, from, to, [active, acknowledged, first_out, tie, announced]) = who;
         let (hidden_by, priority, impact, point, tag, location, value, limit) = what;
         let (limit_unit, quality, true_since, raised_at, rate_per_min, seconds_left, left_to) = when;
         let (follows, consequence, response, first_check, safety, respond_within_s, by, reason, until) = why;
@@ -193,10 +193,12 @@ fn alarm_change() -> impl Strategy<Value = Detail> {
             first_out,
             follows,
             tie,
+            announced,
             consequence,
             response,
             first_check,
             safety,
+            document: reason.clone(),
             respond_within_s,
             by,
             reason,
@@ -208,9 +210,11 @@ fn alarm_change() -> impl Strategy<Value = Detail> {
 fn detail() -> impl Strategy<Value = Detail> {
     prop_oneof![
         3 => alarm_change(),
-        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()))
-            .prop_map(|(action, by, alarm, point, reason, until, refused)|
-                Detail::Operator(OperatorAction { action, by, alarm, point, reason, until, refused })),
+        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()), some(word()))
+            .prop_map(|(action, by, alarm, point, reason, until, refused, to_mode)|
+                Detail::Operator(OperatorAction {
+                    action, by, rule: point.clone(), alarm, point, to_mode, reason, until, refused,
+                })),
         1 => (text(), any::<bool>(), some(text())).prop_map(|(link, up, reason)| Detail::Link(LinkChange { link, up, reason })),
         1 => (text(), text(), any::<bool>(), some(text()))
             .prop_map(|(device, link, up, reason)| Detail::Device(DeviceChange { device, link, up, reason })),
@@ -249,14 +253,14 @@ fn alarm_record() -> impl Strategy<Value = AlarmRecord> {
         any::<i64>(),
         word(),
         word(),
-        any::<[bool; 4]>(),
+        any::<[bool; 5]>(),
         prop::collection::vec(word(), 0..3),
         word(),
     );
     let limits =
         (some(decimal()), some(decimal()), prop::collection::vec(text(), 0..3), decimal(), some(decimal()), status());
     (state, limits, text(), some(text())).prop_map(|(state, limits, text, other)| {
-        let (seq, t, mode, shown, [active, acknowledged, latching, first_out], hidden_by, condition) = state;
+        let (seq, t, mode, shown, [active, acknowledged, latching, first_out, tie], hidden_by, condition) = state;
         let (limit, deadband, states, on_delay_s, value, quality) = limits;
         AlarmRecord {
             seq,
@@ -267,6 +271,7 @@ fn alarm_record() -> impl Strategy<Value = AlarmRecord> {
             acknowledged,
             latching,
             first_out,
+            tie,
             hidden_by,
             condition,
             limit,

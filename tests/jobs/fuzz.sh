@@ -14,16 +14,16 @@ seconds=${LAPWING_FUZZ_SECONDS:-600}
 tools=$target/tools
 export PATH="$tools/bin:$PATH" RUSTC_BOOTSTRAP=1 CARGO_TARGET_DIR="$target"
 mkdir -p "$target"
-if ! cargo fuzz --version >/dev/null 2>&1; then
-    echo "fuzz: installing cargo-fuzz"
-    cargo install --quiet --locked --root "$tools" cargo-fuzz --version 0.13.2 || exit 2
-fi
 cd "$root/tests/fuzz" || exit 2
 all=$(sed -n 's/^name = "\(.*\)"$/\1/p' Cargo.toml | grep -v '^lapwing-fuzz$')
 names=${LAPWING_FUZZ_TARGETS:-$all}
 for name in $names; do
     grep -qx "$name" <<<"$all" || { echo "fuzz: there is no target '$name'; there are: ${all//$'\n'/ }" >&2; exit 2; }
 done
+if ! cargo fuzz --version >/dev/null 2>&1; then
+    echo "fuzz: installing cargo-fuzz"
+    cargo install --quiet --locked --root "$tools" cargo-fuzz --version 0.13.2 || exit 2
+fi
 cargo fuzz build --fuzz-dir . --sanitizer address --release || exit 2
 
 passed=0 failed=0

@@ -8,7 +8,7 @@ install_tools() {
             /*) [ -e "$have" ] || missing+=("$package") ;;
             *) command -v "$have" >/dev/null || missing+=("$package") ;;
         esac
-    done <<'LIST'
+    done <<LIST
 cc gcc
 pkg-config pkg-config
 python3 python3
@@ -17,6 +17,9 @@ mosquitto_sub mosquitto-clients
 snmpd snmpd
 snmpget snmp
 socat socat
+mkfs.ext4 e2fsprogs
+fsfreeze util-linux
+/usr/lib/$(uname -m)-linux-gnu/faketime/libfaketime.so.1 libfaketime
 tcpdump tcpdump
 /usr/include/modbus/modbus.h libmodbus-dev
 LIST

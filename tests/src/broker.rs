@@ -70,6 +70,29 @@ impl Broker {
         self.process = Some(process);
     }
 
+    /// Ends it as its service manager would: it saves its sessions.
+    ///
+    /// # Panics
+    /// When it does not end.
+    pub fn end(&mut self) {
+        if let Some(mut process) = self.process.take() {
+            process.signal(rustix::process::Signal::TERM);
+            process.ends(Duration::from_secs(10));
+        }
+    }
+
+    /// Loses everything it had kept; it must not run.
+    ///
+    /// # Panics
+    /// When its file cannot be removed.
+    pub fn forget(&self) {
+        assert!(self.process.is_none(), "end it first");
+        let kept = self.home.join("mosquitto.db");
+        if kept.exists() {
+            std::fs::remove_file(kept).expect("the broker's file can be removed");
+        }
+    }
+
     /// Ends it as a power cut would.
     pub fn kill(&mut self) {
         if let Some(mut process) = self.process.take() {

@@ -10,9 +10,11 @@ pub mod broker;
 #[path = "../fuzz/src/lib.rs"]
 pub mod decoders;
 pub mod field;
+pub mod hostile;
 pub mod late;
 pub mod lines;
 pub mod modbus;
+pub mod mount;
 pub mod place;
 pub mod process;
 pub mod proxy;

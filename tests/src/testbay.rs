@@ -240,11 +240,18 @@ pub fn calm_controller(controller: &mut ModbusPeer) {
 /// The small module: one pymodbus controller.
 #[must_use]
 pub fn one_controller(home: &TempDir, controller: &str, broker: &str) -> PathBuf {
+    one_controller_at(home, controller, broker, &home.join("data"))
+}
+
+/// The small module with its data in a directory of its own.
+#[must_use]
+pub fn one_controller_at(home: &TempDir, controller: &str, broker: &str, data: &std::path::Path) -> PathBuf {
     maps(home);
+    let here = home.join("data").display().to_string();
     let text = format!(
         "{}\n[[link]]\nname = \"plant\"\nmodbus_tcp = \"{controller}\"\ntimeout_ms = 500\n\n\
          [[device]]\nname = \"controller\"\nlink = \"plant\"\nunit = 1\nmap = \"maps/controller.toml\"\n{CONTROLLER_ALARMS}",
-        head(home, broker, "json"),
+        head(home, broker, "json").replace(&here, &data.display().to_string()),
     );
     home.write("module.toml", &text)
 }

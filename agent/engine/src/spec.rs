@@ -223,6 +223,37 @@ impl Condition {
     }
 }
 
+/// A test of another point's value, at that point's exponent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Test {
+    /// It is one of the states whose bit is set (values 0–63).
+    States(u64),
+    /// It is above this.
+    Above(i64),
+    /// It is below this.
+    Below(i64),
+}
+
+impl Test {
+    /// Whether a value passes.
+    #[must_use]
+    #[inline]
+    pub fn holds(&self, value: i64) -> bool {
+        match *self {
+            Self::States(states) => has_state(states, value),
+            Self::Above(limit) => value > limit,
+            Self::Below(limit) => value < limit,
+        }
+    }
+}
+
+/// Whether a value's bit is set; values beyond 63 have no bit.
+#[must_use]
+#[inline]
+pub fn has_state(states: u64, value: i64) -> bool {
+    u32::try_from(value).ok().and_then(|state| states.checked_shr(state)).is_some_and(|bits| bits & 1 == 1)
+}
+
 /// One alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct AlarmSpec {

@@ -184,9 +184,10 @@ mod tests {
     fn the_earliest_alarm_is_told_first() {
         let mut summary = Summary::default();
         for (id, after) in [("late", Some(20.0)), ("soon", Some(1.5)), ("unknown", None)] {
-            summary
-                .alarms
-                .insert(id.into(), crate::core::figures::AlarmFigures { occurrences: 1, seconds_to_announce: after });
+            summary.alarms.insert(
+                id.into(),
+                crate::core::figures::AlarmFigures { occurrences: 1, announced: 1, seconds_to_announce: after },
+            );
         }
         let lines = in_words(&summary);
         let place = |id: &str| lines.iter().position(|line| line.contains(id)).expect("listed");

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use super::{End, RunArgs};
 use crate::config::{self, Loaded, Mistakes};
-use crate::field::budget::{self, LinkBudget};
+use crate::field::budget::{self, LinkBudget, counted};
 use crate::plan::{Ask, Link, Plan, Table, Transport};
 
 /// Checks a configuration.
@@ -287,12 +287,6 @@ fn asked(ask: &Ask) -> String {
         Ask::Redfish { resource, .. } => resource.clone(),
         Ask::SnmpColumn { listed, .. } => format!("1 column walked for {}", counted(listed.len(), "point")),
     }
-}
-
-/// `1 device`, `2 devices`.
-fn counted(count: usize, what: &str) -> String {
-    let s = if count == 1 { "" } else { "s" };
-    format!("{count} {what}{s}")
 }
 
 fn millis(duration: std::time::Duration) -> u64 {

@@ -19,6 +19,7 @@ use super::run::could_not;
 use super::stop::Signals;
 use super::{CheckoutArgs, End, check, start_log};
 use crate::config;
+use crate::field::budget::counted;
 use crate::field::identify::{Identity, NoIdentity};
 use crate::field::{self, FieldHandle, FieldStats, identify};
 use crate::plan::Plan;
@@ -107,8 +108,8 @@ fn begin(args: &CheckoutArgs, plan: Plan) -> Result<End, String> {
     }
     let (agree, differ, open) = sheet.counts();
     talk.say(&format!(
-        "{} points: {agree} agree, {differ} differ, {open} not decided. Sign-off sheet: {} (and .csv beside it).",
-        targets.len(),
+        "{}: {agree} agree, {differ} differ, {open} not decided. Sign-off sheet: {} (and .csv beside it).",
+        counted(targets.len(), "point"),
         out.join("sign-off.html").display()
     ));
     talk.object(&serde_json::json!({
@@ -188,7 +189,8 @@ fn was_spoken_on(outcomes: &[(u32, Result<Identity, NoIdentity>)]) -> bool {
 
 /// What every device says of itself, by its name, and which links were spoken on; all links are asked at once.
 fn identities(small: &Arc<Plan>, runtime: &RuntimeThread, talk: &Talk) -> (BTreeMap<String, String>, Vec<bool>) {
-    talk.say(&format!("Asking {} devices on {} links what they are …", small.devices.len(), small.links.len()));
+    let (devices, links) = (counted(small.devices.len(), "device"), counted(small.links.len(), "link"));
+    talk.say(&format!("Asking {devices} on {links} what they are …"));
     let asked: Vec<_> = (0u32..)
         .zip(&small.links)
         .map(|(index, _)| runtime.handle.spawn(identify::link(Arc::clone(small), index)))

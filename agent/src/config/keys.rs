@@ -30,6 +30,8 @@ pub enum Kind {
     OneOrMany,
     /// A table of names.
     Names,
+    /// A list of texts or of lists of them.
+    Lists,
 }
 
 /// One key.
@@ -52,7 +54,8 @@ pub struct Key {
 /// Plain tables: once a file, and within reach of the environment.
 pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
 /// Lists of tables in the module file.
-pub const LISTS: &[&str] = &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm"];
+pub const LISTS: &[&str] =
+    &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress"];
 
 /// The keys of one table.
 pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
@@ -76,6 +79,7 @@ pub fn table() -> String {
             Kind::Numbers => "list of numbers".into(),
             Kind::OneOrMany => "text or list of texts".into(),
             Kind::Names => "table".into(),
+            Kind::Lists => "list of texts, or of lists of them".into(),
         };
         // Writing to a String cannot fail.
         let _ = writeln!(text, "| `{}` | `{}` | {kind} | {} | {} |", key.section, key.name, key.default, key.meaning);
@@ -94,7 +98,9 @@ const fn key(
     Key { section, name, kind, default, example, meaning }
 }
 
-use Kind::{Duration as D, Flag as F, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word};
+use Kind::{
+    Duration as D, Flag as F, Lists, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word,
+};
 
 /// Layouts of a raw value, as `as` names them.
 pub const LAYOUTS: &[&str] = &[
@@ -116,6 +122,8 @@ pub const LAYOUTS: &[&str] = &[
     "text_number",
     "counter",
 ];
+/// Who acknowledges alarms.
+pub const ACKNOWLEDGE: &[&str] = &["here", "elsewhere", "both"];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
 /// What is at stake while an alarm stands.
@@ -134,6 +142,9 @@ pub const KEYS: &[Key] = &[
     key("module", "name", T, "required", "\"m1\"", "Module; a topic segment."),
     key("module", "altitude_m", N, "0", "9", "Height above sea level in metres."),
     key("module", "mode", Word(MODES), "live", "\"live\"", "Whether what is said concerns a live module."),
+    key("module", "announce_in", Texts, "[\"live\"]", "[\"live\", \"test\"]", "Modes in which alarms are announced to people; in the others only events and records tell of them."),
+    key("module", "mode_at_most", D, "8h", "\"8h\"", "Longest time for which a person may set another mode; it then falls back to `mode` by itself."),
+    key("module", "acknowledge", Word(ACKNOWLEDGE), "here", "\"here\"", "Who acknowledges alarms: people through this agent, people in the site's own system (alarms then acknowledge themselves when they clear), or both."),
     key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
     key("mqtt", "base", T, "lapwing", "\"lapwing\"", "First topic segment."),
     key("mqtt", "client_id", T, "site-module", "\"saltmarsh-m1\"", "Client identifier."),
@@ -270,8 +281,22 @@ pub const KEYS: &[Key] = &[
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
     key("alarm", "safety", T, "", "\"…\"", "What can hurt whoever goes there."),
+    key("alarm", "document", T, "", "\"OM-12 §4\"", "Where to read on: a document's address or number."),
     key("alarm", "respond_within", D, "", "\"3m\"", "Time a person has."),
     key("alarm", "max_shelf", D, "8h", "\"8h\"", "Longest time it may be shelved."),
+
+    key("group", "name", T, "required", "\"water-flow\"", "Name of the group; unique."),
+    key("group", "chain", Lists, "required", "[\"pump-*-tripped\", \"water-flow-low\", [\"coil-air-*-hot\", \"cold-aisle-rising\"]]", "Alarms by id or pattern from cause to consequence: each step explains those after it. Steps of several alarms are lists."),
+    key("group", "window", D, "5m", "\"5m\"", "How long after its cause a consequence is attached to it rather than announced by itself."),
+    key("group", "lag", D, "5s", "\"5s\"", "How long before its cause a consequence may be seen: it was read by a faster sensor."),
+    key("group", "together", Texts, "[]", "[\"inlet-hot-*\"]", "Alarms of one step that have one cause: the first stands for the others."),
+    key("group", "tell_again", Texts, "[]", "[\"inlet-hot-*\"]", "Alarms that are announced although they follow from another, once an incident a pattern. What is more urgent than all that was announced of the incident is announced anyway."),
+
+    key("suppress", "name", T, "required", "\"pump-1-maintenance\"", "Name of the rule; unique."),
+    key("suppress", "text", T, "required", "\"Pump 1 is in maintenance\"", "Why the alarms mean nothing then, one sentence."),
+    key("suppress", "alarms", Texts, "required", "[\"pump-1-*\"]", "Alarms by id or pattern that it hides; they go on being judged."),
+    key("suppress", "while", Names, "", "{ point = \"pump/1/switch\", state = \"off\" }", "Holds by itself while that point is in a state, `above` or `below` a value. Without it a person starts and ends the rule."),
+    key("suppress", "at_most", D, "required", "\"8h\"", "Longest time it hides at a stretch; then the alarms show themselves again."),
 
     key("map", "min_interval_ms", W, "0", "2000", "At the top of a map: no point of a device with this map is read more often than this, ms; the device's own `min_interval_ms` wins."),
     key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),

@@ -84,6 +84,12 @@ pub fn environment() -> impl Iterator<Item = (String, String)> {
     std::env::vars_os().map(move |(name, value)| (text(name), text(value))).filter(|(name, _)| name.starts_with(PREFIX))
 }
 
+/// The nearest of several names, if one is near enough to be meant: for answers to what a person has typed.
+#[must_use]
+pub fn nearest_name<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<String> {
+    reader::nearest(name, known)
+}
+
 /// Reads a module file, its maps and the environment into a Plan.
 ///
 /// # Errors
@@ -184,6 +190,12 @@ fn read_module(
     let derived =
         list("derived", "path", report).into_iter().filter_map(|item| items::derived::read(item, report)).collect();
     let alarms = list("alarm", "id", report).into_iter().filter_map(|item| items::alarm::read(item, report)).collect();
+    let groups =
+        list("group", "name", report).into_iter().filter_map(|item| items::group::read(item, report)).collect();
+    let suppress = list("suppress", "name", report)
+        .into_iter()
+        .filter_map(|item| items::group::read_suppress(item, report))
+        .collect();
     let mut tiers = Vec::new();
     for kind in TierKind::ALL {
         let items = list(kind.section(), "name", report);
@@ -204,6 +216,8 @@ fn read_module(
         derived,
         tiers,
         alarms,
+        groups,
+        suppress,
         incomplete,
         file: Some(file),
         link_addresses: overrides.link_addresses.clone(),

@@ -189,7 +189,7 @@ fn take(item: &mut Item<'_>, key: &'static Key, report: &mut Report) -> Option<L
             ValueKind::Array(list.into_iter().map(|text| Value::new(None, ValueKind::String(text.value))).collect())
         }),
         // No plain table has lists of numbers or tables of names.
-        Kind::Numbers | Kind::Names => return None,
+        Kind::Numbers | Kind::Names | Kind::Lists => return None,
     })
 }
 
@@ -212,7 +212,7 @@ fn scalar(value: &Spanned<DeValue<'_>>, kind: Kind) -> Result<ValueKind, Wrong> 
             }
             ValueKind::String(word)
         }
-        Kind::Text | Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names => {
+        Kind::Text | Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names | Kind::Lists => {
             ValueKind::String(String::read(value, origin)?)
         }
     })
@@ -232,7 +232,7 @@ fn from_variable(variable: &str, text: &str) -> Result<(String, ValueKind), Wron
             keys::PLAIN.contains(&key.section) && key.section.to_uppercase() == table && key.name.to_uppercase() == name
         })
         .ok_or_else(unknown)?;
-    if matches!(key.kind, Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names) {
+    if matches!(key.kind, Kind::Texts | Kind::OneOrMany | Kind::Numbers | Kind::Names | Kind::Lists) {
         return Err(Wrong::VariableIntoList { variable: variable.to_string() });
     }
     if segments.next().is_some() {

@@ -8,11 +8,12 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use lapwing_protocol::Mode;
+use lapwing_protocol::{Mode, Vocabulary};
 
 use crate::plan;
 
 use super::address::host_port;
+use super::keys::MODES;
 use super::mistake::Report;
 use super::names;
 use super::plain::Plain;
@@ -125,7 +126,36 @@ fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Repo
         Some("simulated") => Mode::Simulated,
         _ => Mode::Live,
     };
-    plan::Module { site, name, altitude_m, mode }
+    let announce_in = announce_in(plain, place("module", "announce_in"), report);
+    let at_most = plain.whole("module.mode_at_most").and_then(|ms| u64::try_from(ms).ok());
+    let acknowledge = match plain.text("module.acknowledge").as_deref() {
+        Some("elsewhere") => plan::Acknowledge::Elsewhere,
+        Some("both") => plan::Acknowledge::Both,
+        _ => plan::Acknowledge::Here,
+    };
+    plan::Module {
+        site,
+        name,
+        altitude_m,
+        mode,
+        announce_in,
+        mode_at_most: at_most.map_or(plan::MODE_AT_MOST, Duration::from_millis),
+        acknowledge,
+    }
+}
+
+fn announce_in(plain: &Plain, place: Place, report: &mut Report) -> Vec<Mode> {
+    let Some(words) = plain.texts("module.announce_in") else { return vec![Mode::Live] };
+    let modes = words.iter().enumerate().filter_map(|(number, word)| {
+        let mode = <Mode as Vocabulary>::from_word(word);
+        if mode.is_none() {
+            let near = super::reader::nearest(word, MODES.iter().copied());
+            let wrong = Wrong::NotOneOf { value: word.clone(), near, known: MODES.to_vec() };
+            report.wrong(place, format!("module.announce_in[{number}]"), wrong);
+        }
+        mode
+    });
+    modes.collect()
 }
 
 fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Mqtt {

@@ -2,7 +2,9 @@
 //!
 //! Knows neither file nor line. `near` fields carry the nearest known name, if one is near. Never panics.
 
+mod code;
 mod derived;
+mod mend;
 mod tiers;
 
 use thiserror::Error;
@@ -174,8 +176,23 @@ pub(crate) enum Wrong {
     NotOfDevice { path: String, device: String },
     #[error("{period} is below the {least} that device `{device}` allows")]
     BelowInterval { period: String, least: String, device: String },
+    // Groups, rules, conditions of use.
+    #[error("the condition tests nothing")]
+    NoTest,
+    #[error("the condition tests two things")]
+    TwoTests,
+    #[error("a chain of {steps} step explains nothing")]
+    ShortChain { steps: usize },
+    #[error("no alarm is called `{pattern}`")]
+    NoSuchAlarm { pattern: String, near: Option<String>, incomplete: bool },
+    #[error("`{pattern}` is no pattern of alarms: {why}")]
+    BadAlarmPattern { pattern: String, why: String },
+    #[error("alarm `{id}` stands in two steps of the chain, by `{first}` and by `{second}`")]
+    TwiceInChain { id: String, first: String, second: String },
+    #[error("`{pattern}` names alarms that are not in the chain, the first is `{id}`")]
+    NotInChain { pattern: String, id: String },
     // Findings: the agent runs with them.
-    #[error("{count} points of device `{device}` ask for shorter scan periods than it allows, the first is `{path}`: they are read every {least}")]
+    #[error("points of device `{device}` ask for shorter scan periods than it allows and are read every {least}: `{path}` is the first of {count}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },
     #[error("{what}")]
     LinkOverloaded { what: String, mend: String },
@@ -191,202 +208,6 @@ pub(crate) enum Wrong {
     LinkWithoutDevice { link: String },
     #[error("the configuration has no alarm")]
     NoAlarm,
-}
-
-impl Wrong {
-    /// What would be right, as one sentence.
-    pub(crate) fn mend(&self) -> String {
-        match self {
-            Self::Derived(wrong) => wrong.mend(),
-            Self::Tiers(wrong) => wrong.mend(),
-            Self::Unreadable { .. } => "check that the file exists and that this user may read it".into(),
-            Self::Syntax { .. } => "correct the text here; what follows it may have been read wrongly too".into(),
-            Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
-            Self::UnknownKey { near, known, .. } | Self::UnknownTable { near, known, .. } => did_you_mean(near.as_ref(), "remove it", known),
-            Self::MissingKey { key, example } => format!("add {key} = {example}"),
-            Self::OtherType { mend, .. } => mend.clone(),
-            Self::OutOfRange { low, high, .. } => format!("write a number from {low} to {high}"),
-            Self::NotOneOf { near, .. } => did_you_mean(near.as_ref(), "choose one of them", &[]),
-            Self::BadDuration { .. } => "write a whole number and its unit: \"300ms\", \"5s\", \"3m\", \"1h\" or \"1d\"".into(),
-            Self::BadNumber { .. } => "write a decimal number such as 21.5".into(),
-            Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
-            Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
-            Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, or unset it".into()
-            }
-            Self::VariableIntoList { .. } => "unset it and change the file".into(),
-            Self::BadVariable { why, .. } => why.mend(),
-            Self::UnknownOverride { .. } => "give the link in the configuration that name, or leave the address out".into(),
-            Self::BadAddress { example, .. } => format!("write it as {example}"),
-            Self::NoTransport { .. } => "add one of modbus_tcp, modbus_tls, modbus_rtu_tcp, serial, snmp, redfish".into(),
-            Self::TwoTransports { .. } => "keep one and make another [[link]] for the other".into(),
-            Self::KeyHasNoMeaning { mend, .. } => mend.clone(),
-            Self::WeakAccess { mend, .. } => (*mend).into(),
-            Self::Duplicate { what, .. } => format!("give each {what} a name of its own"),
-            Self::UnknownLink { near, .. } => did_you_mean(near.as_ref(), "name a [[link]] of this file", &[]),
-            Self::SameUnit { .. } => "give each device the unit it really has, or put one of them on another link".into(),
-            Self::SeveralOnSnmp { .. } => "give each SNMP device a [[link]] of its own".into(),
-            Self::UnknownMap { near, .. } => {
-                did_you_mean(near.as_ref(), "name a map file, relative to the directory of the module file", &[])
-            }
-            Self::BadRegister { .. } => {
-                "write \"holding:0\", \"input:0\", \"coil:0\" or \"discrete:0\" with an address from 0 to 65535".into()
-            }
-            Self::BadOid { .. } => "write the whole OID in digits with its instance, such as \"1.3.6.1.2.1.33.1.2.1.0\"".into(),
-            Self::BadResource { .. } => "write resource and JSON pointer, such as \"/redfish/v1/Chassis/1/Thermal#/Temperatures/0/ReadingCelsius\"".into(),
-            Self::NotBuiltIn { feature, .. } => format!("use a build with the feature `{feature}` (cargo build --features {feature})"),
-            Self::BeyondTable { .. } => "correct the address or the layout".into(),
-            Self::ReadsForbidden { .. } => "leave the point out, or take its registers out of `forbid`".into(),
-            Self::NoSource => "add register = \"holding:0\", oid = \"1.3.6.1.…\" or redfish = \"/redfish/v1/…#/…\"".into(),
-            Self::TwoSources => "keep one of them".into(),
-            Self::OtherSource { .. } => "use a map of the link's own protocol, or another link".into(),
-            Self::UnknownQuantity { near, known, .. } => did_you_mean(near.as_ref(), "choose one", known),
-            Self::UnknownUnit { near, .. } => did_you_mean(near.as_ref(), "use the unit's UCUM code", &[]),
-            Self::UnitNotOfQuantity { units, .. } => format!("choose one of: {}", units.join(", ")),
-            Self::DuplicatePath { .. } => "give each point a path of its own".into(),
-            Self::DuplicatePaths { .. } => "give the device a prefix of its own, such as prefix = \"rack/07\"".into(),
-            Self::ReservedPath { .. } => "choose another first segment".into(),
-            Self::MissingResolution { .. } => "add the smallest step that matters, such as resolution = 0.1".into(),
-            Self::BadResolution { .. } => "write a step such as 0.1, 0.05, 0.2, 1 or 10".into(),
-            Self::FinerThanResolution { .. } => "round it to the resolution, or give the point a finer resolution".into(),
-            Self::TooLargeAtResolution { .. } => "write a smaller number, or give the point a coarser resolution".into(),
-            Self::EmptyRange { .. } => "write the lower bound first: valid = [low, high]".into(),
-            Self::AbsentTooWide { .. } => "write the bit pattern as the device sends it, such as 0x8000 for 16 bits".into(),
-            Self::MaskTooWide { .. } => "write a mask for the registers the value has".into(),
-            Self::BitWithoutMask => "add the mask of the bit, such as mask = 0x0004 for bit 2".into(),
-            Self::NotABit { .. } => "write as = \"bit\", or name a holding or input register".into(),
-            Self::BadWords { low, high, .. } if low == high => format!("leave it out or write words = {low}"),
-            Self::BadWords { low, high, .. } => format!("write words = {low} to {high}"),
-            Self::ScaleTooFar { most, .. } => format!("both must lie within {most} registers: check both addresses"),
-            Self::ScaleOtherTable { table, .. } => format!("name a register of the {table} table"),
-            Self::GroupTooWide { .. } => "make the group smaller, or leave `group` out".into(),
-            Self::BadStateNumber { .. } => "write names as { 0 = \"closed\", 1 = \"open\" }".into(),
-            Self::ScanTooShort { .. } => "write at least \"10ms\"".into(),
-            Self::UnknownPoint { near, incomplete, .. } => {
-                did_you_mean(near.as_ref(), "name a point of a map in use or a derived point", &[]) + maps_first(*incomplete)
-            }
-            Self::NothingMatches { near, incomplete, .. } => {
-                let near = near.as_ref().map(|path| format!("the nearest point is {path}"));
-                near.unwrap_or_else(|| "check its segments: {name} and * stand for one each".into()) + maps_first(*incomplete)
-            }
-            Self::BadPattern { .. } => "write segments between slashes; {name} captures one segment, * stands for one".into(),
-            Self::BadPointPattern { .. } => "write a path with * in a segment and ** for any number of them, such as \"coil/**\"".into(),
-            Self::TwoConditions { .. } => "keep one; the other is an alarm of its own".into(),
-            Self::NoCondition => "add one of high, low, rise_per_min, fall_per_min, state, bad_measurement = true".into(),
-            Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
-            Self::ReservedAlarm { .. } => "choose another first segment".into(),
-            Self::UnknownPlaceholder { known, .. } => format!("use one of {}, or capture it in `point`", known.join(", ")),
-            Self::Negative { .. } => "write it as a distance, without a sign".into(),
-            Self::UnknownState { near: Some(near), .. } => format!("did you mean `{near}`?"),
-            Self::UnknownState { near: None, known, .. } => format!("choose one of: {}", known.join(", ")),
-            Self::NoStates { .. } => "give the point names = { 0 = \"…\", 1 = \"…\" } in its map, or use high or low".into(),
-            Self::StateTooHigh { .. } => "map the value with mask and shift, or watch it with high or low".into(),
-            Self::KeyNotOfCondition { key, .. } => format!("remove {key}"),
-            Self::TwoWindows { .. } => "give all rate alarms of a point the same `over`".into(),
-            Self::WindowTooShort { .. } => "write `over` of at least three scan periods, or read the point more often".into(),
-            Self::NotOfDevice { .. } => "name a point of the device's own map, with its prefix".into(),
-            Self::BelowInterval { least, .. } => format!("write at least \"{least}\", or lower min_interval_ms"),
-            Self::ScanHeldBack { least, .. } => format!("write scan_period = \"{least}\" or longer in the map, or lower min_interval_ms"),
-            Self::LinkOverloaded { mend, .. } | Self::AlarmTooLate { mend, .. } => mend.clone(),
-            Self::LimitOutsideValid { .. } => "correct the limit, or widen `valid` if the sensor can really read so far".into(),
-            Self::AlarmSaysNothing { .. } => {
-                "write it: an alarm needs a consequence and a response with time to carry it out, else it is only an event".into()
-            }
-            Self::AlarmMayChatter { .. } => "add a deadband of about the signal's noise, or an off_delay".into(),
-            Self::LinkWithoutDevice { .. } => "add a [[device]] on it, or remove the link".into(),
-            Self::NoAlarm => "add at least one [[alarm]]; only faults of links, devices and sensors are told now".into(),
-        }
-    }
-
-    /// Stable code: used in `--json` and in documentation.
-    pub(crate) fn code(&self) -> &'static str {
-        match self {
-            Self::Derived(wrong) => wrong.code(),
-            Self::Tiers(wrong) => wrong.code(),
-            Self::Unreadable { .. } => "unreadable",
-            Self::Syntax { .. } => "syntax",
-            Self::UnknownSchema { .. } => "unknown_schema",
-            Self::UnknownKey { .. } => "unknown_key",
-            Self::UnknownTable { .. } => "unknown_table",
-            Self::MissingKey { .. } => "missing_key",
-            Self::OtherType { .. } => "wrong_type",
-            Self::OutOfRange { .. } => "out_of_range",
-            Self::NotOneOf { .. } => "not_one_of",
-            Self::BadDuration { .. } => "bad_duration",
-            Self::BadNumber { .. } => "bad_number",
-            Self::BadName { .. } => "bad_name",
-            Self::UnknownVariable { .. } => "unknown_variable",
-            Self::VariableIntoList { .. } => "variable_into_list",
-            Self::BadVariable { .. } => "bad_variable",
-            Self::UnknownOverride { .. } => "unknown_override",
-            Self::BadAddress { .. } => "bad_address",
-            Self::NoTransport { .. } => "no_transport",
-            Self::TwoTransports { .. } => "two_transports",
-            Self::KeyHasNoMeaning { .. } => "key_has_no_meaning",
-            Self::WeakAccess { .. } => "weak_access",
-            Self::Duplicate { .. } => "duplicate",
-            Self::UnknownLink { .. } => "unknown_link",
-            Self::SameUnit { .. } => "same_unit",
-            Self::SeveralOnSnmp { .. } => "several_on_snmp",
-            Self::UnknownMap { .. } => "unknown_map",
-            Self::BadRegister { .. } => "bad_register",
-            Self::BadOid { .. } => "bad_oid",
-            Self::BadResource { .. } => "bad_resource",
-            Self::NotBuiltIn { .. } => "not_built_in",
-            Self::BeyondTable { .. } => "beyond_table",
-            Self::ReadsForbidden { .. } => "reads_forbidden",
-            Self::NoSource => "no_source",
-            Self::TwoSources => "two_sources",
-            Self::OtherSource { .. } => "wrong_source",
-            Self::UnknownQuantity { .. } => "unknown_quantity",
-            Self::UnknownUnit { .. } => "unknown_unit",
-            Self::UnitNotOfQuantity { .. } => "unit_not_of_quantity",
-            Self::DuplicatePath { .. } => "duplicate_path",
-            Self::DuplicatePaths { .. } => "duplicate_paths",
-            Self::ReservedPath { .. } => "reserved_path",
-            Self::MissingResolution { .. } => "missing_resolution",
-            Self::BadResolution { .. } => "bad_resolution",
-            Self::FinerThanResolution { .. } => "finer_than_resolution",
-            Self::TooLargeAtResolution { .. } => "too_large_at_resolution",
-            Self::EmptyRange { .. } => "empty_range",
-            Self::AbsentTooWide { .. } => "absent_too_wide",
-            Self::MaskTooWide { .. } => "mask_too_wide",
-            Self::BitWithoutMask => "bit_without_mask",
-            Self::NotABit { .. } => "not_a_bit",
-            Self::BadWords { .. } => "bad_words",
-            Self::ScaleTooFar { .. } => "scale_too_far",
-            Self::ScaleOtherTable { .. } => "scale_other_table",
-            Self::GroupTooWide { .. } => "group_too_wide",
-            Self::BadStateNumber { .. } => "bad_state_number",
-            Self::ScanTooShort { .. } => "scan_too_short",
-            Self::UnknownPoint { .. } => "unknown_point",
-            Self::NothingMatches { .. } => "nothing_matches",
-            Self::BadPattern { .. } => "bad_pattern",
-            Self::BadPointPattern { .. } => "bad_point_pattern",
-            Self::TwoConditions { .. } => "two_conditions",
-            Self::NoCondition => "no_condition",
-            Self::SameAlarmId { .. } => "same_alarm_id",
-            Self::ReservedAlarm { .. } => "reserved_alarm",
-            Self::UnknownPlaceholder { .. } => "unknown_placeholder",
-            Self::Negative { .. } => "negative",
-            Self::UnknownState { .. } => "unknown_state",
-            Self::NoStates { .. } => "no_states",
-            Self::StateTooHigh { .. } => "state_too_high",
-            Self::KeyNotOfCondition { .. } => "key_not_of_condition",
-            Self::WindowTooShort { .. } => "window_too_short",
-            Self::TwoWindows { .. } => "two_windows",
-            Self::NotOfDevice { .. } => "not_of_device",
-            Self::BelowInterval { .. } => "below_interval",
-            Self::ScanHeldBack { .. } => "scan_held_back",
-            Self::LinkOverloaded { .. } => "link_overloaded",
-            Self::AlarmTooLate { .. } => "alarm_too_late",
-            Self::LimitOutsideValid { .. } => "limit_outside_valid",
-            Self::AlarmSaysNothing { .. } => "alarm_says_nothing",
-            Self::AlarmMayChatter { .. } => "alarm_may_chatter",
-            Self::LinkWithoutDevice { .. } => "link_without_device",
-            Self::NoAlarm => "no_alarm",
-        }
-    }
 }
 
 fn did_you_mean(near: Option<&String>, otherwise: &str, known: &[&str]) -> String {

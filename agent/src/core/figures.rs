@@ -23,6 +23,8 @@ pub struct Figures {
 pub struct AlarmFigures {
     /// How often it was raised.
     pub occurrences: u32,
+    /// How often people were told; the other raises were attached to what was told already.
+    pub announced: u32,
     /// From the last fault of the simulator to its first raise after it, seconds; absent without a simulator.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub seconds_to_announce: Option<f64>,
@@ -77,6 +79,12 @@ impl Figures {
         if figures.seconds_to_announce.is_none() {
             figures.seconds_to_announce = since_fault_s.map(|s| (s * 1000.0).round() / 1000.0);
         }
+    }
+
+    /// People were told of an alarm.
+    pub fn announced(&mut self, id: &str) {
+        let figures = self.alarms.entry(id.to_owned()).or_default();
+        figures.announced = figures.announced.saturating_add(1);
     }
 
     /// The summary, with what still waits for the broker.

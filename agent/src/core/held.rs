@@ -38,6 +38,11 @@ impl Held {
         }
     }
 
+    /// Forgets what speaks of events after `seq`: they have other numbers now.
+    pub fn drop_after(&self, seq: u64) {
+        self.lock().retain(|record| record.seq <= seq);
+    }
+
     /// Forgets everything: the numbers were given anew.
     pub fn clear(&self) {
         self.lock().clear();
@@ -65,6 +70,10 @@ mod tests {
         };
         assert!(said(2).is_empty());
         assert_eq!(said(3), ["a", "b"]);
+        held.push(5, "c".to_owned(), vec![]);
+        held.drop_after(4);
+        assert_eq!(said(5), ["a"]);
+        held.push(6, "d".to_owned(), vec![]);
         held.clear();
         assert!(said(9).is_empty());
     }

@@ -110,6 +110,11 @@ impl<'a> Judge<'a> {
         std::mem::take(&mut self.transitions)
     }
 
+    /// Takes the transitions of one alarm, in order; those of others stay.
+    pub fn take_transitions_of(&mut self, alarm: u32) -> Vec<Transition> {
+        self.transitions.extract_if(.., |transition| transition.alarm == alarm).collect()
+    }
+
     /// Points read or derived by the last call.
     #[must_use]
     pub fn read(&self) -> &[u32] {

@@ -1,16 +1,17 @@
 //! Numbers events and hands them to the store: one place, so that a number is given once and in order.
 //!
 //! What happens in one step of the core becomes one commit: events, the alarm states they leave behind and what must be
-//! sent. A commit the store's queue cannot take is kept here and handed over again, in order; nothing is dropped. The
-//! ledger knows nothing of readings. Times are wall milliseconds, UTC. Never panics.
+//! sent. A commit the store's queue cannot take is kept here and handed over again, in order; nothing is dropped. When the
+//! disk does not take events it numbers them in a volatile log, and what is to be sent at once comes back through
+//! [`Ledger::take_volatile`]. The ledger knows nothing of readings. Times are wall milliseconds, UTC. Never panics.
 
 use std::collections::VecDeque;
 
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{Event, Mode, SCHEMA, Word};
+use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
 use crate::core::clock::rfc3339;
-use crate::store::{Commit, EventRow, SavedAlarm, SavedMark, StoreError, SubmitError, Writer};
+use crate::store::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, StoreError, SubmitError, Taken, Writer};
 
 /// What every event of this run says at its head.
 #[derive(Clone, Debug)]
@@ -46,19 +47,51 @@ pub struct Ledger {
     open: Commit,
     /// Commits the store's queue had no room for, oldest first.
     waiting: VecDeque<Commit>,
+    /// Events are numbered in a volatile log.
+    volatile: bool,
+    /// Packets of the volatile log, to be sent at once.
+    to_send: Vec<OutboxRow>,
+}
+
+/// What changed its number when a volatile log began: events above `after` are now `shift` higher or lower.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Renumbered {
+    /// Last event that keeps its number, in the log before.
+    pub after: u64,
+}
+
+impl Renumbered {
+    /// The present number of an event: those that waited for the disk follow the first of the new log.
+    #[must_use]
+    pub const fn number(self, seq: u64) -> Option<u64> {
+        if seq > self.after { Some(seq - self.after + 1) } else { None }
+    }
 }
 
 impl Ledger {
     /// Goes on after event `last_seq` of the head's log.
     #[must_use]
     pub fn new(head: Head, last_seq: u64, writer: Writer) -> Self {
-        Self { head, last_seq, writer, open: Commit::default(), waiting: VecDeque::new() }
+        Self {
+            head,
+            last_seq,
+            writer,
+            open: Commit::default(),
+            waiting: VecDeque::new(),
+            volatile: false,
+            to_send: Vec::new(),
+        }
     }
 
     /// The head.
     #[must_use]
     pub const fn head(&self) -> &Head {
         &self.head
+    }
+
+    /// Events say another mode from now on.
+    pub fn set_mode(&mut self, mode: Mode) {
+        self.head.mode = mode;
     }
 
     /// Number of the last event.
@@ -119,7 +152,7 @@ impl Ledger {
             site: self.head.site.clone(),
             module: self.head.module.clone(),
             text,
-            durable: true,
+            durable: !self.volatile,
             detail,
         };
         self.open.events.push(EventRow {
@@ -157,7 +190,8 @@ impl Ledger {
         }
         while let Some(commit) = self.waiting.pop_front() {
             match self.writer.submit(commit) {
-                Ok(()) => {}
+                Ok(Taken::Queued) => {}
+                Ok(Taken::Volatile(rows)) => self.to_send.extend(rows),
                 Err(SubmitError::Full(commit) | SubmitError::Stopped(commit)) => {
                     self.waiting.push_front(commit);
                     break;
@@ -169,6 +203,82 @@ impl Ledger {
             }
         }
         !self.waiting.is_empty()
+    }
+
+    /// Goes on in a volatile log because the disk does not take events. What waited for it is numbered anew behind the
+    /// event that says so, and is to be sent at once.
+    ///
+    /// # Errors
+    /// When there are no random numbers for the identity of the log.
+    pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
+        self.close();
+        let begun = self.writer.begin_volatile(why.clone())?;
+        let mut waited =
+            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks };
+        for commit in std::mem::take(&mut self.waiting) {
+            waited.events.extend(commit.events);
+            waited.alarms.extend(commit.alarms);
+            waited.removed.extend(commit.removed);
+            waited.marks.extend(commit.marks);
+        }
+        let renumbered = Renumbered { after: begun.last_seq };
+        self.head.log = begun.log;
+        self.last_seq = 0;
+        self.volatile = true;
+        let text = format!(
+            "The event store takes no events: {why}. Alarms are judged and sent all the same; until the disk is back \
+             events are only in memory."
+        );
+        let detail = StoreChange {
+            change: "volatile log".into(),
+            log_before: Some(begun.before),
+            seq_before: Some(begun.last_seq),
+            reason: Some(why),
+        };
+        self.enter(when, text, Detail::Store(detail), None);
+        for row in waited.events {
+            let Ok(mut event) = serde_json::from_slice::<Event>(&row.payload) else {
+                tracing::error!(seq = row.seq, "an event that waited could not be read back; please report this");
+                continue;
+            };
+            if let Detail::Alarm(change) = &mut event.detail
+                && let Some(number) = change.incident.and_then(|incident| renumbered.number(incident))
+            {
+                change.incident = Some(number);
+            }
+            let announce = row.announce.map(|(topic, text)| (topic, String::from_utf8_lossy(&text).into_owned()));
+            self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
+        }
+        for alarm in waited.alarms {
+            self.save(alarm);
+        }
+        for id in waited.removed {
+            self.forget(id);
+        }
+        self.open.marks.extend(waited.marks);
+        self.close();
+        Ok(renumbered)
+    }
+
+    /// Whether events are numbered in a volatile log.
+    #[must_use]
+    pub const fn is_volatile(&self) -> bool {
+        self.volatile
+    }
+
+    /// The disk is back and has everything: events are durable again.
+    pub fn end_volatile(&mut self) {
+        self.volatile = false;
+    }
+
+    /// Events of a store that is in memory only are not durable.
+    pub fn never_durable(&mut self) {
+        self.volatile = true;
+    }
+
+    /// Takes the packets that are to be sent at once.
+    pub fn take_volatile(&mut self) -> Vec<OutboxRow> {
+        std::mem::take(&mut self.to_send)
     }
 
     /// How many commits wait here for room in the store's queue.

@@ -70,6 +70,7 @@ mod tests {
             turnaround: Duration::ZERO,
             faster: None,
             transactions: Span::default(),
+            above_least_ppm: 0,
             state_point: 0,
             identity,
         };

@@ -2,16 +2,18 @@
 //!
 //! Links give it readings, store and publisher take what it emits; it knows no protocol by name. It runs on a thread of
 //! its own and owns the engine, so nothing in it is ever locked while judging. `run` is the loop, `judge` feeds the
-//! engine, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
+//! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
 
 pub mod clock;
 pub mod derived;
 pub mod figures;
 pub mod frames;
 pub mod held;
+pub mod incidents;
 pub mod judge;
 pub mod ledger;
 pub mod marks;
+pub mod operator;
 pub mod run;
 pub mod saved;
 pub mod tell;
@@ -35,6 +37,8 @@ pub enum Message {
     Field(FieldMessage),
     /// From the publisher.
     Broker(Notice),
+    /// From a person, through whatever room took it.
+    Operator(Box<operator::Request>),
     /// The simulator has applied a fault: times to announcement count from now.
     Fault,
     /// End in order.

@@ -5,6 +5,10 @@
 
 mod alarms;
 mod messages;
+mod mode;
+mod operator;
+mod rules;
+mod storage;
 
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
@@ -13,12 +17,14 @@ use std::time::{Duration, Instant};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
-use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Status, StoreChange};
+use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
+use self::rules::RuleState;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
 use super::held::Held;
+use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
@@ -37,6 +43,9 @@ const CONTACT: Duration = Duration::from_secs(2);
 const RELEASE: Duration = Duration::from_secs(10);
 /// Messages taken in one go before what is due is looked at again.
 const BURST: usize = 256;
+
+/// Lets presence and will name this log and mode: with a new connection, or only with the next one.
+pub type Renew = Box<dyn Fn(&str, Mode, bool) + Send>;
 
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
@@ -82,8 +91,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
-    /// Called when a new log has begun: presence must name it.
-    pub new_log: Box<dyn Fn(&str) + Send>,
+    /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
+    pub renew: Renew,
 }
 
 /// What the service manager is told.
@@ -108,6 +117,15 @@ pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
     Ok(Core::new(inputs, Judge::new(plan, engine)).run())
 }
 
+/// What the store was like when it was opened, to be told once the agent has started.
+#[derive(Debug, Default)]
+struct OpenedWith {
+    logs: Vec<String>,
+    damage: Vec<String>,
+    aside: Option<(std::path::PathBuf, String)>,
+    memory_only: Option<String>,
+}
+
 struct Core<'a> {
     plan: &'a Plan,
     ids: &'a [u32],
@@ -116,6 +134,12 @@ struct Core<'a> {
     frames: Frames,
     singles: Singles,
     kept: Vec<Kept>,
+    incidents: Incidents<'a>,
+    /// By rule of suppression.
+    rules: Vec<RuleState>,
+    mode: Mode,
+    /// When the mode falls back to the configured one.
+    mode_until: Option<Millis>,
     clock: Clock,
     figures: Figures,
     fault_at: Option<Millis>,
@@ -125,11 +149,13 @@ struct Core<'a> {
     door: Door,
     told: SyncSender<Told>,
     alive: fn(Alive),
-    new_log: Box<dyn Fn(&str) + Send>,
+    renew: Renew,
     held: Arc<Held>,
     next_frame: Instant,
     next_look: Instant,
-    store_failing: bool,
+    /// The store is in memory only: why, and no disk will bring it back in this run.
+    memory_only: bool,
+    opened_with: OpenedWith,
     broker_down: bool,
     /// Events may leave: the broker's memory was judged.
     released: bool,
@@ -155,6 +181,10 @@ impl<'a> Core<'a> {
             ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
             singles: Singles::new(plan, &chosen),
             kept: vec![Kept::default(); plan.alarms.len()],
+            incidents: Incidents::new(plan),
+            rules: vec![RuleState::default(); plan.suppress.len()],
+            mode: plan.module.mode,
+            mode_until: None,
             clock: Clock::start(),
             figures: Figures::default(),
             fault_at: None,
@@ -164,11 +194,17 @@ impl<'a> Core<'a> {
             door: inputs.door,
             told: inputs.told,
             alive: inputs.alive,
-            new_log: inputs.new_log,
+            renew: inputs.renew,
             held: inputs.held,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
-            store_failing: false,
+            memory_only: inputs.opened.memory_only.is_some(),
+            opened_with: OpenedWith {
+                logs: inputs.opened.logs,
+                damage: inputs.opened.damage,
+                aside: inputs.opened.aside,
+                memory_only: inputs.opened.memory_only,
+            },
             broker_down: false,
             released: false,
             saved: inputs.opened.alarms,
@@ -186,6 +222,7 @@ impl<'a> Core<'a> {
         }
         while go_on {
             self.due();
+            self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
             match self.receiver.recv_timeout(wait) {
                 Ok(message) => go_on = self.take_burst(message),
@@ -198,7 +235,8 @@ impl<'a> Core<'a> {
 
     fn next_due(&self) -> Instant {
         let judged = self.judge.poll_at().map_or(self.next_look, |at| self.clock.instant(at));
-        self.next_frame.min(self.next_look).min(judged)
+        let store = self.ledger.writer().trouble_at();
+        store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
     }
 
     fn event(&mut self, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
@@ -217,6 +255,7 @@ impl<'a> Core<'a> {
         let instant = Instant::now();
         let now = self.clock.now();
         self.judge.poll(now);
+        self.mode_due(now);
         self.moved();
         if instant >= self.next_frame {
             self.next_frame = instant.max(self.next_frame + self.plan.mqtt.frame_period);
@@ -227,7 +266,7 @@ impl<'a> Core<'a> {
             self.next_look = instant + LOOK;
             self.look();
         }
-        self.ledger.close();
+        self.close();
     }
 
     fn publish_frames(&mut self) {
@@ -251,19 +290,6 @@ impl<'a> Core<'a> {
                 Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }),
                 None,
             );
-        }
-        let state = self.ledger.writer().state();
-        let failing = state.failing.is_some();
-        if failing != self.store_failing {
-            self.store_failing = failing;
-            let (text, change, reason) = match state.failing {
-                Some((_, why)) => {
-                    (format!("The event store cannot write: {why}. Events wait in memory."), "failing", Some(why))
-                }
-                None => ("The event store writes again.".to_owned(), "working again", None),
-            };
-            let detail = StoreChange { change: change.into(), log_before: None, reason };
-            self.event(text, Detail::Store(detail), None);
         }
         self.release_at_last();
         (self.alive)(Alive::Progress);
@@ -294,7 +320,8 @@ impl<'a> Core<'a> {
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
-        while self.ledger.close() && Instant::now() < until {
+        while self.close() && Instant::now() < until {
+            self.watch_store();
             std::thread::sleep(Duration::from_millis(10)); // the store's queue is full; it frees up commit by commit
         }
         let dropped = self.door.dropped();

@@ -4,12 +4,15 @@
 //! saved beside its end and reduced only by time that both clocks vouch for (synchronised then and now): a shelf may end
 //! late, never early, never not. Unreadable bytes are an error; the alarm is then judged anew. Never panics.
 
-use lapwing_engine::alarm::life::{SavedAlarm, SavedShelf};
+use lapwing_engine::alarm::hide::RULES;
+use lapwing_engine::alarm::life::{SavedAlarm, SavedShelf, SavedSuppression};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Process};
+use lapwing_protocol::Priority;
 use serde::{Deserialize, Serialize};
 
 use super::clock::Clock;
+use crate::plan::Suppress;
 
 /// What is kept of an alarm.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -30,6 +33,12 @@ pub struct Saved {
     /// The shelf ends when the alarm returns to normal.
     #[serde(default)]
     one_shot: bool,
+    /// Rules of suppression that hide it, by name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    rules: Vec<String>,
+    /// Left of the suppression when this was saved, ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    rules_left_ms: Option<u64>,
     /// Removed from service.
     #[serde(default)]
     out_of_service: bool,
@@ -59,6 +68,18 @@ pub struct Kept {
     /// Quality at the last change.
     #[serde(default)]
     pub quality: u32,
+    /// How urgent it was when it was last raised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub priority: Option<Priority>,
+    /// The first of its group.
+    #[serde(default)]
+    pub first_out: bool,
+    /// The alarm it follows from, by id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub follows: Option<String>,
+    /// Which of the two was first could not be told.
+    #[serde(default)]
+    pub tie: bool,
     /// What was said when it was last raised.
     #[serde(default)]
     pub text: String,
@@ -79,8 +100,9 @@ enum ProcessWord {
 impl Saved {
     /// The saved form of a state at `now`.
     #[must_use]
-    pub fn of(state: &AlarmState, kept: Kept, clock: &Clock, now: Millis) -> Self {
+    pub fn of(state: &AlarmState, kept: Kept, rules: &[Suppress], clock: &Clock, now: Millis) -> Self {
         let saved = SavedAlarm::from(state);
+        let named = |rule: u16| rules.get(usize::from(rule)).map(|rule| rule.name.clone());
         Self {
             process: match saved.process {
                 Process::Normal => ProcessWord::Normal,
@@ -95,6 +117,8 @@ impl Saved {
             true_since: saved.true_since.map(|at| clock.wall(at)),
             shelf_left_ms: saved.shelf.map(|shelf| shelf.until.since(now)),
             one_shot: saved.shelf.is_some_and(|shelf| shelf.one_shot),
+            rules: state.cover().rules().filter_map(named).collect(),
+            rules_left_ms: saved.suppression.map(|held| held.until.since(now)),
             out_of_service: saved.out_of_service,
             saved_at: clock.wall(now),
             saved_synced: clock.synced(),
@@ -119,12 +143,15 @@ impl Saved {
     /// Whether anything of it still stood: it was not normal, or hidden.
     #[must_use]
     pub fn stood(&self) -> bool {
-        self.process != ProcessWord::Normal || self.shelf_left_ms.is_some() || self.out_of_service
+        self.process != ProcessWord::Normal
+            || self.shelf_left_ms.is_some()
+            || self.rules_left_ms.is_some()
+            || self.out_of_service
     }
 
     /// The engine's state on the present clock.
     #[must_use]
-    pub fn on(&self, clock: &Clock, now: Millis, judge_anew: bool) -> SavedAlarm {
+    pub fn on(&self, rules: &[Suppress], clock: &Clock, now: Millis, judge_anew: bool) -> SavedAlarm {
         let passed = if self.saved_synced && clock.synced() {
             u64::try_from(clock.wall(now).saturating_sub(self.saved_at)).unwrap_or(0)
         } else {
@@ -145,10 +172,23 @@ impl Saved {
             shelf: self
                 .shelf_left_ms
                 .map(|left| SavedShelf { until: now.plus(left.saturating_sub(passed)), one_shot: self.one_shot }),
-            suppression: None,
+            suppression: self.suppression(rules, now, passed),
             out_of_service: self.out_of_service,
             judge_anew,
         }
+    }
+}
+
+impl Saved {
+    /// Rules that are no longer configured let go.
+    fn suppression(&self, rules: &[Suppress], now: Millis, passed: u64) -> Option<SavedSuppression> {
+        let left = self.rules_left_ms?;
+        let mut held = SavedSuppression { until: now.plus(left.saturating_sub(passed)), rules: [u16::MAX; RULES] };
+        let known = self.rules.iter().filter_map(|name| rules.iter().position(|rule| rule.name == *name));
+        for (place, rule) in held.rules.iter_mut().zip(known) {
+            *place = u16::try_from(rule).unwrap_or(u16::MAX);
+        }
+        (held.rules[0] != u16::MAX).then_some(held)
     }
 }
 
@@ -156,6 +196,30 @@ impl Saved {
 mod tests {
     use super::*;
     use crate::core::clock::START;
+
+    fn rule(name: &str) -> Suppress {
+        Suppress {
+            name: name.into(),
+            text: String::new(),
+            alarms: vec![0],
+            at_most: std::time::Duration::from_secs(3600),
+            when: None,
+        }
+    }
+
+    #[test]
+    fn rules_come_back_by_name_and_those_no_longer_configured_let_go() {
+        let state = Saved {
+            rules: vec!["gone".into(), "test".into()],
+            rules_left_ms: Some(60_000),
+            ..saved(ProcessWord::Normal)
+        };
+        assert!(state.stood());
+        let clock = Clock::fixed(1_030_000, START, true);
+        let held = state.on(&[rule("other"), rule("test")], &clock, START, false).suppression.expect("one is left");
+        assert_eq!((held.rules[0], held.rules[1], held.until), (1, u16::MAX, START.plus(60_000)));
+        assert_eq!(state.on(&[rule("other")], &clock, START, false).suppression, None);
+    }
 
     fn saved(process: ProcessWord) -> Saved {
         Saved {
@@ -165,6 +229,8 @@ mod tests {
             true_since: Some(999_000),
             shelf_left_ms: Some(60_000),
             one_shot: true,
+            rules: Vec::new(),
+            rules_left_ms: None,
             out_of_service: false,
             saved_at: 1_030_000,
             saved_synced: true,
@@ -195,7 +261,7 @@ mod tests {
         for (then_synced, now_synced, left) in [(true, true, 40_000), (false, true, 60_000), (true, false, 60_000)] {
             let clock = Clock::fixed(1_050_000, now, now_synced);
             let state = Saved { saved_synced: then_synced, ..saved(ProcessWord::Unacknowledged) };
-            let shelf = state.on(&clock, now, false).shelf.expect("it was on the shelf");
+            let shelf = state.on(&[], &clock, now, false).shelf.expect("it was on the shelf");
             assert_eq!(shelf.until, now.plus(left), "{then_synced} {now_synced}");
             assert!(shelf.one_shot);
         }
@@ -205,7 +271,7 @@ mod tests {
     fn a_wall_clock_set_back_lengthens_no_shelf_and_shortens_none() {
         let now = START;
         let clock = Clock::fixed(0, now, true);
-        let shelf = saved(ProcessWord::Normal).on(&clock, now, false).shelf.expect("it was on the shelf");
+        let shelf = saved(ProcessWord::Normal).on(&[], &clock, now, false).shelf.expect("it was on the shelf");
         assert_eq!(shelf.until, now.plus(60_000));
     }
 
@@ -214,7 +280,7 @@ mod tests {
         let now = START.plus(10);
         let clock = Clock::fixed(2_000_000_000, now, true);
         let state = Saved { raised_at: Some(1_900_000_000), ..saved(ProcessWord::Unacknowledged) };
-        let restored = state.on(&clock, now, false);
+        let restored = state.on(&[], &clock, now, false);
         assert_eq!(restored.raised_at.map(|at| clock.wall(at)), Some(1_900_000_000));
         assert_eq!(restored.occurrence, 7);
     }

@@ -6,8 +6,9 @@
 
 use lapwing_engine::spec::{AlarmSpec, Condition, Millis};
 use lapwing_engine::{Cause, Hidden, Process, Transition};
-use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, ShownState, Unit, Word};
+use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, Mode, Priority, ShownState, Status, Unit, Word};
 
+use super::saved::Kept;
 use crate::plan::{Alarm, Plan, Point};
 
 /// What the plan knows of one alarm, looked up once.
@@ -95,8 +96,10 @@ fn with_unit(value: Decimal, code: &str) -> String {
 pub struct Circumstance<'a> {
     /// Wall time of a monotonic moment.
     pub wall: &'a dyn Fn(Millis) -> i64,
-    /// Incident the occurrence belongs to.
-    pub incident: Option<u64>,
+    /// What the core keeps of the alarm: its incident and place in it, its priority now.
+    pub kept: &'a Kept,
+    /// A person is told by this.
+    pub announced: bool,
     /// Slope of the point, per minute, at its exponent, where it has a trend.
     pub rate_per_min: Option<Decimal>,
     /// Who did it, when a person did.
@@ -114,14 +117,14 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
     AlarmChange {
         alarm: alarm.id.clone(),
         occurrence: t.occurrence,
-        incident: with.incident,
+        incident: with.kept.incident,
         condition: Word::from(alarm.condition),
         from: Word::from(t.from),
         to: Word::from(t.to),
         active: t.active,
         acknowledged: acknowledged(t.process_to),
         hidden_by: hidden_by(t.hidden),
-        priority: Word::from(alarm.priority),
+        priority: Word::from(with.kept.priority.unwrap_or(alarm.priority)),
         impact: Word::from(alarm.impact),
         point: point.path.clone(),
         tag: point.tag.clone(),
@@ -136,13 +139,15 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         rate_per_min: with.rate_per_min,
         seconds_left: None,
         left_to: None,
-        first_out: false,
-        follows: None,
-        tie: false,
+        first_out: with.kept.first_out,
+        follows: with.kept.follows.clone(),
+        tie: with.kept.tie,
+        announced: with.announced,
         consequence: alarm.consequence.clone(),
         response: alarm.response.clone(),
         first_check: alarm.first_check.clone(),
         safety: alarm.safety.clone(),
+        document: alarm.document.clone(),
         respond_within_s: seconds(alarm.respond_within),
         by: with.by.map(str::to_owned),
         reason: with.reason.map(str::to_owned),
@@ -185,6 +190,29 @@ pub fn text(
     }
 }
 
+/// The sentence of a raise with what it belongs to: what it follows from, or what it explains.
+#[must_use]
+pub fn with_place(text: &str, follows: Option<&str>, explains: Option<&str>, tie: bool) -> String {
+    let sentence = text.trim_end_matches('.');
+    match (follows, explains, tie) {
+        (Some(cause), _, false) => format!("{sentence}; it follows from “{}”.", cause.trim_end_matches('.')),
+        (Some(cause), _, true) => {
+            format!(
+                "{sentence}; it came within the same scan as “{}” and is taken to follow from it.",
+                cause.trim_end_matches('.')
+            )
+        }
+        (None, Some(effect), false) => format!("{sentence}; it explains “{}”.", effect.trim_end_matches('.')),
+        (None, Some(effect), true) => {
+            format!(
+                "{sentence}; it came within the same scan as “{}” and is taken to explain it.",
+                effect.trim_end_matches('.')
+            )
+        }
+        (None, None, _) => text.to_owned(),
+    }
+}
+
 /// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
@@ -195,18 +223,16 @@ pub fn title(subject: Subject<'_>) -> String {
 
 /// One plain sentence for simple receivers.
 #[must_use]
-pub fn announcement(plan: &Plan, subject: Subject<'_>, text: &str) -> String {
+pub fn announcement(plan: &Plan, mode: Mode, priority: Priority, subject: Subject<'_>, text: &str) -> String {
     let Subject { alarm, point, .. } = subject;
     let mut said = String::new();
-    if plan.module.mode != lapwing_protocol::Mode::Live {
-        said.push_str(match plan.module.mode {
-            lapwing_protocol::Mode::Live => "",
-            lapwing_protocol::Mode::Test => "TEST. ",
-            lapwing_protocol::Mode::Maintenance => "MAINTENANCE. ",
-            lapwing_protocol::Mode::Simulated => "SIMULATED. ",
-        });
-    }
-    said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, alarm.priority.word(), finished(text)));
+    said.push_str(match mode {
+        Mode::Live => "",
+        Mode::Test => "TEST. ",
+        Mode::Maintenance => "MAINTENANCE. ",
+        Mode::Simulated => "SIMULATED. ",
+    });
+    said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, priority.word(), finished(text)));
     if let Some(location) = &point.location {
         said.push_str(&format!(
             " Where: {location}{}.",
@@ -240,9 +266,9 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
     AlarmRecord {
         schema: lapwing_protocol::SCHEMA,
         log: state.log.to_owned(),
-        seq: state.seq,
+        seq: state.kept.seq,
         t: state.t,
-        mode: Word::from(plan.module.mode),
+        mode: Word::from(state.mode),
         site: plan.module.site.clone(),
         module: plan.module.name.clone(),
         alarm: alarm.id.clone(),
@@ -251,7 +277,7 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
         acknowledged: state.acknowledged,
         hidden_by: state.hidden_by.clone(),
         occurrence: state.occurrence,
-        incident: state.incident,
+        incident: state.kept.incident,
         condition: Word::from(alarm.condition),
         limit: alarm.limit,
         deadband,
@@ -259,25 +285,27 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
         on_delay_s: Decimal::new(i64::from(spec.on_delay_ms), -3),
         off_delay_s: Decimal::new(i64::from(spec.off_delay_ms), -3),
         latching: spec.latching,
-        priority: Word::from(alarm.priority),
+        priority: Word::from(state.kept.priority.unwrap_or(alarm.priority)),
         impact: Word::from(alarm.impact),
         point: point.path.clone(),
         tag: point.tag.clone(),
         location: point.location.clone(),
         unit: point.unit.clone(),
         limit_unit: alarm.limit_unit.clone(),
-        value: state.value.map(|v| subject.value(v)),
-        quality: state.quality,
+        value: state.kept.value.map(|v| subject.value(v)),
+        quality: Status::from_number(state.kept.quality),
         true_since: state.true_since,
         raised_at: state.raised_at,
-        first_out: false,
-        follows: None,
+        first_out: state.kept.first_out,
+        follows: state.kept.follows.clone(),
+        tie: state.kept.tie,
         until: state.until,
         text: state.text.clone(),
         consequence: alarm.consequence.clone(),
         response: alarm.response.clone(),
         first_check: alarm.first_check.clone(),
         safety: alarm.safety.clone(),
+        document: alarm.document.clone(),
         respond_within_s: seconds(alarm.respond_within),
     }
 }
@@ -287,8 +315,10 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
 pub struct Standing<'a> {
     /// Event log.
     pub log: &'a str,
-    /// Event that last changed it.
-    pub seq: Option<u64>,
+    /// Mode of the module.
+    pub mode: Mode,
+    /// What the core keeps of it.
+    pub kept: &'a Kept,
     /// When.
     pub t: i64,
     /// State as shown.
@@ -301,12 +331,6 @@ pub struct Standing<'a> {
     pub hidden_by: Vec<Word<Hiding>>,
     /// Occurrence.
     pub occurrence: u32,
-    /// Incident.
-    pub incident: Option<u64>,
-    /// Value at the last change.
-    pub value: Option<i64>,
-    /// Quality at the last change.
-    pub quality: lapwing_protocol::Status,
     /// Since when the condition holds.
     pub true_since: Option<i64>,
     /// When it was last raised.
@@ -348,131 +372,4 @@ fn finished(text: &str) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use lapwing_engine::spec::PointSpec;
-    use lapwing_protocol::{ConditionKind, Impact, Mode, Priority, Status};
-
-    fn plan(text: &str) -> Plan {
-        let point = Point {
-            path: "coil/water/supply/temperature".into(),
-            quantity: "temperature".into(),
-            unit: "Cel".into(),
-            exponent: -1,
-            tag: Some("TT-101".into()),
-            location: Some("coil bay, left".into()),
-            ..Point::default()
-        };
-        let alarm = Alarm {
-            id: "supply-water-warm".into(),
-            point: 0,
-            condition: ConditionKind::High,
-            limit: Some(Decimal::new(210, -1)),
-            limit_unit: None,
-            priority: Priority::High,
-            impact: Impact::Degraded,
-            text: text.into(),
-            consequence: String::new(),
-            response: "Check the chiller plant".into(),
-            first_check: String::new(),
-            safety: String::new(),
-            respond_within: None,
-            own: false,
-            digest: 1,
-        };
-        let spec = AlarmSpec {
-            point: 0,
-            condition: Condition::High { limit: 210, deadband: 5 },
-            on_delay_ms: 5000,
-            off_delay_ms: 0,
-            latching: false,
-            priority: Priority::High,
-            max_shelf_ms: 0,
-        };
-        let mut plan = Plan { points: vec![point], alarms: vec![alarm], ..Plan::default() };
-        plan.engine.points.push(PointSpec::default());
-        plan.engine.alarms.push(spec);
-        plan.module.site = "saltmarsh".into();
-        plan.module.name = "m1".into();
-        plan
-    }
-
-    fn raised(value: i64, status: Status) -> Transition {
-        Transition {
-            alarm: 0,
-            from: ShownState::Normal,
-            to: ShownState::Unacknowledged,
-            process_from: Process::Normal,
-            process_to: Process::Unacknowledged,
-            active: true,
-            hidden: Hidden::default(),
-            cause: Cause::Raised,
-            annunciate: true,
-            at: Millis(0),
-            value,
-            status,
-            slope: None,
-            true_since: None,
-            raised_at: None,
-            occurrence: 1,
-        }
-    }
-
-    fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
-        text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C")
-    }
-
-    #[test]
-    fn values_limits_and_rates_are_said_with_the_units_people_see() {
-        let plan = plan("Supply water {value} is above {limit}");
-        assert_eq!(said(&plan, &raised(216, Status::GOOD), None), "Supply water 21.6 °C is above 21.0 °C");
-        let rising = self::plan("Supply water rises by {rate}");
-        assert_eq!(
-            said(&rising, &raised(216, Status::GOOD), Some(Decimal::new(642, -2))),
-            "Supply water rises by 6.42 K/min"
-        );
-    }
-
-    #[test]
-    fn a_bad_reading_is_said_by_its_reason_and_never_as_a_number() {
-        let plan = plan("Supply water {value}");
-        let text = said(&plan, &raised(216, Status::BAD_SENSOR_FAILURE), None);
-        assert_eq!(text, "Supply water sensor failed");
-        let subject = Subject::of(&plan, 0).expect("alarm 0");
-        let wall = |_| 0;
-        let with =
-            Circumstance { wall: &wall, incident: None, rate_per_min: None, by: None, reason: None, until: None };
-        assert_eq!(change(subject, &raised(216, Status::BAD_SENSOR_FAILURE), &with).value, None);
-    }
-
-    #[test]
-    fn a_cleared_alarm_says_what_it_was_and_how_it_is_now() {
-        let plan = plan("Supply water {value} is above {limit}");
-        let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
-        assert_eq!(
-            said(&plan, &cleared, None),
-            "Cleared: “Supply water 21.6 °C is above 21.0 °C”; coil/water/supply/temperature is now 20.4 °C."
-        );
-    }
-
-    #[test]
-    fn an_alarm_that_never_stood_is_named_with_a_gap_for_its_value() {
-        let plan = plan("Supply water is {value}, above {limit}");
-        assert_eq!(title(Subject::of(&plan, 0).expect("alarm 0")), "Supply water is …, above 21.0 °C");
-    }
-
-    #[test]
-    fn an_announcement_stands_alone_and_says_when_nothing_is_real() {
-        let mut plan = plan("Supply water {value} is above {limit}");
-        fn subject(plan: &Plan) -> Subject<'_> {
-            Subject::of(plan, 0).expect("alarm 0")
-        }
-        let live = announcement(&plan, subject(&plan), "Supply water 21.6 °C is above 21.0 °C");
-        assert_eq!(
-            live,
-            "saltmarsh m1, high: Supply water 21.6 °C is above 21.0 °C. Where: coil bay, left (TT-101). Check the chiller plant."
-        );
-        plan.module.mode = Mode::Simulated;
-        assert!(announcement(&plan, subject(&plan), "x").starts_with("SIMULATED. "));
-    }
-}
+mod tests;

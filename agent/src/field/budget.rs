@@ -152,7 +152,7 @@ fn slower(plan: &Plan, link: &Link, utilisation: f64, period: Duration) -> Optio
         left -= gain(scan);
         points += scan.transaction.points.count;
     }
-    (points > 0 && left <= 1.0).then(|| format!("move {points} points to {}", spoken(longer)))
+    (points > 0 && left <= 1.0).then(|| format!("move {} to {}", counted(points as usize, "point"), spoken(longer)))
 }
 
 struct Scan<'a> {
@@ -290,12 +290,18 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
         let mut late = of_point.get(point).copied().flatten()?;
         let window = plan.engine.points.get(point).and_then(|point| plan.engine.windows.get(point.window? as usize));
         match alarm.condition {
-            ConditionKind::Rise | ConditionKind::Fall => {
+            ConditionKind::Rise | ConditionKind::Fall | ConditionKind::TimeToLimit => {
                 late.window = window.map_or(Duration::ZERO, |w| Duration::from_millis(u64::from(w.over_ms)));
             }
             // What fails is the probe or the device, and that shows at the next scan.
             ConditionKind::BadMeasurement => (late.probe, late.refresh) = (Duration::ZERO, Duration::ZERO),
-            ConditionKind::High | ConditionKind::Low | ConditionKind::State => {}
+            ConditionKind::High
+            | ConditionKind::Low
+            | ConditionKind::State
+            | ConditionKind::Deviation
+            | ConditionKind::Discrepancy
+            | ConditionKind::FewerThan
+            | ConditionKind::Frozen => {}
         }
         late.delay = Duration::from_millis(u64::from(spec.on_delay_ms));
         (late.judging, late.sync, late.send) = (JUDGING, SYNC, SEND);
@@ -316,6 +322,13 @@ pub fn costs(plan: &Plan, link: &Link) -> Vec<Duration> {
 
 fn ratio(part: Duration, whole: Duration) -> f64 {
     part.as_secs_f64() / whole.as_secs_f64().max(1e-6)
+}
+
+/// `1 device`, `2 devices`.
+#[must_use]
+pub fn counted(count: usize, what: &str) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{s}")
 }
 
 /// A duration as a person says it.

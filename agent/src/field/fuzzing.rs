@@ -39,12 +39,12 @@ where
     })
 }
 
-/// One exchange of the RTU master on a line, without patience; bits as 0 and 1.
+/// One exchange of the RTU master on a line, with little patience; bits as 0 and 1.
 ///
 /// # Errors
 /// Why the answer is not believed.
 pub fn rtu(line: Box<dyn Line>, unit: u8, read: Read) -> Result<Vec<u16>, Failure> {
-    Master::new(line).ask(unit, read, Duration::ZERO, Duration::ZERO).map(|values| match values {
+    Master::new(line).ask(unit, read, Duration::from_millis(2), Duration::ZERO).map(|values| match values {
         LineValues::Registers(registers) => registers,
         LineValues::Bits(bits) => bits.iter().map(|bit| u16::from(*bit)).collect(),
     })

@@ -26,6 +26,8 @@ const EVENTS_IN_FLIGHT: usize = 90;
 const OTHERS_IN_FLIGHT: usize = 50;
 /// Events held in memory; more stay on disk until there is room.
 const EVENTS_HELD: usize = 2048;
+/// Events of a volatile log that wait in memory, as many as the store's volatile log holds or more.
+const VOLATILE_HELD: usize = 16_384;
 /// Fewer events in memory than this: the next page is read from disk.
 const EVENTS_LOW: usize = 256;
 /// Events of one page.
@@ -56,6 +58,10 @@ pub(super) struct Inbox {
     pub(super) session: Session,
     /// To be sent, in the order of the outbox.
     events: VecDeque<OutboxRow>,
+    /// To be sent at once: of events that are in no store yet.
+    volatile: VecDeque<OutboxRow>,
+    /// Rows that came that way, first and last id of each volatile log: found on disk later, they are not new.
+    came_volatile: Vec<(u64, u64)>,
     /// Handed to the present connection and not confirmed.
     unconfirmed: BTreeMap<u64, OutboxRow>,
     /// Highest row taken into memory.
@@ -96,6 +102,8 @@ impl Inbox {
         Self {
             session,
             events: VecDeque::new(),
+            volatile: VecDeque::new(),
+            came_volatile: Vec::new(),
             unconfirmed: BTreeMap::new(),
             cursor: 0,
             behind: true,
@@ -133,6 +141,35 @@ impl Inbox {
             return Vec::new();
         }
         self.take_rows(rows)
+    }
+
+    /// Rows of events that are in no store yet. Beyond the bound the oldest are left to the store, which will have them.
+    pub(super) fn volatile(&mut self, rows: Vec<OutboxRow>) -> Vec<(OutboxRow, HandInError)> {
+        let mut bad = Vec::new();
+        for row in rows {
+            match self.came_volatile.last_mut().filter(|(_, last)| row.id > *last && row.id <= *last + 3) {
+                Some((_, last)) => *last = row.id,
+                None => self.came_volatile.push((row.id, row.id)),
+            }
+            match fits(row.announce.as_deref().unwrap_or("event"), &row.payload, EVENT_MAX) {
+                Ok(()) => self.volatile.push_back(row),
+                Err(why) => bad.push((row, why)),
+            }
+        }
+        while self.volatile.len() > VOLATILE_HELD {
+            let Some(left) = self.volatile.pop_front() else { break };
+            for (first, _) in self.came_volatile.iter_mut().filter(|(first, last)| (*first..=*last).contains(&left.id))
+            {
+                *first = left.id + 1;
+            }
+        }
+        bad
+    }
+
+    /// Another presence, on the present connection.
+    pub(super) fn say_online(&mut self, session: Session) {
+        self.session = session;
+        self.online_due = true;
     }
 
     /// Events may go. What was read before is read again: the core may have renumbered it meanwhile.
@@ -229,7 +266,11 @@ impl Inbox {
     /// The connection is gone: what it had not confirmed waits again.
     pub(super) fn disconnected(&mut self) {
         for (_, row) in std::mem::take(&mut self.unconfirmed).into_iter().rev() {
-            self.events.push_front(row);
+            if self.came_volatile.iter().any(|(first, last)| (*first..=*last).contains(&row.id)) {
+                self.volatile.push_front(row);
+            } else {
+                self.events.push_front(row);
+            }
         }
         self.events_out = 0;
         self.others_out = 0;
@@ -244,7 +285,7 @@ impl Inbox {
 
     /// Whether an event waits in memory or on disk, or is unconfirmed.
     pub(super) fn events_wait(&self) -> bool {
-        self.behind || !self.events.is_empty() || !self.unconfirmed.is_empty()
+        self.behind || !self.events.is_empty() || !self.volatile.is_empty() || !self.unconfirmed.is_empty()
     }
 
     /// Packets that wait for their confirmation.
@@ -323,8 +364,11 @@ impl Inbox {
     pub(super) fn set_aside(&mut self, sent: &Sent) -> Option<OutboxRow> {
         match sent {
             Sent::Event(id) => {
-                let at = self.events.iter().position(|row| row.id == *id)?;
-                self.events.remove(at)
+                if let Some(at) = self.events.iter().position(|row| row.id == *id) {
+                    return self.events.remove(at);
+                }
+                let at = self.volatile.iter().position(|row| row.id == *id)?;
+                self.volatile.remove(at)
             }
             Sent::Latest { topic, version } => {
                 if self.latest.get(topic).is_some_and(|state| state.version == *version) {
@@ -354,6 +398,18 @@ impl Inbox {
                 continue;
             }
             self.cursor = row.id;
+            if self.came_volatile.iter().any(|(first, last)| (*first..=*last).contains(&row.id)) {
+                continue;
+            }
+            let mut row = row;
+            if row.payload.is_empty() {
+                if row.announce.is_some() {
+                    let topic = row.announce.clone().unwrap_or_default();
+                    bad.push((row, HandInError::Damaged { topic }));
+                    continue;
+                }
+                row.payload = (self.session.lost)(&row.log, row.seq, row.t_ms);
+            }
             // The store checks sizes, but the file may come from elsewhere.
             match fits(row.announce.as_deref().unwrap_or("event"), &row.payload, EVENT_MAX) {
                 Ok(()) => self.events.push_back(row),
@@ -378,6 +434,11 @@ impl Inbox {
         if self.released
             && self.events_out < EVENTS_IN_FLIGHT
             && let Some(row) = self.events.pop_front()
+        {
+            return Some(self.event(row));
+        }
+        if self.events_out < EVENTS_IN_FLIGHT
+            && let Some(row) = self.volatile.pop_front()
         {
             return Some(self.event(row));
         }

@@ -27,7 +27,7 @@ use crate::plan;
 use crate::store::{OutboxRow, Writer};
 use access::BackOff;
 use inbox::Inbox;
-pub use said::{Connection, HandInError, Notice, PublishState, Session};
+pub use said::{Connection, HandInError, Lost, Notice, PublishState, Session};
 
 /// Handle of the publishing task; every method returns at once. Clones speak to the same task.
 #[derive(Clone, Debug)]
@@ -97,6 +97,13 @@ impl Publisher {
         self.shared.wake.notify_one();
     }
 
+    /// Packets of events that are in no store yet: they go at once, also before events that wait on a disk.
+    pub fn volatile(&self, rows: Vec<OutboxRow>) {
+        let bad = self.shared.inbox().volatile(rows);
+        self.shared.rows_aside(bad);
+        self.shared.wake.notify_one();
+    }
+
     /// Lets events go, now that the core has judged what the broker remembers.
     pub fn release(&self) {
         self.shared.inbox().release();
@@ -149,6 +156,17 @@ impl Publisher {
         session.check()?;
         self.shared.inbox().session = session;
         self.shared.control().renew = true;
+        self.shared.wake.notify_one();
+        Ok(())
+    }
+
+    /// Another presence, said on the present connection; the will follows with the next one.
+    ///
+    /// # Errors
+    /// When a page can never be published.
+    pub fn presence(&self, session: Session) -> Result<(), HandInError> {
+        session.check()?;
+        self.shared.inbox().say_online(session);
         self.shared.wake.notify_one();
         Ok(())
     }

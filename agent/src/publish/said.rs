@@ -3,6 +3,7 @@
 //! Plain data; it decides only whether a session can be published. Topics are below the base unless they say otherwise,
 //! stamps are milliseconds since the Unix epoch, instants monotonic. Never panics.
 
+use std::sync::Arc;
 use std::time::Instant;
 
 use lapwing_protocol::FRAME_MAX;
@@ -28,7 +29,12 @@ pub struct Session {
     pub last_topic: String,
     /// Makes its payload from log, number and stamp.
     pub last: fn(log: &str, seq: u64, t_ms: i64) -> Vec<u8>,
+    /// Makes what is sent in the place of an event that is damaged on disk.
+    pub lost: Lost,
 }
+
+/// Makes the payload that stands for a damaged event, from log, number and stamp.
+pub type Lost = Arc<dyn Fn(&str, u64, i64) -> Vec<u8> + Send + Sync>;
 
 impl Session {
     /// Whether all of it can be published.
@@ -83,6 +89,12 @@ pub enum HandInError {
         bytes: usize,
         /// Bound.
         limit: usize,
+    },
+    /// Damaged on disk.
+    #[error("what was to be said on {topic} is damaged on disk: its checksum is wrong")]
+    Damaged {
+        /// Topic.
+        topic: String,
     },
     /// Not a topic one can publish to.
     #[error("{topic:?} is not a topic: it is empty, too long, or has one of + # NUL")]

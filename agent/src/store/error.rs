@@ -58,6 +58,12 @@ pub enum StoreError {
         /// What was found.
         detail: String,
     },
+    /// Another store lies where this one was.
+    #[error("another event store lies at {path} than the one this agent began with; restart the agent to use it")]
+    Another {
+        /// The file.
+        path: PathBuf,
+    },
     /// The system gave no random numbers for the identity of a new log.
     #[error("the system gave no random numbers for the identity of a new log: {0}")]
     Random(getrandom::Error),
@@ -105,6 +111,16 @@ impl StoreError {
     pub(super) fn from_sql(path: &std::path::Path, source: rusqlite::Error) -> Self {
         use rusqlite::ErrorCode as Code;
         let path = path.to_path_buf();
+        if matches!(
+            source,
+            rusqlite::Error::InvalidColumnType(..)
+                | rusqlite::Error::FromSqlConversionFailure(..)
+                | rusqlite::Error::IntegralValueOutOfRange(..)
+                | rusqlite::Error::Utf8Error(..)
+        ) {
+            // No agent writes such a value.
+            return Self::Damaged { path, detail: source.to_string() };
+        }
         match source.sqlite_error_code() {
             Some(Code::DatabaseBusy | Code::DatabaseLocked) => Self::InUse { path },
             Some(Code::DatabaseCorrupt | Code::NotADatabase) => Self::Damaged { path, detail: source.to_string() },

@@ -10,10 +10,13 @@
 //! of sending, and no key is used twice. Times are stamps in milliseconds since the Unix epoch. Never panics on a
 //! damaged file. Read first: `rows` for what goes in and out, `writer` for how.
 
+mod aside;
+mod checksum;
 mod error;
 mod rows;
 mod schema;
 mod transaction;
+mod volatile;
 mod worker;
 mod writer;
 
@@ -25,7 +28,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 pub use error::StoreError;
 pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
-pub use writer::{Durable, SubmitError, Writer, WriterState};
+pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
 /// File name of the event store in the data directory.
 pub const FILE_NAME: &str = "events.sqlite";
@@ -36,6 +39,11 @@ pub struct Store {
     connection: Connection,
     path: PathBuf,
     log: CurrentLog,
+    max_mib: u32,
+    /// The file was let go because it could not be written, and is to be opened again.
+    detached: bool,
+    /// Outbox rows above this one are not to be read: their events are in a volatile log.
+    edge: Option<u64>,
 }
 
 /// The log that new events go to.
@@ -56,9 +64,29 @@ impl Store {
     /// Every variant of [`StoreError`] that a file or directory can bring.
     pub fn open(dir: &Path, max_mib: u32) -> Result<(Self, Opened), StoreError> {
         let (connection, path) = schema::open(dir, max_mib)?;
-        let mut store = Self { connection, path, log: CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 } };
+        let mut store = Self {
+            connection,
+            path,
+            log: CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 },
+            max_mib,
+            detached: false,
+            edge: None,
+        };
         let opened = store.begin()?;
         Ok((store, opened))
+    }
+
+    /// A store in memory only, for an agent that must judge although no disk takes its events.
+    ///
+    /// # Errors
+    /// When there are no random numbers for the identity of its log.
+    pub fn in_memory(why: String) -> Result<(Self, Opened), StoreError> {
+        let path = PathBuf::from("memory");
+        let connection = schema::open_memory().map_err(|e| StoreError::from_sql(&path, e))?;
+        let log = CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 };
+        let mut store = Self { connection, path, log, max_mib: 0, detached: false, edge: None };
+        let opened = store.begin()?;
+        Ok((store, Opened { memory_only: Some(why), ..opened }))
     }
 
     /// The store's file.
@@ -87,8 +115,9 @@ impl Store {
     pub fn new_log(&mut self) -> Result<String, StoreError> {
         let id = random_id()?;
         let base = self.last_row().map_err(|e| self.sql(e))?;
+        let crc = checksum::log(&id, base);
         self.connection
-            .execute("INSERT INTO log (id, base) VALUES (?1, ?2)", params![id, base])
+            .execute("INSERT INTO log (id, base, crc) VALUES (?1, ?2, ?3)", params![id, base, crc])
             .map_err(|e| self.sql(e))?;
         self.log = CurrentLog { id: Arc::from(id.as_str()), base, last_seq: 0 };
         Ok(id)
@@ -136,16 +165,41 @@ impl Store {
         self.events_sql(seq, limit).map_err(|e| self.sql(e))
     }
 
+    /// Opens the file again after the disk has failed: what was mounted anew is another file to an old handle.
+    ///
+    /// # Errors
+    /// When it cannot be opened, or is another store than before.
+    pub(super) fn open_again(&mut self) -> Result<(), StoreError> {
+        let Some(dir) = self.path.parent().map(Path::to_path_buf).filter(|_| self.max_mib > 0) else { return Ok(()) };
+        self.detached = true;
+        // The old handle must be gone first: it holds the file's lock.
+        self.connection = Connection::open_in_memory().map_err(|e| self.sql(e))?;
+        let (connection, _) = schema::open(&dir, self.max_mib)?;
+        let known: bool = connection
+            .query_row("SELECT count(*) > 0 FROM log WHERE id = ?1", [&*self.log.id], |row| row.get(0))
+            .map_err(|e| self.sql(e))?;
+        if !known {
+            return Err(StoreError::Another { path: self.path.clone() });
+        }
+        self.connection = connection;
+        self.detached = false;
+        Ok(())
+    }
+
     fn begin(&mut self) -> Result<Opened, StoreError> {
         let latest = self
             .connection
-            .query_row("SELECT id, base FROM log ORDER BY n DESC LIMIT 1", [], |row| {
-                Ok((row.get::<_, String>(0)?, row.get::<_, u64>(1)?))
+            .query_row("SELECT id, base, crc FROM log ORDER BY n DESC LIMIT 1", [], |row| {
+                Ok((row.get::<_, String>(0)?, row.get::<_, u64>(1)?, row.get::<_, Option<u32>>(2)?))
             })
             .optional()
             .map_err(|e| self.sql(e))?;
         match latest {
-            Some((id, base)) => {
+            Some((id, base, crc)) if !fits(crc, || checksum::log(&id, base)) => {
+                let detail = "the checksum of its log is wrong".to_owned();
+                return Err(StoreError::Damaged { path: self.path.clone(), detail });
+            }
+            Some((id, base, _)) => {
                 let last = self.last_row().map_err(|e| self.sql(e))?;
                 self.log = CurrentLog { id: Arc::from(id), base, last_seq: last.saturating_sub(base) };
             }
@@ -157,9 +211,22 @@ impl Store {
         let boot =
             self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
-        let alarms = self.alarms_sql().map_err(|e| self.sql(e))?;
+        let mut damage = Vec::new();
+        let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
         let marks = self.marks_sql().map_err(|e| self.sql(e))?;
-        Ok(Opened { log: self.log.id.to_string(), boot, last_seq: self.log.last_seq, alarms, marks, unsent })
+        let logs = self.logs().map_err(|e| self.sql(e))?.iter().map(|(id, _)| id.to_string()).collect();
+        Ok(Opened {
+            log: self.log.id.to_string(),
+            boot,
+            last_seq: self.log.last_seq,
+            alarms,
+            marks,
+            unsent,
+            logs,
+            damage,
+            aside: None,
+            memory_only: None,
+        })
     }
 
     fn sql(&self, source: rusqlite::Error) -> StoreError {
@@ -177,12 +244,24 @@ impl Store {
         self.connection.query_row("SELECT count(*) FROM outbox", [], |row| row.get(0))
     }
 
-    fn alarms_sql(&self) -> rusqlite::Result<Vec<SavedAlarm>> {
-        let mut statement = self.connection.prepare("SELECT id, digest, state FROM alarm ORDER BY id")?;
+    /// Saved states of alarms; one whose checksum is wrong is left out: that alarm is judged anew.
+    fn alarms_sql(&self, damage: &mut Vec<String>) -> rusqlite::Result<Vec<SavedAlarm>> {
+        let mut statement = self.connection.prepare("SELECT id, digest, state, crc FROM alarm ORDER BY id")?;
         let rows = statement.query_map([], |row| {
-            Ok(SavedAlarm { id: row.get(0)?, digest: row.get::<_, i64>(1)?.cast_unsigned(), state: row.get(2)? })
+            let alarm =
+                SavedAlarm { id: row.get(0)?, digest: row.get::<_, i64>(1)?.cast_unsigned(), state: row.get(2)? };
+            Ok((alarm, row.get::<_, Option<u32>>(3)?))
         })?;
-        rows.collect()
+        let mut alarms = Vec::new();
+        for row in rows {
+            let (alarm, crc) = row?;
+            if fits(crc, || checksum::alarm(&alarm.id, alarm.digest, &alarm.state)) {
+                alarms.push(alarm);
+            } else {
+                damage.push(format!("the saved state of alarm {}", alarm.id));
+            }
+        }
+        Ok(alarms)
     }
 
     fn marks_sql(&self) -> rusqlite::Result<Vec<SavedMark>> {
@@ -197,24 +276,36 @@ impl Store {
         let transaction = self.connection.transaction()?;
         let ids = {
             let mut known: HashMap<PointKey, u32> = HashMap::new();
-            let mut all = transaction.prepare("SELECT id, path, quantity, unit, exponent FROM point")?;
+            let mut next: u32 =
+                transaction.query_row("SELECT ifnull(max(id), 0) + 1 FROM point", [], |row| row.get(0))?;
+            let mut damaged = Vec::new();
+            let mut all = transaction.prepare("SELECT id, path, quantity, unit, exponent, crc FROM point")?;
             let mut rows = all.query([])?;
             while let Some(row) = rows.next()? {
                 let key =
                     PointKey { path: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)?, exponent: row.get(4)? };
-                known.insert(key, row.get(0)?);
+                let id = row.get(0)?;
+                if fits(row.get(5)?, || point_crc(id, &key)) {
+                    known.insert(key, id);
+                } else {
+                    damaged.push(id);
+                }
             }
-            let mut next: u32 =
-                transaction.query_row("SELECT ifnull(max(id), 0) + 1 FROM point", [], |row| row.get(0))?;
-            let mut insert = transaction
-                .prepare("INSERT INTO point (id, path, quantity, unit, exponent) VALUES (?1, ?2, ?3, ?4, ?5)")?;
+            for id in damaged {
+                tracing::warn!("the number {id} of a point is damaged in the store: its point gets a new one");
+                transaction.execute("DELETE FROM point WHERE id = ?1", [id])?;
+            }
+            let mut insert = transaction.prepare(
+                "INSERT INTO point (id, path, quantity, unit, exponent, crc) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            )?;
             let mut ids = Vec::with_capacity(wanted.len());
             for key in wanted {
                 if let Some(id) = known.get(key) {
                     ids.push(*id);
                     continue;
                 }
-                insert.execute(params![next, key.path, key.quantity, key.unit, key.exponent])?;
+                let crc = point_crc(next, key);
+                insert.execute(params![next, key.path, key.quantity, key.unit, key.exponent, crc])?;
                 known.insert(key.clone(), next);
                 ids.push(next);
                 next += 1;
@@ -244,24 +335,29 @@ impl Store {
     fn unsent_sql(&self, after: u64, limit: u32) -> rusqlite::Result<Vec<OutboxRow>> {
         let logs = self.logs()?;
         let mut statement = self.connection.prepare_cached(
-            "SELECT o.id, e.row, e.t, o.topic, ifnull(o.payload, e.payload) FROM outbox o JOIN event e ON e.row = o.id / 2 \
-             WHERE o.id > ?1 ORDER BY o.id LIMIT ?2",
+            "SELECT o.id, e.row, e.t, e.kind, e.payload, e.crc, o.topic, o.payload, o.crc \
+             FROM outbox o JOIN event e ON e.row = o.id / 2 WHERE o.id > ?1 AND o.id <= ?3 ORDER BY o.id LIMIT ?2",
         )?;
-        let rows = statement.query_map(params![after, limit], |row| {
-            let event: u64 = row.get(1)?;
+        let edge = self.edge.unwrap_or(i64::MAX.cast_unsigned());
+        let rows = statement.query_map(params![after, limit, edge], |row| {
+            let (id, event): (u64, u64) = (row.get(0)?, row.get(1)?);
             let (log, base) = logs
                 .iter()
                 .rev()
                 .find(|(_, base)| *base < event)
                 .map_or_else(|| (Arc::from(""), 0), |(log, base)| (Arc::clone(log), *base));
-            Ok(OutboxRow {
-                id: row.get(0)?,
-                log,
-                seq: event - base,
-                t_ms: row.get(2)?,
-                announce: row.get(3)?,
-                payload: row.get(4)?,
-            })
+            let (t_ms, kind, payload): (i64, String, Vec<u8>) = (row.get(2)?, row.get(3)?, row.get(4)?);
+            let whole = fits(row.get(5)?, || checksum::event(event, t_ms, &kind, &payload));
+            let announce: Option<String> = row.get(6)?;
+            let announced: Option<Vec<u8>> = row.get(7)?;
+            let whole = whole
+                && match (&announce, &announced) {
+                    (Some(topic), Some(text)) => fits(row.get(8)?, || checksum::announcement(id, topic, text)),
+                    (None, None) => true,
+                    (Some(_), None) | (None, Some(_)) => false,
+                };
+            let payload = if whole { announced.unwrap_or(payload) } else { Vec::new() };
+            Ok(OutboxRow { id, log, seq: event - base, t_ms, announce, payload })
         })?;
         rows.collect()
     }
@@ -273,21 +369,44 @@ impl Store {
         rows.collect()
     }
 
+    /// Every event of one log, oldest first; none for a log the store does not know.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn events_of(&self, log: &str) -> Result<Vec<StoredEvent>, StoreError> {
+        let logs = self.logs().map_err(|e| self.sql(e))?;
+        let Some(at) = logs.iter().position(|(id, _)| **id == *log) else { return Ok(Vec::new()) };
+        let base = logs[at].1;
+        let next = logs.get(at + 1).map_or(i64::MAX.cast_unsigned(), |(_, base)| *base);
+        self.rows_sql(base, base, next, u32::MAX).map_err(|e| self.sql(e))
+    }
+
     fn events_sql(&self, seq: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT row, t, kind, payload FROM event WHERE row > ?1 ORDER BY row LIMIT ?2")?;
-        let base = self.log.base;
-        let rows = statement.query_map(params![base.saturating_add(seq), limit], |row| {
-            Ok(StoredEvent {
-                seq: row.get::<_, u64>(0)? - base,
-                t_ms: row.get(1)?,
-                kind: row.get(2)?,
-                payload: row.get(3)?,
-            })
+        self.rows_sql(self.log.base, self.log.base.saturating_add(seq), i64::MAX.cast_unsigned(), limit)
+    }
+
+    /// Events of rows after `after` up to `last`, numbered from `base`.
+    fn rows_sql(&self, base: u64, after: u64, last: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT row, t, kind, payload, crc FROM event WHERE row > ?1 AND row <= ?2 ORDER BY row LIMIT ?3",
+        )?;
+        let rows = statement.query_map(params![after, last, limit], |row| {
+            let (number, t_ms, kind, payload): (u64, i64, String, Vec<u8>) =
+                (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            let whole = fits(row.get(4)?, || checksum::event(number, t_ms, &kind, &payload));
+            Ok(StoredEvent { seq: number - base, t_ms, kind, payload: if whole { payload } else { Vec::new() } })
         })?;
         rows.collect()
     }
+}
+
+/// Whether a row's checksum fits; rows of schema 1 have none.
+fn fits(crc: Option<u32>, computed: impl FnOnce() -> u32) -> bool {
+    crc.is_none_or(|crc| crc == computed())
+}
+
+fn point_crc(id: u32, key: &PointKey) -> u32 {
+    checksum::point(id, &key.path, &key.quantity, &key.unit, key.exponent)
 }
 
 /// A random 128-bit identity as 32 hexadecimal digits.

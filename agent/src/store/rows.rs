@@ -3,6 +3,7 @@
 //! It does not know what a payload means; the core makes and reads them. Times are milliseconds since the Unix epoch,
 //! UTC, and only stamps: nothing here computes with them. Never panics.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Largest payload of an event or an announcement, bytes: nothing larger can be published in any way. One above the
@@ -24,6 +25,14 @@ pub struct Opened {
     pub marks: Vec<SavedMark>,
     /// Rows that wait for the broker.
     pub unsent: u64,
+    /// Identities of every log in the store, the present one too.
+    pub logs: Vec<String>,
+    /// What was damaged in it and is lost, in words.
+    pub damage: Vec<String>,
+    /// A damaged store that was set aside for a new one: where it lies now, and what was wrong with it.
+    pub aside: Option<(PathBuf, String)>,
+    /// Why there is no store on disk at all: this one is in memory and ends with the process.
+    pub memory_only: Option<String>,
 }
 
 /// The saved state of one alarm.
@@ -104,7 +113,7 @@ pub struct OutboxRow {
     pub t_ms: i64,
     /// Topic below the base of an announcement; `None` for the event itself.
     pub announce: Option<String>,
-    /// Payload.
+    /// Payload; empty when it is damaged on disk.
     pub payload: Vec<u8>,
 }
 
@@ -117,6 +126,6 @@ pub struct StoredEvent {
     pub t_ms: i64,
     /// Kind.
     pub kind: String,
-    /// The event as published.
+    /// The event as published; empty when it is damaged on disk.
     pub payload: Vec<u8>,
 }

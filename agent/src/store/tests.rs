@@ -11,6 +11,8 @@ use std::time::{Duration, Instant};
 use super::*;
 
 mod files;
+mod powercut;
+mod volatile;
 
 /// A directory of its own for one test, removed at the end.
 #[derive(Debug)]
@@ -190,7 +192,7 @@ fn a_full_queue_hands_back_and_takes_again() {
     let handed_back = loop {
         let batch = commit(seq + 1..=seq + 1000);
         match writer.submit(batch) {
-            Ok(()) => seq += 1000,
+            Ok(_) => seq += 1000,
             Err(SubmitError::Full(batch)) => break batch,
             Err(other) => panic!("{other}"),
         }
@@ -200,7 +202,7 @@ fn a_full_queue_hands_back_and_takes_again() {
     drop(go);
     let mut kept = Some(handed_back);
     wait_until("room again", || match writer.submit(kept.take().expect("still kept")) {
-        Ok(()) => true,
+        Ok(_) => true,
         Err(SubmitError::Full(batch)) => {
             kept = Some(batch);
             false
@@ -358,6 +360,9 @@ const KILL_DIR: &str = "LAPWING_TEST_STORE_KILL_DIR";
 fn kill_child() {
     let Ok(dir) = std::env::var(KILL_DIR) else { return };
     let (store, opened) = Store::open(Path::new(&dir), 64).expect("the store opens after a kill");
+    if let Ok(weaker) = std::env::var(powercut::SYNCHRONOUS) {
+        store.connection.pragma_update(None, "synchronous", weaker).expect("a deliberately weaker setting");
+    }
     let writer = store
         .spawn_writer(|durable| {
             let mut out = std::io::stdout().lock();
@@ -373,7 +378,7 @@ fn kill_child() {
         let mut kept = Some(commit([seq]));
         while let Some(batch) = kept.take() {
             match writer.submit(batch) {
-                Ok(()) => {}
+                Ok(_) => {}
                 Err(SubmitError::Full(batch)) => {
                     kept = Some(batch);
                     std::thread::sleep(Duration::from_millis(1));

@@ -6,9 +6,10 @@
 
 use std::sync::Arc;
 
-use rusqlite::params;
+use rusqlite::{Transaction, params};
 
-use super::{Commit, CurrentLog, OutboxRow, Store, StoreError};
+use super::volatile::{self, Copy};
+use super::{Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, checksum};
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
 const FULL_PERCENT: u64 = 80;
@@ -75,29 +76,48 @@ impl Transactor {
     }
 
     /// The packets of a durable batch, in the order of the outbox.
-    pub(super) fn outbox_rows(&self, batch: Vec<Commit>) -> Vec<OutboxRow> {
+    pub(super) fn outbox_rows(&self, batch: &[Commit]) -> Vec<OutboxRow> {
         let log = &self.store.log;
-        let mut rows = Vec::new();
-        for event in batch.into_iter().flat_map(|commit| commit.events) {
-            let id = outbox_id(log, event.seq);
-            let row = |id, announce, payload| OutboxRow {
-                id,
-                log: Arc::clone(&log.id),
-                seq: event.seq,
-                t_ms: event.t_ms,
-                announce,
-                payload,
-            };
-            rows.push(row(id, None, event.payload));
-            if let Some((topic, payload)) = event.announce {
-                rows.push(row(id + 1, Some(topic), payload));
+        let events = batch.iter().flat_map(|commit| &commit.events);
+        events.flat_map(|event| volatile::packets(&log.id, log.base, event)).collect()
+    }
+
+    /// Copies a part of the volatile log into the store, which goes on in that log; returns by how much the outbox grew.
+    ///
+    /// What the log before has after its last known event is taken out: a commit that was given up can have become
+    /// durable after all, and its events are in the volatile log under numbers of their own.
+    pub(super) fn copy(&mut self, copy: &Copy) -> Result<i64, StoreError> {
+        if self.store.detached {
+            self.store.open_again()?;
+        }
+        match self.copy_sql(copy) {
+            Ok(change) => {
+                self.acks.clear();
+                self.cleared.clear();
+                let last_seq = copy.events.last().map_or(self.store.log.last_seq, |event| event.seq);
+                let known = self.store.log.id == copy.id;
+                let last_seq = if known || !copy.events.is_empty() { last_seq } else { 0 };
+                self.store.log = CurrentLog { id: Arc::clone(&copy.id), base: copy.base, last_seq };
+                Ok(change)
+            }
+            Err(error) => {
+                let error = StoreError::from_sql(&self.store.path, error);
+                if matches!(error, StoreError::Full { .. }) {
+                    self.thin();
+                } else {
+                    // What is mounted anew is another file to an open handle.
+                    self.store.detached = true;
+                }
+                Err(error)
             }
         }
-        rows
     }
 
     /// Thins the event log when the file nears its limit.
     pub(super) fn keep_room(&mut self) {
+        if self.store.detached {
+            return;
+        }
         if self.until_look > 0 {
             self.until_look -= 1;
             return;
@@ -114,52 +134,51 @@ impl Transactor {
     }
 
     fn transact(&mut self, batch: &[Commit]) -> rusqlite::Result<i64> {
-        let log = self.store.log.clone();
+        let base = self.store.log.base;
         let transaction = self.store.connection.transaction()?;
-        let mut change = 0_i64;
-        {
-            let mut sent = transaction.prepare_cached("DELETE FROM outbox WHERE id = ?1")?;
-            for id in &self.acks {
-                change -= i64::from(sent.execute([id])? > 0);
+        let mut change = removed(&transaction, &self.acks, &self.cleared)?;
+        for commit in batch {
+            for event in &commit.events {
+                change += inserted(&transaction, base, event, |_| true)?;
             }
-            let mut cleared = transaction.prepare_cached("DELETE FROM retained WHERE topic = ?1")?;
-            for topic in &self.cleared {
-                cleared.execute([topic])?;
+            for alarm in &commit.alarms {
+                saved(&transaction, alarm)?;
             }
-            let mut event_in =
-                transaction.prepare_cached("INSERT INTO event (row, t, kind, payload) VALUES (?1, ?2, ?3, ?4)")?;
-            let mut outbox_in =
-                transaction.prepare_cached("INSERT INTO outbox (id, topic, payload) VALUES (?1, ?2, ?3)")?;
-            let mut alarm_in = transaction.prepare_cached(
-                "INSERT INTO alarm (id, digest, state) VALUES (?1, ?2, ?3) \
-                 ON CONFLICT (id) DO UPDATE SET digest = excluded.digest, state = excluded.state",
-            )?;
-            let mut alarm_out = transaction.prepare_cached("DELETE FROM alarm WHERE id = ?1")?;
-            let mut mark_in = transaction.prepare_cached(
-                "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \
-                 ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
-            )?;
-            for commit in batch {
-                for mark in &commit.marks {
-                    mark_in.execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
-                }
-                for event in &commit.events {
-                    event_in.execute(params![log.base + event.seq, event.t_ms, event.kind, event.payload])?;
-                    let id = outbox_id(&log, event.seq);
-                    outbox_in.execute(params![id, None::<&str>, None::<&[u8]>])?;
-                    change += 1;
-                    if let Some((topic, payload)) = &event.announce {
-                        outbox_in.execute(params![id + 1, topic, payload])?;
-                        change += 1;
-                    }
-                }
-                for alarm in &commit.alarms {
-                    alarm_in.execute(params![alarm.id, alarm.digest.cast_signed(), alarm.state])?;
-                }
-                for id in &commit.removed {
-                    alarm_out.execute([id])?;
-                }
+            for mark in &commit.marks {
+                marked(&transaction, mark)?;
             }
+            for id in &commit.removed {
+                forgotten(&transaction, id)?;
+            }
+        }
+        transaction.commit()?;
+        Ok(change)
+    }
+
+    fn copy_sql(&mut self, copy: &Copy) -> rusqlite::Result<i64> {
+        let transaction = self.store.connection.transaction()?;
+        let mut change = removed(&transaction, &self.acks, &self.cleared)?;
+        if !copy.entered {
+            let after = params![copy.base];
+            change -= changed(transaction.execute("DELETE FROM outbox WHERE id / 2 > ?1", after)?);
+            transaction.execute("DELETE FROM event WHERE row > ?1", after)?;
+            let crc = checksum::log(&copy.id, copy.base);
+            transaction
+                .execute("INSERT INTO log (id, base, crc) VALUES (?1, ?2, ?3)", params![&*copy.id, copy.base, crc])?;
+        }
+        // A write in any case: whether the disk takes one is what must be known.
+        transaction.execute("UPDATE agent SET boot = boot", [])?;
+        for event in &copy.events {
+            change += inserted(&transaction, copy.base, event, |id| !copy.confirmed.contains(&id))?;
+        }
+        for (id, state) in &copy.alarms {
+            match state {
+                Some(alarm) => saved(&transaction, alarm)?,
+                None => forgotten(&transaction, id)?,
+            }
+        }
+        for mark in copy.marks.values() {
+            marked(&transaction, mark)?;
         }
         transaction.commit()?;
         Ok(change)
@@ -192,6 +211,73 @@ impl Transactor {
     }
 }
 
-fn outbox_id(log: &CurrentLog, seq: u64) -> u64 {
-    2 * (log.base + seq)
+fn removed(transaction: &Transaction<'_>, acks: &[u64], cleared: &[String]) -> rusqlite::Result<i64> {
+    let mut change = 0;
+    let mut sent = transaction.prepare_cached("DELETE FROM outbox WHERE id = ?1")?;
+    for id in acks {
+        change -= changed(sent.execute([id])?);
+    }
+    let mut topic_out = transaction.prepare_cached("DELETE FROM retained WHERE topic = ?1")?;
+    for topic in cleared {
+        topic_out.execute([topic])?;
+    }
+    Ok(change)
+}
+
+/// An event with those of its packets that still wait; returns how many do.
+fn inserted(
+    transaction: &Transaction<'_>,
+    base: u64,
+    event: &EventRow,
+    waits: impl Fn(u64) -> bool,
+) -> rusqlite::Result<i64> {
+    let row = base + event.seq;
+    let crc = checksum::event(row, event.t_ms, event.kind, &event.payload);
+    transaction
+        .prepare_cached("INSERT INTO event (row, t, kind, payload, crc) VALUES (?1, ?2, ?3, ?4, ?5)")?
+        .execute(params![row, event.t_ms, event.kind, event.payload, crc])?;
+    let mut outbox_in =
+        transaction.prepare_cached("INSERT INTO outbox (id, topic, payload, crc) VALUES (?1, ?2, ?3, ?4)")?;
+    let id = 2 * row;
+    let mut change = 0;
+    if waits(id) {
+        change += changed(outbox_in.execute(params![id, None::<&str>, None::<&[u8]>, None::<u32>])?);
+    }
+    if let Some((topic, payload)) = &event.announce
+        && waits(id + 1)
+    {
+        let crc = checksum::announcement(id + 1, topic, payload);
+        change += changed(outbox_in.execute(params![id + 1, topic, payload, crc])?);
+    }
+    Ok(change)
+}
+
+fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<()> {
+    let crc = checksum::alarm(&alarm.id, alarm.digest, &alarm.state);
+    transaction
+        .prepare_cached(
+            "INSERT INTO alarm (id, digest, state, crc) VALUES (?1, ?2, ?3, ?4) \
+             ON CONFLICT (id) DO UPDATE SET digest = excluded.digest, state = excluded.state, crc = excluded.crc",
+        )?
+        .execute(params![alarm.id, alarm.digest.cast_signed(), alarm.state, crc])?;
+    Ok(())
+}
+
+fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached(
+            "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \
+             ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
+        )?
+        .execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
+    Ok(())
+}
+
+fn forgotten(transaction: &Transaction<'_>, id: &str) -> rusqlite::Result<()> {
+    transaction.prepare_cached("DELETE FROM alarm WHERE id = ?1")?.execute([id])?;
+    Ok(())
+}
+
+fn changed(rows: usize) -> i64 {
+    i64::try_from(rows).unwrap_or(i64::MAX)
 }

@@ -2,14 +2,16 @@
 //!
 //! Decides when a transaction is made: as soon as there is something and the disk is free, so that what arrives during
 //! one sync shares the next. Confirmed rows go with the next commit, or alone after a short idle. A commit that fails is
-//! kept and tried again with a growing pause. Latencies are monotonic durations. Never panics by itself; a panic of the
+//! kept and tried again with a growing pause, until the core gives it up for a volatile log: then that log is copied into
+//! the store as soon as the disk takes it, and the volatile log ends once a copy was quick. Latencies are monotonic durations. Never panics by itself; a panic of the
 //! caller's `on_durable` ends the thread, which every later call then reports.
 
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::transaction::Transactor;
-use super::writer::{Durable, Job, Queue, Shared, lock, rows_of};
+use super::volatile::Volatile;
+use super::writer::{Durable, Job, Queue, SLOW, Shared, lock, rows_of};
 use super::{Commit, StoreError};
 
 /// Rows of one transaction, unless a single commit is larger.
@@ -22,8 +24,8 @@ pub(super) struct Worker {
     transactor: Transactor,
     shared: Arc<Shared>,
     on_durable: Box<dyn FnMut(Durable) + Send>,
-    /// Commits taken from the queue and not yet durable.
-    batch: Vec<Commit>,
+    /// Commits taken from the queue and not yet durable; the queue knows them as those in flight.
+    batch: Arc<Vec<Commit>>,
     retry_at: Option<Instant>,
     pause: Duration,
 }
@@ -35,12 +37,13 @@ struct Work {
     acks: Vec<u64>,
     cleared: Vec<String>,
     write: bool,
+    volatile: bool,
     stop: bool,
 }
 
 impl Worker {
     pub(super) fn new(transactor: Transactor, shared: Arc<Shared>, on_durable: Box<dyn FnMut(Durable) + Send>) -> Self {
-        Self { transactor, shared, on_durable, batch: Vec::new(), retry_at: None, pause: RETRY.0 }
+        Self { transactor, shared, on_durable, batch: Arc::default(), retry_at: None, pause: RETRY.0 }
     }
 
     /// Runs until told to stop.
@@ -48,7 +51,8 @@ impl Worker {
         loop {
             let work = self.wait();
             self.transactor.remove(work.acks, work.cleared);
-            let saved = !work.write || self.write();
+            let saved = !work.write || if work.volatile { self.copy() } else { self.write() };
+            self.transactor.store().edge = lock(&self.shared.queue).volatile.as_ref().and_then(Volatile::edge);
             // After the removals, so that nothing confirmed or withdrawn is read as unsent; also when the disk fails.
             for read in work.reads {
                 read(self.transactor.store());
@@ -73,15 +77,22 @@ impl Worker {
         let mut queue = lock(&shared.queue);
         loop {
             let now = Instant::now();
-            self.take_batch(&mut queue);
+            let volatile = queue.volatile.is_some();
+            if volatile {
+                // Given up: the core has numbered its events anew.
+                self.batch = Arc::default();
+            } else {
+                self.take_batch(&mut queue);
+            }
             let batch = !self.batch.is_empty();
             let retry_due = self.retry_at.is_none_or(|at| at <= now) || queue.stop;
             let removal_due = queue.ack_due.is_some_and(|at| at <= now) || queue.stop;
-            let write = retry_due && (batch || removal_due);
-            let calls = !queue.calls.is_empty() && retry_due;
+            let write = retry_due && (batch || removal_due || volatile);
+            let calls = !queue.calls.is_empty() && retry_due && !volatile;
             let reads = !queue.reads.is_empty();
             let stop = queue.stop && (queue.commits.is_empty() || self.retry_at.is_some());
             if write || calls || stop || reads {
+                // What goes into a copy of the volatile log is removed with it.
                 let removals = retry_due;
                 if removals {
                     queue.ack_due = None;
@@ -96,11 +107,12 @@ impl Worker {
                     acks: if removals { std::mem::take(&mut queue.acks) } else { Vec::new() },
                     cleared: if removals { std::mem::take(&mut queue.cleared) } else { Vec::new() },
                     write: removals,
+                    volatile,
                     stop,
                 };
             }
-            let due =
-                [self.retry_at.filter(|_| batch || !queue.calls.is_empty() || queue.ack_due.is_some()), queue.ack_due];
+            let wanted = batch || volatile || !queue.calls.is_empty() || queue.ack_due.is_some();
+            let due = [self.retry_at.filter(|_| wanted), queue.ack_due];
             let next = due.into_iter().flatten().filter(|at| *at > now).min();
             queue = match next {
                 Some(at) => {
@@ -116,7 +128,7 @@ impl Worker {
         if !self.batch.is_empty() {
             return;
         }
-        let mut taken = 0;
+        let (mut taken, mut batch) = (0, Vec::new());
         while let Some((_, commit)) = queue.commits.front() {
             let rows = rows_of(commit);
             if taken > 0 && taken + rows > BATCH_ROWS {
@@ -125,8 +137,10 @@ impl Worker {
             let Some((_, commit)) = queue.commits.pop_front() else { break };
             taken += rows;
             queue.rows -= rows;
-            self.batch.push(commit);
+            batch.push(commit);
         }
+        self.batch = Arc::new(batch);
+        queue.in_flight = Arc::clone(&self.batch);
     }
 
     /// One transaction; says whether it became durable.
@@ -142,8 +156,11 @@ impl Worker {
                 self.retry_at = None;
                 self.pause = RETRY.0;
                 let batch = std::mem::take(&mut self.batch);
-                self.note_saved(took, change, batch.len());
-                let rows = self.transactor.outbox_rows(batch);
+                if !self.note_saved(took, change, &batch) {
+                    // Durable after all, but given up: the copy takes it out again.
+                    return false;
+                }
+                let rows = self.transactor.outbox_rows(&batch);
                 if !rows.is_empty() {
                     let (log, last_seq) = self.transactor.position();
                     (self.on_durable)(Durable { log, last_seq, rows, took });
@@ -151,27 +168,91 @@ impl Worker {
                 true
             }
             Err(error) => {
-                self.retry_at = Some(Instant::now() + self.pause);
-                self.pause = (self.pause * 2).min(RETRY.1);
+                self.pause_after_failure();
                 self.note_failed(&error);
                 false
             }
         }
     }
 
-    fn note_saved(&self, took: Duration, change: i64, commits: usize) {
+    /// Copies what the store lacks of the volatile log; says whether the disk took it.
+    fn copy(&mut self) -> bool {
+        let copy = match &lock(&self.shared.queue).volatile {
+            Some(volatile) => volatile.to_copy(),
+            None => return true,
+        };
+        let begun = Instant::now();
+        let outcome = self.transactor.copy(&copy);
+        let took = begun.elapsed();
+        let change = match outcome {
+            Ok(change) => change,
+            Err(error) => {
+                self.pause_after_failure();
+                self.note_failed(&error);
+                return false;
+            }
+        };
         let mut queue = lock(&self.shared.queue);
+        let Some(volatile) = &mut queue.volatile else { return true };
+        let late = volatile.copied(&copy);
+        let whole = volatile.is_copied();
+        queue.acks.extend(late);
+        queue.state.unsent = queue.state.unsent.saturating_add_signed(change);
+        queue.state.last_commit = took;
+        queue.state.max_commit = queue.state.max_commit.max(took);
+        queue.state.commits += 1;
+        queue.state.failing = None;
+        queue.state.full = false;
+        if took > SLOW {
+            // It would hold the next alarm up: go on as before, and look again later.
+            self.retry_at = Some(Instant::now() + RETRY.1);
+            return true;
+        }
+        self.retry_at = None;
+        self.pause = RETRY.0;
+        if !queue.acks.is_empty() && queue.ack_due.is_none() {
+            queue.ack_due = Some(Instant::now());
+        }
+        if whole && let Some(volatile) = queue.volatile.take() {
+            queue.durable_seq = volatile.last_seq();
+            queue.state.lost_volatile = volatile.dropped();
+            tracing::info!(
+                "the event store takes events again after {:.1} s; what was only in memory is in it now",
+                volatile.since.elapsed().as_secs_f64()
+            );
+        }
+        true
+    }
+
+    fn pause_after_failure(&mut self) {
+        self.retry_at = Some(Instant::now() + self.pause);
+        self.pause = (self.pause * 2).min(RETRY.1);
+    }
+
+    /// Notes a batch as durable; `false` if it had been given up meanwhile.
+    fn note_saved(&self, took: Duration, change: i64, batch: &[Commit]) -> bool {
+        let mut queue = lock(&self.shared.queue);
+        queue.in_flight = Arc::default();
         let oldest = queue.commits.front().map(|(submitted, _)| *submitted);
+        let given_up = queue.volatile.is_some();
+        if !given_up && let Some(event) = batch.iter().rev().find_map(|commit| commit.events.last()) {
+            queue.durable_seq = event.seq;
+        }
         let state = &mut queue.state;
         state.unsent = state.unsent.saturating_add_signed(change);
-        state.waiting = state.waiting.saturating_sub(commits);
-        state.waiting_since = oldest;
         state.last_commit = took;
         state.max_commit = state.max_commit.max(took);
         state.commits += 1;
         if let Some((since, _)) = state.failing.take() {
             tracing::info!("the event store can be written again after {:.1} s", since.elapsed().as_secs_f64());
         }
+        state.full = false;
+        if given_up {
+            return false;
+        }
+        state.waiting = state.waiting.saturating_sub(batch.len());
+        state.waiting_since = oldest;
+        true
     }
 
     fn note_failed(&self, error: &StoreError) {
@@ -180,6 +261,7 @@ impl Worker {
             queue.ack_due = self.retry_at;
         }
         let text = error.to_string();
+        queue.state.full = matches!(error, StoreError::Full { .. });
         match &mut queue.state.failing {
             Some((_, known)) => *known = text,
             None => {

@@ -1,11 +1,12 @@
 //! The way to the store's writer thread: what is submitted, asked and confirmed, and how the writer is doing.
 //!
 //! Decides what is taken: events must follow each other, and when the queue is full the item is handed back; nothing is
-//! dropped. It does not know what payloads mean, nor when the core should stop waiting for a bad disk; when a
-//! transaction is made `worker` decides. Latencies are monotonic durations. Never panics.
+//! dropped. Says when a disk is too slow or fails; the core then begins a volatile log here. It does not know what payloads
+//! mean; when a transaction is made `worker` decides. Latencies are monotonic durations. Never panics.
 //!
 //! ```text
 //! submit ──> queue (QUEUE_ROWS) ──> batch (BATCH_ROWS) ──one transaction, one sync──> on_durable
+//!   └─ while the disk does not take them: ──> volatile log ──> returned at once, copied when the disk is back
 //! acknowledged ──> acks ──with the next batch, or alone after ACK_IDLE──┘
 //! ```
 
@@ -17,8 +18,9 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::transaction::Transactor;
+use super::volatile::Volatile;
 use super::worker::Worker;
-use super::{COMMIT_MAX_BYTES, Commit, OutboxRow, Store, StoreError};
+use super::{COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, random_id};
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
@@ -26,6 +28,8 @@ const QUEUE_ROWS: usize = 32_768;
 const ACK_IDLE: Duration = Duration::from_millis(200);
 /// Longest wait for an answer from the writer's thread.
 const ANSWER: Duration = Duration::from_secs(5);
+/// A commit that takes longer holds alarms up: the disk counts as failed.
+pub(super) const SLOW: Duration = Duration::from_secs(1);
 
 /// What has become durable, in the order of the outbox.
 #[derive(Clone, Debug)]
@@ -71,6 +75,49 @@ pub enum SubmitError {
     Stopped(Commit),
 }
 
+/// What became of a commit.
+#[derive(Debug)]
+pub enum Taken {
+    /// It waits for the disk; what is to be sent comes once it is durable.
+    Queued,
+    /// The disk does not take it: these packets are to be sent at once, and are in no store yet.
+    Volatile(Vec<OutboxRow>),
+}
+
+/// A volatile log that has begun. What waited for the disk is handed back, to be numbered anew in it.
+#[derive(Debug)]
+pub struct Begun {
+    /// Identity of the volatile log.
+    pub log: String,
+    /// Log before.
+    pub before: String,
+    /// Number of its last event that was published or may be: later ones are handed back.
+    pub last_seq: u64,
+    /// Events that waited, in order.
+    pub events: Vec<EventRow>,
+    /// Alarm states that waited.
+    pub alarms: Vec<SavedAlarm>,
+    /// Alarms that are no more.
+    pub removed: Vec<String>,
+    /// Marks that waited.
+    pub marks: Vec<SavedMark>,
+}
+
+/// How the volatile log is doing.
+#[derive(Clone, Debug)]
+pub struct VolatileState {
+    /// Since when it runs.
+    pub since: Instant,
+    /// Why.
+    pub why: String,
+    /// Its identity.
+    pub log: Arc<str>,
+    /// Events that are only in memory.
+    pub held: usize,
+    /// Events that were let go because memory is bounded.
+    pub dropped: u64,
+}
+
 /// How the writer is doing.
 #[derive(Clone, Debug, Default)]
 pub struct WriterState {
@@ -88,6 +135,12 @@ pub struct WriterState {
     pub commits: u64,
     /// Since when commits fail, and why.
     pub failing: Option<(Instant, String)>,
+    /// Whether the failure is only that there is no room, which thinning may mend.
+    pub full: bool,
+    /// The volatile log, while the disk does not take events.
+    pub volatile: Option<VolatileState>,
+    /// Events of the last volatile log that were let go before they could be copied.
+    pub lost_volatile: u64,
     /// Whether the thread has ended.
     pub stopped: bool,
 }
@@ -115,6 +168,14 @@ pub(super) struct Queue {
     pub(super) commits: VecDeque<(Instant, Commit)>,
     /// Rows in `commits`.
     pub(super) rows: usize,
+    /// Commits the thread is writing.
+    pub(super) in_flight: Arc<Vec<Commit>>,
+    /// Where events are numbered now.
+    pub(super) log: Arc<str>,
+    pub(super) base: u64,
+    /// Last event known to be durable.
+    pub(super) durable_seq: u64,
+    pub(super) volatile: Option<Volatile>,
     pub(super) next_seq: u64,
     pub(super) acks: Vec<u64>,
     pub(super) ack_due: Option<Instant>,
@@ -143,6 +204,9 @@ impl Store {
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
         let queue = Queue {
             next_seq: self.log.last_seq + 1,
+            durable_seq: self.log.last_seq,
+            log: Arc::clone(&self.log.id),
+            base: self.log.base,
             state: WriterState { unsent, ..WriterState::default() },
             ..Queue::default()
         };
@@ -156,11 +220,11 @@ impl Store {
 }
 
 impl Writer {
-    /// Takes what must become durable together.
+    /// Takes what must become durable together; in a volatile log it leaves at once instead.
     ///
     /// # Errors
     /// The commit comes back: with [`SubmitError::Full`] to be submitted again, otherwise because it is wrong.
-    pub fn submit(&self, commit: Commit) -> Result<(), SubmitError> {
+    pub fn submit(&self, commit: Commit) -> Result<Taken, SubmitError> {
         let mut queue = lock(&self.shared.queue);
         if queue.state.stopped || queue.stop {
             return Err(SubmitError::Stopped(commit));
@@ -177,6 +241,11 @@ impl Writer {
             }
             expected += 1;
         }
+        if let Some(volatile) = &mut queue.volatile {
+            let rows = volatile.take(commit);
+            queue.next_seq = expected;
+            return Ok(Taken::Volatile(rows));
+        }
         let rows = rows_of(&commit);
         if queue.rows > 0 && queue.rows + rows > QUEUE_ROWS {
             return Err(SubmitError::Full(commit));
@@ -187,13 +256,83 @@ impl Writer {
         queue.note_waiting();
         drop(queue);
         self.shared.wake.notify_one();
-        Ok(())
+        Ok(Taken::Queued)
+    }
+
+    /// Why events should no longer wait for the disk: a commit has failed, or takes too long.
+    #[must_use]
+    pub fn trouble(&self) -> Option<String> {
+        let queue = lock(&self.shared.queue);
+        if queue.volatile.is_some() || queue.state.stopped || queue.state.waiting == 0 {
+            return None;
+        }
+        let slow = queue.state.waiting_since.is_some_and(|since| since.elapsed() > SLOW);
+        match &queue.state.failing {
+            // Thinning may help before the time is over.
+            Some((_, why)) if !queue.state.full || slow => Some(why.clone()),
+            None if slow => Some(format!("a commit takes longer than {} s", SLOW.as_secs())),
+            Some(_) | None => None,
+        }
+    }
+
+    /// When [`Writer::trouble`] may have something to say although nothing else happens.
+    #[must_use]
+    pub fn trouble_at(&self) -> Option<Instant> {
+        let queue = lock(&self.shared.queue);
+        queue
+            .state
+            .waiting_since
+            .filter(|_| queue.volatile.is_none() && queue.state.waiting > 0)
+            .map(|since| since + SLOW)
+    }
+
+    /// Begins a volatile log: what waited for the disk comes back and is to be numbered anew, from 1.
+    ///
+    /// # Errors
+    /// When there are no random numbers for its identity.
+    pub fn begin_volatile(&self, why: String) -> Result<Begun, StoreError> {
+        let id = random_id()?;
+        let mut queue = lock(&self.shared.queue);
+        let waiting: Vec<Commit> = std::mem::take(&mut queue.commits).into_iter().map(|(_, commit)| commit).collect();
+        let in_flight = std::mem::take(&mut queue.in_flight);
+        queue.rows = 0;
+        let mut begun = Begun {
+            log: id.clone(),
+            before: queue.log.to_string(),
+            last_seq: queue.durable_seq,
+            events: Vec::new(),
+            alarms: Vec::new(),
+            removed: Vec::new(),
+            marks: Vec::new(),
+        };
+        for commit in in_flight.iter().chain(&waiting) {
+            begun.events.extend(commit.events.iter().cloned());
+            begun.alarms.extend(commit.alarms.iter().cloned());
+            begun.removed.extend(commit.removed.iter().cloned());
+            begun.marks.extend(commit.marks.iter().cloned());
+        }
+        let volatile = Volatile::new(&id, queue.base + queue.durable_seq, Instant::now(), why);
+        queue.log = Arc::clone(volatile.id());
+        queue.base = volatile.base();
+        queue.durable_seq = 0;
+        queue.next_seq = 1;
+        queue.volatile = Some(volatile);
+        queue.state.waiting = 0;
+        queue.state.waiting_since = None;
+        drop(queue);
+        self.shared.wake.notify_one();
+        Ok(begun)
     }
 
     /// Takes the ids of outbox rows the broker has confirmed; they are removed with the next commit or soon after.
     pub fn acknowledged(&self, ids: &[u64]) {
         let mut queue = lock(&self.shared.queue);
-        queue.acks.extend_from_slice(ids);
+        for id in ids {
+            let held = queue.volatile.as_mut().is_some_and(|volatile| volatile.confirm(*id));
+            if !held {
+                queue.acks.push(*id);
+            }
+        }
         self.removal_noted(queue);
     }
 
@@ -252,8 +391,12 @@ impl Writer {
     /// # Errors
     /// When the store cannot be written.
     pub fn new_log(&self) -> Result<String, StoreError> {
-        let id = self.call(Store::new_log)??;
-        lock(&self.shared.queue).next_seq = 1;
+        let (id, base) = self.call(|store| store.new_log().map(|id| (id, store.log.base)))??;
+        let mut queue = lock(&self.shared.queue);
+        queue.log = Arc::from(id.as_str());
+        queue.base = base;
+        queue.durable_seq = 0;
+        queue.next_seq = 1;
         Ok(id)
     }
 
@@ -263,6 +406,16 @@ impl Writer {
         let queue = lock(&self.shared.queue);
         let mut state = queue.state.clone();
         state.unsent = state.unsent.saturating_sub(queue.acks.len() as u64);
+        if let Some(volatile) = &queue.volatile {
+            state.unsent += volatile.unsent();
+            state.volatile = Some(VolatileState {
+                since: volatile.since,
+                why: volatile.why.clone(),
+                log: Arc::clone(volatile.id()),
+                held: volatile.held(),
+                dropped: volatile.dropped(),
+            });
+        }
         state
     }
 
@@ -277,7 +430,8 @@ impl Writer {
         {
             tracing::error!("the store's writer ended by a panic");
         }
-        lock(&self.shared.queue).state.waiting
+        let queue = lock(&self.shared.queue);
+        queue.state.waiting + queue.volatile.as_ref().map_or(0, Volatile::held)
     }
 
     fn removal_noted(&self, mut queue: MutexGuard<'_, Queue>) {

@@ -9,7 +9,7 @@ use alloc::vec::Vec;
 
 use serde::{Deserialize, Deserializer, Serialize};
 
-use crate::alarm_words::{ConditionKind, Hiding, Impact, Priority, ShownState};
+use crate::alarm_words::{ConditionKind, Hiding, Impact, Mode, Priority, ShownState};
 use crate::decimal::Decimal;
 use crate::status::Status;
 use crate::text::{shorten, shorten_some};
@@ -147,6 +147,9 @@ pub struct AlarmChange {
     /// Which of several was first could not be told: they came within one scan. Absent when it could.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub tie: bool,
+    /// A person is told by this event; a consequence of what was told already is only attached to it. Absent when not.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub announced: bool,
     /// What follows if nobody acts.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub consequence: String,
@@ -159,6 +162,9 @@ pub struct AlarmChange {
     /// What can hurt whoever goes there.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub safety: String,
+    /// Where to read on: a document's address or number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub document: Option<String>,
     /// Time a person has, seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub respond_within_s: Option<u32>,
@@ -177,7 +183,8 @@ pub struct AlarmChange {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct OperatorAction {
-    /// What: `acknowledge`, `reset`, `shelve`, `unshelve`, `take out of service`, `sign in`, ….
+    /// What: `acknowledge`, `reset`, `shelve`, `unshelve`, `remove from service`, `return to service`, `suppress`,
+    /// `release`, `set mode`, `note`, `sign in`, ….
     pub action: String,
     /// Who.
     pub by: String,
@@ -187,6 +194,12 @@ pub struct OperatorAction {
     /// The point it was done to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub point: Option<String>,
+    /// The rule of suppression that was started or ended.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rule: Option<String>,
+    /// The mode that was set.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to_mode: Option<Word<Mode>>,
     /// Why, in the person's words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
@@ -255,11 +268,15 @@ pub struct ClockChange {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct StoreChange {
-    /// What: `opened`, `new log`, `failing`, `working again`, `nearly full`, ….
+    /// What: `new log`, `volatile log`, `working again`, `damaged`, `in memory only`, ….
     pub change: String,
     /// The log before, when a new one was opened.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log_before: Option<String>,
+    /// Last event of the log before that counts, when a new one was opened and it is known. What comes later under that
+    /// log's name is in the new log already.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seq_before: Option<u64>,
     /// What was seen.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
@@ -334,6 +351,7 @@ impl Detail {
                     &mut change.follows,
                     &mut change.by,
                     &mut change.reason,
+                    &mut change.document,
                 ] {
                     shorten_some(text, longest);
                 }
@@ -343,6 +361,7 @@ impl Detail {
                 shorten(&mut action.by, longest);
                 shorten_some(&mut action.alarm, longest);
                 shorten_some(&mut action.point, longest);
+                shorten_some(&mut action.rule, longest);
             }
             Self::Link(change) => shorten(&mut change.link, longest),
             Self::Device(change) => {

@@ -120,6 +120,7 @@ fn nothing_is_too_long_to_write() {
         &mut change.follows,
         &mut change.by,
         &mut change.reason,
+        &mut change.document,
     ] {
         text.clone_from(&some);
     }
@@ -130,6 +131,8 @@ fn nothing_is_too_long_to_write() {
         by: long.clone(),
         alarm: some.clone(),
         point: some.clone(),
+        rule: some.clone(),
+        to_mode: Some(Word::Unknown("m".repeat(64))),
         reason: some.clone(),
         until: Some(i64::MIN),
         refused: some.clone(),

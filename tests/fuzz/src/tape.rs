@@ -100,7 +100,10 @@ impl Line for Wire {
     }
 
     fn read(&mut self, into: &mut [u8], _until: Instant) -> io::Result<usize> {
-        let Some(mut piece) = self.now().pop_front() else { return Ok(0) };
+        let Some(mut piece) = self.now().pop_front() else {
+            // Before the agent has spoken that is silence; afterwards all is played, and waiting would only take time.
+            return if heard(&self.written).is_empty() { Ok(0) } else { Err(io::ErrorKind::UnexpectedEof.into()) };
+        };
         let rest = piece.split_off(piece.len().min(into.len()));
         into[..piece.len()].copy_from_slice(&piece);
         if !rest.is_empty() {

@@ -9,7 +9,7 @@ use core::cmp::Ordering;
 
 use lapwing_protocol::Status;
 
-use crate::spec::Condition;
+use crate::spec::{Condition, has_state};
 use crate::trend::slope::Slope;
 
 /// What is known of a condition.
@@ -50,11 +50,7 @@ pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Sl
         Condition::Rise { per_min, deadband } => faster(slope, per_min, deadband, active),
         Condition::Fall { per_min, deadband } => faster(slope.map(Slope::reversed), per_min, deadband, active),
         // Values beyond 63 have no bit, hence no name and no alarm.
-        Condition::State { states } => u32::try_from(value)
-            .ok()
-            .and_then(|state| states.checked_shr(state))
-            .is_some_and(|bits| bits & 1 == 1)
-            .into(),
+        Condition::State { states } => has_state(states, value).into(),
         Condition::BadMeasurement => bad_measurement(status),
     }
 }

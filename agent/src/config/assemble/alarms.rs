@@ -16,12 +16,13 @@ use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::pattern::{Captures, Pattern, RESERVED, fill, placeholders};
-use crate::config::reader::{nearest, written};
-use crate::config::source::{Located, Place};
+use crate::config::reader::written;
+use crate::config::source::Place;
 use crate::config::steps::Steps;
 use crate::config::wrong::Wrong;
 use crate::plan::{Alarm, EngineTables};
 
+use super::used::states;
 use super::{Draft, Parts, Points, index};
 
 /// Alarms and windows in the making.
@@ -63,7 +64,9 @@ pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tab
             if !placeholders(&id).is_empty() {
                 continue; // told with the other placeholders
             }
-            if names::alarm_id(&id, item.id.place, &key, report) && id.starts_with("fault/") {
+            if names::alarm_id(&id, item.id.place, &key, report)
+                && (id.starts_with("fault/") || id.starts_with("agent/"))
+            {
                 report.wrong(item.id.place, key, Wrong::ReservedAlarm { id: id.clone() });
             }
             ids.insert(id.clone(), path.clone());
@@ -213,8 +216,10 @@ impl Tables {
             response,
             first_check,
             safety,
+            document: item.document.as_ref().map(|text| fill(&text.value, &values)),
             respond_within: item.respond_within,
             own: false,
+            link: None,
             digest: 0,
         };
         self.push(alarm, spec);
@@ -330,34 +335,16 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
             })
         }
         (ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall, None) => None,
+        // Written by no key yet.
+        (
+            ConditionKind::TimeToLimit
+            | ConditionKind::Deviation
+            | ConditionKind::Discrepancy
+            | ConditionKind::FewerThan
+            | ConditionKind::Frozen,
+            _,
+        ) => None,
     }
-}
-
-fn states(names: &[Located<String>], draft: &Draft, key: &str, report: &mut Report) -> Option<u64> {
-    let point = &draft.point;
-    if !draft.has_states {
-        return None; // they could not be read, which was told
-    }
-    let mut bits = 0_u64;
-    let mut all = true;
-    for name in names {
-        let wrong = match point.states.iter().find(|(_, known)| *known == name.value) {
-            Some((number @ 0..=63, _)) => {
-                bits |= 1 << number;
-                continue;
-            }
-            Some((number, _)) => Wrong::StateTooHigh { state: name.value.clone(), number: *number },
-            None if point.states.is_empty() => Wrong::NoStates { point: point.path.clone() },
-            None => {
-                let known: Vec<String> = point.states.iter().map(|(_, name)| name.clone()).collect();
-                let near = nearest(&name.value, known.iter().map(String::as_str));
-                Wrong::UnknownState { point: point.path.clone(), state: name.value.clone(), near, known }
-            }
-        };
-        report.wrong(name.place, key, wrong);
-        all = false;
-    }
-    (all && bits != 0).then_some(bits)
 }
 
 fn ms(duration: Duration) -> u32 {

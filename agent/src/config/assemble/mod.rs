@@ -2,15 +2,17 @@
 //!
 //! The steps: links and devices (`wiring`, `identity`), transactions and field points in scan order (`scan`), the power distribution (`topology`), derived points in an
 //! order in which each needs only earlier ones (`derive`), the agent's own points and alarms (`own`), alarms by pattern
-//! (`alarms`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
+//! (`alarms`), groups and rules over them (`group`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
 mod alarms;
 mod derive;
+mod group;
 mod identity;
 mod own;
 mod pace;
 mod scan;
 mod topology;
+mod used;
 mod variables;
 mod wiring;
 
@@ -24,6 +26,7 @@ use crate::plan::{self, Plan};
 use super::items::alarm::AlarmItem;
 use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
+use super::items::group::{GroupItem, SuppressItem};
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
 use super::items::tier::TierItem;
@@ -44,6 +47,8 @@ pub(crate) struct Parts {
     /// Tiers of the power distribution.
     pub(crate) tiers: Vec<TierItem>,
     pub(crate) alarms: Vec<AlarmItem>,
+    pub(crate) groups: Vec<GroupItem>,
+    pub(crate) suppress: Vec<SuppressItem>,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
     /// Where the module file begins.
@@ -118,6 +123,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     own::alarms(&links, &devices, &points, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
+    let groups = group::groups(parts, &alarms, &points, report);
+    let suppress = group::suppress(parts, &alarms, &points, report);
     let settings = &parts.settings;
     let plan = Plan {
         module: settings.module.clone(),
@@ -133,6 +140,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         derived,
         topology,
         alarms,
+        groups,
+        suppress,
         engine,
         digest: [0; 32],
     };

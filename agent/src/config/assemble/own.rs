@@ -123,6 +123,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             consequence: format!("Nothing is known of {}: alarms on their points cannot be raised.", behind.join(", ")),
             response: "Watch the equipment on the spot until the link is back; restore cable, gateway or power.".into(),
             first_check: way,
+            link: None,
         };
         tables.push(
             alarm.about(link.state_point, ConditionKind::State, Priority::High, 15),
@@ -146,6 +147,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
                 consequence: format!("Nothing is known of {}: alarms on its points cannot be raised.", device.name),
                 response: "Watch what it measures on the spot; restore its power or wiring, or replace it.".into(),
                 first_check: format!("Is it powered, and does it still have unit {}?", device.unit),
+                link: Some(link.name.clone()),
             };
             let (point, priority) = (device.state_point, Priority::Medium);
             tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
@@ -165,6 +167,7 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             consequence: "Alarms on this point can neither be raised nor cleared.".into(),
             response: "Check sensor and wiring; repair or replace it.".into(),
             first_check: "Does another sensor near it agree with what it read last?".into(),
+            link: None,
         };
         let priority = Priority::Medium;
         tables.push(
@@ -181,6 +184,7 @@ fn masters(link: &Link) -> Texts {
         consequence: "Requests and answers collide: readings come late or not at all, for both.".into(),
         response: "Find the other master and end its polling, or let this agent only listen (listen = true).".into(),
         first_check: "Was a laptop or a controller connected to the line?".into(),
+        link: None,
     }
 }
 
@@ -195,6 +199,7 @@ fn identity(device: &Device, link: &Link) -> Texts {
                    `expect` or write `confirmed`."
             .into(),
         first_check: format!("What does it show at {}?", known.join(", ")),
+        link: Some(link.name.clone()),
     }
 }
 
@@ -221,6 +226,7 @@ struct Texts {
     consequence: String,
     response: String,
     first_check: String,
+    link: Option<String>,
 }
 
 impl Texts {
@@ -238,8 +244,10 @@ impl Texts {
             response: self.response,
             first_check: self.first_check,
             safety: String::new(),
+            document: None,
             respond_within: Some(Duration::from_secs(minutes * 60)),
             own: true,
+            link: self.link,
             digest: 0,
         }
     }

@@ -34,6 +34,7 @@ pub(crate) struct AlarmItem {
     pub(crate) impact: Impact,
     pub(crate) respond_within: Option<Duration>,
     pub(crate) max_shelf: Duration,
+    pub(crate) document: Option<Located<String>>,
     /// `text`, `consequence`, `response`, `first_check`, `safety`.
     pub(crate) texts: [Located<String>; 5],
 }
@@ -94,6 +95,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<AlarmItem>
         Some("degraded") => Impact::Degraded,
         _ => Impact::None,
     };
+    let document = item.take::<String>("document", report);
     let nothing = Located { value: String::new(), place: item.place };
     let texts = TEXTS.map(|key| {
         let text = if key == "text" { item.need::<String>(key, report) } else { item.take::<String>(key, report) };
@@ -116,6 +118,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<AlarmItem>
         impact,
         respond_within: respond_within.map(|time| time.value),
         max_shelf: max_shelf.map_or(Duration::from_secs(8 * 3600), |time| time.value),
+        document,
         texts,
     })
 }
@@ -146,12 +149,18 @@ fn condition(item: &mut Item<'_>, report: &mut Report) -> Option<Watch> {
                 }
                 None => continue,
             },
-            ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall => {
-                match item.take::<Decimal>(key, report) {
-                    Some(limit) => watch.limit = Some(limit),
-                    None => continue,
-                }
-            }
+            ConditionKind::High
+            | ConditionKind::Low
+            | ConditionKind::Rise
+            | ConditionKind::Fall
+            | ConditionKind::TimeToLimit
+            | ConditionKind::Deviation
+            | ConditionKind::Discrepancy
+            | ConditionKind::FewerThan
+            | ConditionKind::Frozen => match item.take::<Decimal>(key, report) {
+                Some(limit) => watch.limit = Some(limit),
+                None => continue,
+            },
         }
         watches.push(watch);
     }

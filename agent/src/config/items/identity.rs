@@ -53,7 +53,7 @@ pub(crate) fn read(item: &mut Item<'_>, report: &mut Report) -> IdentityItem {
         && !features.iter().any(|(key, _, _)| *key == "identity")
     {
         let (of, mend) =
-            ("a device without `identity`".to_string(), "name in `identity` what is confirmed".to_string());
+            ("a device that names no identity".to_string(), "name in `identity` what is confirmed".to_string());
         let wrong = Wrong::KeyHasNoMeaning { key: "confirmed", of, mend };
         report.wrong(confirmed.place, item.key("confirmed"), wrong);
     }

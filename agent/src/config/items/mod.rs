@@ -8,6 +8,7 @@ pub(crate) mod alarm;
 mod choice;
 pub(crate) mod derived;
 pub(crate) mod device;
+pub(crate) mod group;
 pub(crate) mod identity;
 pub(crate) mod link;
 pub(crate) mod point;
@@ -15,6 +16,7 @@ mod redfish;
 mod shape;
 pub(crate) mod tier;
 mod tls;
+pub(crate) mod used;
 
 use toml::de::{DeTable, DeValue};
 

@@ -2,8 +2,10 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
+use lapwing_engine::alarm::group::Place;
 use lapwing_protocol::ShownState;
 
+use super::operator::Hand;
 use super::*;
 
 impl Core<'_> {
@@ -12,13 +14,21 @@ impl Core<'_> {
         let now = self.clock.now();
         let saved = std::mem::take(&mut self.saved);
         for row in saved {
+            if row.id == mode::MODE_ROW {
+                self.restore_mode(&row, now);
+                continue;
+            }
             let found = self.plan.alarms.iter().position(|alarm| alarm.id == row.id);
             let parsed = Saved::from_bytes(&row.state);
             match (found, parsed) {
                 (Some(index), Ok(state)) => {
                     let anew = self.plan.alarms[index].digest != row.digest;
                     let number = u32::try_from(index).unwrap_or(u32::MAX);
-                    self.judge.engine_mut().restore(now, number, &state.on(&self.clock, now, anew));
+                    self.judge.engine_mut().restore(
+                        now,
+                        number,
+                        &state.on(&self.plan.suppress, &self.clock, now, anew),
+                    );
                     self.kept[index] = state.kept;
                 }
                 (Some(_), Err(error)) => {
@@ -27,12 +37,39 @@ impl Core<'_> {
                 (None, state) => self.removed(&row, state.is_ok_and(|state| state.stood())),
             }
         }
+        self.restore_rules();
+        self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
         let text = self.started();
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
-        self.ledger.close();
+        self.tell_opened();
+        self.close();
         self.publish_all_alarms();
+    }
+
+    /// What stood before the start goes on explaining what follows.
+    fn restore_incidents(&mut self) {
+        let mut stood: Vec<(Millis, u32, u64)> = (0_u32..)
+            .zip(&self.kept)
+            .filter_map(|(number, kept)| {
+                let state = self.judge.engine().alarm(number)?;
+                let shown = state.is_active() && !state.hidden().any();
+                shown.then_some((state.raised_at()?, number, kept.incident?))
+            })
+            .collect();
+        stood.sort_unstable();
+        for (at, number, incident) in stood {
+            let Ok(index) = usize::try_from(number) else { continue };
+            let since = self.judge.engine().alarm(number).and_then(|state| state.true_since()).unwrap_or(at);
+            let priority = self.kept[index].priority.unwrap_or(self.plan.alarms[index].priority);
+            let follows = self.kept[index].follows.as_deref().and_then(|id| self.numbered(id));
+            self.incidents.restore(number, at, since.min(at), priority, incident, follows.unwrap_or(number));
+        }
+    }
+
+    fn numbered(&self, id: &str) -> Option<u32> {
+        self.plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|at| u32::try_from(at).ok())
     }
 
     fn started(&self) -> String {
@@ -67,58 +104,136 @@ impl Core<'_> {
         self.event(text, Detail::Agent(detail), None);
     }
 
-    /// Tells what the engine has moved.
+    /// Tells what the engine has moved, after what the rules make of it.
     pub(super) fn moved(&mut self) {
+        self.look_at_rules();
         for transition in self.judge.take_transitions() {
-            self.transition(&transition);
+            self.transition(&transition, Hand::default());
+            self.acknowledge_elsewhere(&transition);
         }
     }
 
-    pub(super) fn transition(&mut self, t: &Transition) {
-        let Some(subject) = Subject::of(self.plan, t.alarm) else { return };
+    pub(super) fn transition(&mut self, t: &Transition, hand: Hand<'_>) {
+        let plan = self.plan;
+        let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
+        let place = self.placed(t, subject, index);
+        let rate_per_min = rate_per_min(plan, t);
+        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
+        let explained = place.and_then(|place| place.explains);
+        let text = match place {
+            Some(place) => tell::with_place(
+                &stood,
+                place.follows.map(|root| self.stood(root)).as_deref(),
+                explained.map(|effect| self.stood(effect)).as_deref(),
+                place.tie,
+            ),
+            None => stood.clone(),
+        };
+        let told = t.annunciate && place.is_none_or(|place| place.announce) && self.announces();
+        if told {
+            self.figures.announced(&subject.alarm.id);
+        }
         if t.cause == Cause::Raised {
-            self.kept[index].incident = Some(self.ledger.next_seq());
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
-        let rate_per_min = rate_per_min(self.plan, t);
         let clock = &self.clock;
         let wall = |at| clock.wall(at);
+        let cover = self.judge.engine().alarm(t.alarm).map(|state| *state.cover());
         let with = Circumstance {
             wall: &wall,
-            incident: self.kept[index].incident,
+            kept: &self.kept[index],
+            announced: told,
             rate_per_min,
-            by: None,
-            reason: None,
-            until: self.judge.engine().alarm(t.alarm).and_then(|state| state.cover().shelf_until()),
+            by: hand.by,
+            reason: hand.reason.or_else(|| rule_text(plan, t.cause)),
+            until: cover.and_then(|cover| cover.shelf_until().or(cover.suppressed_until())),
         };
-        let text = tell::text(subject, t, rate_per_min, None, &self.kept[index].text);
         let detail = tell::change(subject, t, &with);
-        let announce = t.annunciate.then(|| {
-            (format!("announce/{}", subject.alarm.priority.word()), tell::announcement(self.plan, subject, &text))
+        let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
+        let announce = told.then(|| {
+            let said = tell::announcement(plan, self.mode, priority, subject, &text);
+            (format!("announce/{}", priority.word()), said)
         });
         let at = self.clock.wall(t.at);
-        let stood = if t.cause == Cause::Raised { text.clone() } else { self.kept[index].text.clone() };
         let seq = self.event_at(at, text, Detail::from(detail), announce);
-        self.kept[index] = Kept {
-            seq: Some(seq),
-            t: at,
-            incident: self.kept[index].incident,
-            value: (!t.status.is_bad()).then_some(t.value),
-            quality: t.status.number(),
-            text: stood,
-        };
+        let kept = &mut self.kept[index];
+        (kept.seq, kept.t) = (Some(seq), at);
+        (kept.value, kept.quality) = ((!t.status.is_bad()).then_some(t.value), t.status.number());
+        if t.cause == Cause::Raised || place.is_some() {
+            kept.text = stood;
+        }
+        self.keep(index, seq);
+        if let Some(effect) = explained {
+            self.now_follows(effect, &subject.alarm.id, seq);
+        }
+    }
+
+    /// Finds what a raise belongs to and notes it.
+    fn placed(&mut self, t: &Transition, subject: Subject<'_>, index: usize) -> Option<Place> {
+        let new = self.ledger.next_seq();
+        if t.cause == Cause::Raised {
+            // Hidden ones belong to an incident of their own, in case they are shown later.
+            let fresh = Kept { incident: Some(new), priority: Some(subject.alarm.priority), ..Kept::default() };
+            let kept = &mut self.kept[index];
+            *kept = Kept { seq: kept.seq, t: kept.t, ..fresh };
+        }
+        let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
+        let incident = self.kept[index].incident.unwrap_or(new);
+        let place = self.incidents.place(t, priority, incident, self.judge.engine())?;
+        let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
+        let kept = &mut self.kept[index];
+        (kept.incident, kept.first_out, kept.tie) = (Some(place.incident), place.first_out, place.tie);
+        kept.follows = follows.map(|root| root.id.clone());
+        Some(place)
+    }
+
+    /// An alarm that was taken for the first follows from its cause, which came later.
+    fn now_follows(&mut self, alarm: u32, cause: &str, seq: u64) {
+        let Ok(index) = usize::try_from(alarm) else { return };
+        let Some(incident) = self.kept.get(index).and_then(|kept| kept.incident) else { return };
+        let former = self.plan.alarms[index].id.clone();
+        for index in 0..self.kept.len() {
+            let kept = &mut self.kept[index];
+            let is_former = kept.first_out && self.plan.alarms[index].id == former;
+            let followed = kept.follows.as_deref() == Some(&former);
+            if kept.incident == Some(incident) && (is_former || followed) {
+                (kept.first_out, kept.follows) = (false, Some(cause.to_owned()));
+                self.keep(index, seq);
+            }
+        }
+    }
+
+    /// Saves an alarm and lets its record leave after event `seq`.
+    fn keep(&mut self, index: usize, seq: u64) {
         self.save(index);
         if let Some((topic, payload)) = self.alarm_record(index) {
-            self.held.push(seq, topic, payload);
+            if self.ledger.is_volatile() && !self.memory_only {
+                // It waits for no disk.
+                refused(self.publisher.retained(topic, payload));
+            } else {
+                self.held.push(seq, topic, payload);
+            }
         }
+    }
+
+    /// What was said of an alarm when it was raised.
+    fn stood(&self, alarm: u32) -> String {
+        let Ok(index) = usize::try_from(alarm) else { return String::new() };
+        let said = self.kept.get(index).map(|kept| kept.text.clone()).filter(|text| !text.is_empty());
+        said.or_else(|| Subject::of(self.plan, alarm).map(tell::title)).unwrap_or_default()
+    }
+
+    /// Whether people are told in the present mode.
+    fn announces(&self) -> bool {
+        self.plan.module.announce_in.contains(&self.mode)
     }
 
     /// Saves an alarm's state with this step's events.
     pub(super) fn save(&mut self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
         let Some(state) = self.judge.engine().alarm(number) else { return };
-        let saved = Saved::of(state, self.kept[index].clone(), &self.clock, self.clock.now());
+        let saved = Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.clock.now());
         let alarm = &self.plan.alarms[index];
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
@@ -136,19 +251,17 @@ impl Core<'_> {
         let hidden = state.hidden();
         let standing = Standing {
             log: &self.ledger.head().log,
-            seq: kept.seq,
+            mode: self.mode,
+            kept,
             t: if kept.seq.is_some() { kept.t } else { self.clock.wall(self.clock.now()) },
             shown: state.shown(),
             active: state.is_active(),
             acknowledged: tell::acknowledged(state.process()),
             hidden_by: tell::hidden_by(hidden),
             occurrence: state.occurrence(),
-            incident: kept.incident,
-            value: kept.value,
-            quality: Status::from_number(kept.quality),
             true_since: state.true_since().map(wall),
             raised_at: state.raised_at().map(wall),
-            until: state.cover().shelf_until().map(wall),
+            until: state.cover().shelf_until().or(state.cover().suppressed_until()).map(wall),
             text: if kept.text.is_empty() || state.shown() == ShownState::Normal {
                 tell::title(subject)
             } else {
@@ -165,5 +278,25 @@ impl Core<'_> {
                 refused(self.publisher.retained(topic, payload));
             }
         }
+    }
+}
+
+/// Why a rule hides an alarm, in its own words.
+fn rule_text(plan: &Plan, cause: Cause) -> Option<&str> {
+    match cause {
+        Cause::Suppressed { rule } | Cause::Released { rule } => {
+            plan.suppress.get(usize::from(rule)).map(|rule| rule.text.as_str())
+        }
+        Cause::Raised
+        | Cause::Cleared
+        | Cause::Acknowledged
+        | Cause::Reset
+        | Cause::ReAlarmed
+        | Cause::Shelved
+        | Cause::Unshelved
+        | Cause::ShelfEnded
+        | Cause::SuppressionEnded
+        | Cause::RemovedFromService
+        | Cause::ReturnedToService => None,
     }
 }

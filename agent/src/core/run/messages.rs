@@ -23,7 +23,9 @@ impl Core<'_> {
                     early.push(Message::Stop);
                     break;
                 }
-                other @ (Message::Field(_) | Message::Broker(_) | Message::Fault) => early.push(other),
+                other @ (Message::Field(_) | Message::Broker(_) | Message::Operator(_) | Message::Fault) => {
+                    early.push(other)
+                }
             }
         }
         early
@@ -32,30 +34,7 @@ impl Core<'_> {
     /// A higher number at the broker for this log means that the store is an older copy: its numbers were given before.
     pub(super) fn remembered(&mut self, payload: Option<&[u8]>) {
         let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
-        let ahead =
-            last.as_ref().is_some_and(|last| last.log == self.ledger.head().log && last.seq > self.restored_from);
-        if ahead {
-            let before = self.ledger.head().log.clone();
-            match self.ledger.move_to_new_log(self.restored_from) {
-                Ok(()) => {
-                    self.frames.move_to(&self.ledger.head().log);
-                    self.held.clear();
-                    (self.new_log)(&self.ledger.head().log);
-                    let text = "The store is an older copy than what was already published: a new event log has begun."
-                        .to_owned();
-                    let detail = StoreChange {
-                        change: "new log".into(),
-                        log_before: Some(before),
-                        reason: Some("older copy restored".into()),
-                    };
-                    self.event(text, Detail::Store(detail), None);
-                    self.publish_all_alarms();
-                }
-                Err(error) => {
-                    tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
-                }
-            }
-        }
+        self.compare_with_broker(last.as_ref());
         self.released = true;
         self.publisher.release();
     }
@@ -85,6 +64,7 @@ impl Core<'_> {
         match message {
             Message::Field(message) => self.field(message),
             Message::Broker(notice) => self.broker(notice),
+            Message::Operator(request) => self.operator(*request),
             Message::Fault => {
                 self.fault_at = Some(self.clock.now());
                 self.tell(Told::Fault);
@@ -92,7 +72,7 @@ impl Core<'_> {
             Message::Stop => {}
         }
         self.moved();
-        self.ledger.close();
+        self.close();
     }
 
     pub(super) fn field(&mut self, message: FieldMessage) {
@@ -295,7 +275,7 @@ impl Core<'_> {
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let t = self.clock.wall(reading.at);
             self.frames.push(id, t, value, reading.status);
-            single(self.plan, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
+            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
         }
     }
 
@@ -305,7 +285,7 @@ impl Core<'_> {
             let reading = self.judge.reading(u32::try_from(index).unwrap_or(u32::MAX));
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let said = (self.clock.wall(reading.at), value, reading.status);
-            single(self.plan, &self.publisher, &mut self.singles, index, said, now);
+            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, said, now);
         }
     }
 }
@@ -313,6 +293,7 @@ impl Core<'_> {
 /// Publishes one point by itself, if it was chosen and it is time.
 fn single(
     plan: &Plan,
+    mode: Mode,
     publisher: &Publisher,
     singles: &mut Singles,
     index: usize,
@@ -320,7 +301,7 @@ fn single(
     now: Millis,
 ) {
     if singles.due(index, value, status, now)
-        && let Some(said) = point_value(plan, index, t, value, status, plan.module.mode)
+        && let Some(said) = point_value(plan, index, t, value, status, mode)
         && let Ok(payload) = serde_json::to_vec(&said)
     {
         refused(publisher.point(format!("point/{}", plan.points[index].path), payload));

@@ -152,6 +152,8 @@ fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {
         safety: String::new(),
         respond_within: None,
         own: false,
+        link: None,
+        document: None,
         digest: 0,
     }
 }
@@ -160,4 +162,9 @@ fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {
 fn durations_are_spoken_as_people_do() {
     let said = [0, 1, 40, 150, 1310, 30_000, 200_000].map(|ms| spoken(Duration::from_millis(ms)));
     assert_eq!(said, ["0 s", "1.0 ms", "0.04 s", "0.15 s", "1.31 s", "30 s", "200 s"]);
+}
+
+#[test]
+fn one_is_not_many() {
+    assert_eq!([0, 1, 2].map(|n| counted(n, "device")), ["0 devices", "1 device", "2 devices"]);
 }

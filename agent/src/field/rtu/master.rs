@@ -223,6 +223,11 @@ impl Master {
                 len -= foreign;
             }
             let result = match examine(&frame[..len], unit, read) {
+                // Somebody who never falls silent must not keep us from the next device: the deadline holds between his frames.
+                Reception::More(_) if passed_over.is_some() && now > last_moment + pace.lump => {
+                    self.stray(frame.get(..len).unwrap_or_default(), timeout);
+                    return Ok(Err(nothing_more(0, unit, passed_over, timeout)));
+                }
                 Reception::More(whole) => {
                     // Once it has begun, the rest follows at the line's pace.
                     let rest = pace.characters(whole.saturating_sub(len)) + pace.lump;

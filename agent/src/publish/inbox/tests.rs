@@ -14,6 +14,7 @@ fn session() -> Session {
         event_topic: "event".into(),
         last_topic: "event/last".into(),
         last: |_, seq, _| seq.to_string().into_bytes(),
+        lost: Arc::new(|_, seq, _| format!("lost {seq}").into_bytes()),
     }
 }
 
@@ -245,4 +246,36 @@ fn after_the_last_word_nothing_more_goes() {
     inbox.push_frame("frame".into(), b"f".to_vec()).expect("fits");
     inbox.say_offline();
     assert_eq!(drain(&mut inbox, now), [Sent::Offline]);
+}
+
+#[test]
+fn volatile_rows_wait_for_no_disk_and_are_not_taken_again_from_it() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    // The broker takes more than memory holds: the rest is on a disk that does not answer.
+    let many: Vec<OutboxRow> = (1..=3000).map(|n| row(2 * n)).collect();
+    inbox.durable(many);
+    assert!(inbox.fetch_after().is_some(), "asked, and never answered");
+    assert!(inbox.volatile(vec![row(6002), row(6003), row(6004)]).is_empty());
+    assert_eq!(drain(&mut inbox, now), [Sent::Event(6002), Sent::Event(6003), Sent::Event(6004)]);
+    // A cut: they are sent again before what waits on the disk is there.
+    inbox.connected();
+    let again: Vec<Sent> = drain(&mut inbox, now).into_iter().filter(|sent| matches!(sent, Sent::Event(_))).collect();
+    assert_eq!(again, [Sent::Event(6002), Sent::Event(6003), Sent::Event(6004)]);
+    assert_eq!(inbox.confirmed(&Sent::Event(6002)), Confirmed::Row(6002));
+    // The disk is back and has them too.
+    assert!(inbox.fetched(inbox.generation, vec![row(5998), row(6000), row(6003), row(6004), row(6006)]).is_empty());
+    let rest: Vec<Sent> = drain(&mut inbox, now).into_iter().filter(|sent| matches!(sent, Sent::Event(_))).collect();
+    assert_eq!(rest, [Sent::Event(5998), Sent::Event(6000), Sent::Event(6006)]);
+}
+
+#[test]
+fn an_event_damaged_on_disk_keeps_its_number_and_a_damaged_announcement_is_set_aside() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    let empty = |id| OutboxRow { payload: Vec::new(), ..row(id) };
+    let bad = inbox.durable(vec![row(2), empty(4), empty(5)]);
+    assert_eq!(bad.iter().map(|(row, _)| row.id).collect::<Vec<_>>(), [5]);
+    let said: Vec<Vec<u8>> = std::iter::from_fn(|| inbox.next(now)).map(|packet| packet.payload).collect();
+    assert!(said.contains(&b"lost 2".to_vec()), "{said:?}");
 }

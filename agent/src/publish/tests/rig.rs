@@ -289,6 +289,7 @@ pub(super) fn session(catalogue: &str) -> Session {
         event_topic: "event".into(),
         last_topic: "event/last".into(),
         last: |log, seq, t_ms| format!("last {log} {seq} {t_ms}").into_bytes(),
+        lost: Arc::new(|log, seq, _| format!("lost {log} {seq}").into_bytes()),
     }
 }
 
@@ -376,7 +377,7 @@ impl Agent {
         let mut kept = Some(Commit { events: vec![row], ..Commit::default() });
         while let Some(commit) = kept.take() {
             match self.writer.submit(commit) {
-                Ok(()) => {}
+                Ok(_) => {}
                 Err(SubmitError::Full(commit)) => {
                     kept = Some(commit);
                     std::thread::sleep(Duration::from_millis(1));

@@ -16,12 +16,15 @@ fn files_of_others_and_newer_ones_are_refused_by_name() {
     let file = dir.path().join(FILE_NAME);
     drop(open(&dir));
     let change = |sql: &str| rusqlite::Connection::open(&file).and_then(|c| c.execute_batch(sql)).expect("changed");
-    change("PRAGMA user_version = 7");
+    change("PRAGMA user_version = 7; UPDATE agent SET schema = 7");
     let error = refused(&dir);
-    assert!(matches!(error, StoreError::Newer { found: 7, known: 1, .. }), "{error}");
+    assert!(matches!(error, StoreError::Newer { found: 7, known: 2, .. }), "{error}");
     assert!(error.to_string().contains("schema version 7"));
+    // One of the two is not as any agent wrote it: damage, not a newer agent.
+    change("UPDATE agent SET schema = 2");
+    assert!(matches!(refused(&dir), StoreError::Damaged { .. }));
     change("PRAGMA application_id = 99");
-    assert!(matches!(refused(&dir), StoreError::Foreign { application_id: 99, .. }));
+    assert!(matches!(refused(&dir), StoreError::Damaged { .. }), "with our tables in it, it is ours");
     std::fs::write(&file, "this is no database, but long enough to be taken for one at first sight").expect("written");
     assert!(matches!(refused(&dir), StoreError::Damaged { .. }));
     // A database without our mark, but with tables.
@@ -95,4 +98,93 @@ fn flipped_bits_never_panic() {
 
 fn refused(dir: &TestDir) -> StoreError {
     Store::open(dir.path(), 16).map(|_| ()).expect_err("the store is refused")
+}
+
+#[test]
+fn schema_1_is_brought_up_to_date_and_kept_beside() {
+    let dir = TestDir::new("migrate");
+    drop(open(&dir));
+    let file = dir.path().join(FILE_NAME);
+    let old = "ALTER TABLE log DROP COLUMN crc; DROP TABLE event; DROP TABLE outbox; DROP TABLE alarm; DROP TABLE point; DROP TABLE agent;
+        CREATE TABLE agent (one INTEGER PRIMARY KEY CHECK (one = 1), boot INTEGER NOT NULL);
+        INSERT INTO agent VALUES (1, 5);
+        CREATE TABLE event (row INTEGER PRIMARY KEY, t INTEGER NOT NULL, kind TEXT NOT NULL, payload BLOB NOT NULL);
+        INSERT INTO event VALUES (1, 1000, 'alarm', CAST('first' AS BLOB));
+        CREATE TABLE outbox (id INTEGER PRIMARY KEY, topic TEXT, payload BLOB);
+        INSERT INTO outbox VALUES (2, NULL, NULL);
+        CREATE TABLE alarm (id TEXT PRIMARY KEY, digest INTEGER NOT NULL, state BLOB NOT NULL) WITHOUT ROWID;
+        INSERT INTO alarm VALUES ('a', 7, CAST('state' AS BLOB));
+        CREATE TABLE point (id INTEGER PRIMARY KEY, path TEXT NOT NULL, quantity TEXT NOT NULL, unit TEXT NOT NULL,
+            exponent INTEGER NOT NULL, UNIQUE (path, quantity, unit, exponent));
+        PRAGMA user_version = 1";
+    rusqlite::Connection::open(&file).and_then(|c| c.execute_batch(old)).expect("as schema 1 was");
+    let (store, opened) = open(&dir);
+    assert_eq!((opened.boot, opened.last_seq, opened.unsent, opened.alarms.len()), (6, 1, 1, 1));
+    assert_eq!(store.unsent(0, 10).expect("readable")[0].payload, b"first");
+    assert!(dir.path().join("events.sqlite.schema-1").exists());
+}
+
+#[test]
+fn whatever_happens_to_the_file_the_agent_starts_and_says_so() {
+    let whole = sample();
+    let cases: [(&str, Vec<u8>); 5] = [
+        ("truncated", whole[..whole.len() / 2].to_vec()),
+        ("a torn page", whole[..whole.len() - 100].to_vec()),
+        ("zeroed", vec![0; whole.len()]),
+        ("its first page zeroed", [vec![0; 4096], whole[4096..].to_vec()].concat()),
+        ("rubbish", (0..whole.len()).map(|at| u8::try_from(at * 31 % 251).unwrap_or(0)).collect()),
+    ];
+    for (what, bytes) in cases {
+        let dir = TestDir::new("aside");
+        std::fs::write(dir.path().join(FILE_NAME), &bytes).expect("written");
+        let (_, opened) = Store::open_or_begin_anew(dir.path(), 16).unwrap_or_else(|error| panic!("{what}: {error}"));
+        let (aside, _) = opened.aside.unwrap_or_else(|| panic!("{what}: taken without a word"));
+        assert_eq!(std::fs::read(&aside).expect("kept"), bytes, "{what}");
+        assert!(aside.to_string_lossy().contains(".damaged-2"), "{}", aside.display());
+        assert_eq!((opened.boot, opened.last_seq), (1, 0), "{what}");
+    }
+    let dir = TestDir::new("kept");
+    for round in 0..7 {
+        std::fs::write(dir.path().join(FILE_NAME), vec![round; 8192]).expect("written");
+        Store::open_or_begin_anew(dir.path(), 16).map(drop).expect("it opens");
+    }
+    let left = std::fs::read_dir(dir.path()).expect("readable").flatten();
+    let left = left.filter(|file| file.file_name().to_string_lossy().contains("damaged")).count();
+    assert_eq!(left, 4, "copies are bounded");
+}
+
+#[test]
+fn every_flipped_bit_of_the_header_starts_and_no_flipped_content_passes_for_true() {
+    let whole = sample();
+    let original = {
+        let dir = TestDir::new("original");
+        std::fs::write(dir.path().join(FILE_NAME), &whole).expect("written");
+        open(&dir).0.events_after(0, 1000).expect("readable")
+    };
+    let header = (0..100).flat_map(|at| (0..8).map(move |bit| (at, bit)));
+    let spread = (100..whole.len()).step_by(173).map(|at| (at, at % 8));
+    let (mut aside, mut lost) = (0, 0);
+    for (at, bit) in header.chain(spread) {
+        let mut flipped = whole.clone();
+        flipped[at] ^= 1 << bit;
+        let dir = TestDir::new("flip");
+        std::fs::write(dir.path().join(FILE_NAME), &flipped).expect("written");
+        let (store, opened) = match Store::open_or_begin_anew(dir.path(), 16) {
+            Ok(opened) => opened,
+            Err(error) => panic!("byte {at} bit {bit}: {error}"),
+        };
+        if opened.aside.is_some() {
+            aside += 1;
+            continue;
+        }
+        let events = store.events_after(0, 1000).expect("readable");
+        for event in &events {
+            if event.payload.is_empty() {
+                lost += 1;
+            } else {
+                assert!(original.contains(event), "byte {at} bit {bit}: event {} is another one", event.seq);
+            }
+        }
+    }
+    assert!(aside > 50 && lost > 100, "{aside} set aside, {lost} events found damaged: the check is not looking");
 }

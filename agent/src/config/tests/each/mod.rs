@@ -3,6 +3,7 @@
 //! Every case changes one thing of the small configuration and expects exactly one mistake.
 
 mod field;
+mod groups;
 mod meaning;
 mod numbers;
 mod pace;

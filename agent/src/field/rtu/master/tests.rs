@@ -435,6 +435,41 @@ fn on_a_wire_nothing_is_accepted_before_the_request_has_left() {
     assert_eq!(early, Err(Failure::Garbled(Garble::Early)));
 }
 
+/// Somebody sends whole frames of another unit without end, always a byte of the next one with them.
+#[test]
+fn a_line_that_never_falls_silent_keeps_nobody_longer_than_the_time_out() {
+    struct Babble(Pace, Vec<u8>, bool);
+    impl Line for Babble {
+        fn write(&mut self, _bytes: &[u8]) -> io::Result<()> {
+            self.2 = true;
+            Ok(())
+        }
+        fn read(&mut self, into: &mut [u8], _until: Instant) -> io::Result<usize> {
+            let got = self.1.len().min(into.len());
+            into[..got].copy_from_slice(&self.1[..got]);
+            self.1.rotate_left(got);
+            Ok(got)
+        }
+        fn has_bytes(&mut self) -> io::Result<bool> {
+            Ok(self.2)
+        }
+        fn pace(&self) -> Pace {
+            self.0
+        }
+        fn is_connection(&self) -> bool {
+            false
+        }
+    }
+    let two = right(&request(8, four())).repeat(2);
+    // 14 bytes a time: the frame that is whole, and the beginning of the next.
+    let line = Babble(Pace::of(115_200, Parity::None, 1, false, LUMP), two, false);
+    let mut master = Master::new(Box::new(line));
+    let begun = Instant::now();
+    let outcome = master.ask(7, four(), Duration::from_millis(50), Duration::ZERO);
+    assert!(matches!(outcome, Err(Failure::Garbled(Garble::Unit { asked: 7, got: 8 }))), "{outcome:?}");
+    assert!(begun.elapsed() < Duration::from_secs(5), "{:?}", begun.elapsed());
+}
+
 /// A reply that comes after the request but sooner than its characters take was not asked for by us.
 #[test]
 fn on_a_wire_nothing_is_accepted_sooner_than_its_characters_take() {

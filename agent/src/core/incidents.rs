@@ -1,0 +1,60 @@
+//! Keeps which alarms belong to one incident, with the state the engine's groups need.
+//!
+//! Owns that state and lends it to `engine::alarm::group`, which decides. Times are the core's monotonic milliseconds.
+//! Never panics.
+
+use lapwing_engine::alarm::group::{Groups, Place, Raise, RootState, StepState};
+use lapwing_engine::spec::Millis;
+use lapwing_engine::{Cause, Engine, Transition};
+use lapwing_protocol::Priority;
+
+use crate::plan::Plan;
+
+/// Incidents in the making.
+#[derive(Debug)]
+pub struct Incidents<'a> {
+    plan: &'a Plan,
+    steps: Vec<StepState>,
+    roots: Vec<RootState>,
+    rules: Vec<u64>,
+}
+
+impl<'a> Incidents<'a> {
+    /// None yet.
+    #[must_use]
+    pub fn new(plan: &'a Plan) -> Self {
+        let size = |count: u32| usize::try_from(count).unwrap_or(0);
+        Self {
+            plan,
+            steps: vec![StepState::default(); size(plan.groups.steps)],
+            roots: vec![RootState::default(); plan.alarms.len()],
+            rules: vec![0; size(plan.groups.rules)],
+        }
+    }
+
+    /// The place of a transition that people see as a raise; `incident` is the number of a new one. `None` for all
+    /// other transitions.
+    pub fn place(&mut self, t: &Transition, priority: Priority, incident: u64, engine: &Engine<'_>) -> Option<Place> {
+        if !t.annunciate || t.cause == Cause::ReAlarmed {
+            return None;
+        }
+        let raise =
+            Raise { alarm: t.alarm, at: t.at, since: t.true_since.unwrap_or(t.at).min(t.at), priority, incident };
+        let stands = |alarm| engine.alarm(alarm).is_some_and(|state| state.is_active() && !state.hidden().any());
+        Some(self.groups().place(raise, stands))
+    }
+
+    /// Puts back an alarm that stood before a restart.
+    pub fn restore(&mut self, alarm: u32, at: Millis, since: Millis, priority: Priority, incident: u64, root: u32) {
+        self.groups().restore(Raise { alarm, at, since, priority, incident }, root);
+    }
+
+    /// Incidents have other numbers now: events that waited for the disk were numbered anew.
+    pub fn renumber(&mut self, number: impl Fn(u64) -> Option<u64>) {
+        self.groups().renumber(number);
+    }
+
+    fn groups(&mut self) -> Groups<'_> {
+        Groups::new(self.plan.groups.tables(), &mut self.steps, &mut self.roots, &mut self.rules)
+    }
+}

@@ -1,0 +1,445 @@
+//! The one door for what people do: who asks for what, who may, and the answer.
+//!
+//! A room that takes commands (page, MQTT, a program on the box) makes a [`Request`], hands it in as
+//! `Message::Operator` and waits for the [`Answer`]. Who the person is and which role they have is that room's to prove;
+//! here it is only judged what the role may do, that a reason is given where one is needed, and that the alarm's state
+//! allows it. Every action, done or refused, becomes an event of kind `operator`; the alarm's own event follows with
+//! the same name and reason. The answer comes when both have a number; on disk they are a moment later.
+//!
+//! Roles are those of OPC UA Part 18 (observer, operator, engineer; from memory), the rule that shelving and removal
+//! from service need a reason and an end or a permit ISA-18.2's (from memory). Durations are milliseconds. Never panics.
+
+use std::fmt;
+
+use lapwing_engine::Refusal;
+use lapwing_protocol::{Mode, Vocabulary};
+
+/// Longest name of a person, characters.
+pub const NAME_MAX: usize = 64;
+/// Longest reason or note, characters.
+pub const REASON_MAX: usize = 500;
+
+/// What a person may do; each may all that those before may.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Role {
+    /// Look.
+    Observer,
+    /// Acknowledge, reset, shelve, start and end declared suppressions, write notes.
+    Operator,
+    /// Remove alarms from service and return them, set the mode.
+    Engineer,
+}
+
+impl Role {
+    /// The word people see.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Observer => "observer",
+            Self::Operator => "operator",
+            Self::Engineer => "engineer",
+        }
+    }
+
+    /// The role of a word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Observer, Self::Operator, Self::Engineer].into_iter().find(|role| role.word() == word)
+    }
+}
+
+/// What is asked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Action {
+    /// Take notice of an alarm.
+    Acknowledge,
+    /// Take notice of all alarms of the alarm's incident that wait for it.
+    AcknowledgeIncident,
+    /// Free a latched alarm that is cleared and acknowledged.
+    Reset,
+    /// Hide an alarm for a time.
+    Shelve {
+        /// How long.
+        for_ms: u32,
+    },
+    /// Hide an alarm until it returns to normal.
+    ShelveOnce,
+    /// End the shelf.
+    Unshelve,
+    /// Remove an alarm from service.
+    RemoveFromService,
+    /// Return it to service.
+    ReturnToService,
+    /// Start a declared suppression that a person starts.
+    Suppress {
+        /// Name of the rule.
+        rule: String,
+        /// How long; `None`: as long as the rule allows.
+        for_ms: Option<u32>,
+    },
+    /// End it.
+    Release {
+        /// Name of the rule.
+        rule: String,
+    },
+    /// Say that the module is in test, in maintenance or live again.
+    SetMode {
+        /// The mode.
+        mode: Mode,
+        /// How long; then the configured mode returns. Setting that one itself needs no time.
+        for_ms: Option<u32>,
+    },
+    /// Write a note into the log; the request's reason is its text.
+    Note,
+}
+
+impl Action {
+    /// The word in events.
+    #[must_use]
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Self::Acknowledge | Self::AcknowledgeIncident => "acknowledge",
+            Self::Reset => "reset",
+            Self::Shelve { .. } => "shelve",
+            Self::ShelveOnce => "shelve once",
+            Self::Unshelve => "unshelve",
+            Self::RemoveFromService => "remove from service",
+            Self::ReturnToService => "return to service",
+            Self::Suppress { .. } => "suppress",
+            Self::Release { .. } => "release",
+            Self::SetMode { .. } => "set mode",
+            Self::Note => "note",
+        }
+    }
+
+    /// The least role that may do it.
+    #[must_use]
+    pub const fn needs(&self) -> Role {
+        match self {
+            Self::Acknowledge
+            | Self::AcknowledgeIncident
+            | Self::Reset
+            | Self::Shelve { .. }
+            | Self::ShelveOnce
+            | Self::Unshelve
+            | Self::Suppress { .. }
+            | Self::Release { .. }
+            | Self::Note => Role::Operator,
+            Self::RemoveFromService | Self::ReturnToService | Self::SetMode { .. } => Role::Engineer,
+        }
+    }
+
+    /// Whether a reason must be given: for all that hides.
+    #[must_use]
+    pub const fn needs_reason(&self) -> bool {
+        match self {
+            Self::Shelve { .. }
+            | Self::ShelveOnce
+            | Self::RemoveFromService
+            | Self::Suppress { .. }
+            | Self::SetMode { .. }
+            | Self::Note => true,
+            Self::Acknowledge
+            | Self::AcknowledgeIncident
+            | Self::Reset
+            | Self::Unshelve
+            | Self::ReturnToService
+            | Self::Release { .. } => false,
+        }
+    }
+
+    /// Whether it is done to an alarm.
+    #[must_use]
+    pub const fn concerns_alarm(&self) -> bool {
+        match self {
+            Self::Acknowledge
+            | Self::AcknowledgeIncident
+            | Self::Reset
+            | Self::Shelve { .. }
+            | Self::ShelveOnce
+            | Self::Unshelve
+            | Self::RemoveFromService
+            | Self::ReturnToService => true,
+            Self::Suppress { .. } | Self::Release { .. } | Self::SetMode { .. } | Self::Note => false,
+        }
+    }
+}
+
+/// What a person asks for.
+#[derive(Debug)]
+pub struct Request {
+    /// Who.
+    pub who: String,
+    /// In which role.
+    pub role: Role,
+    /// What.
+    pub action: Action,
+    /// To which alarm, by id.
+    pub alarm: Option<String>,
+    /// Why, in the person's words; the text of a note.
+    pub reason: Option<String>,
+    /// Where the answer goes.
+    pub reply: Reply,
+}
+
+/// Where an answer goes: called once, on the core's thread, so it must not wait.
+pub struct Reply(Option<Box<dyn FnOnce(Answer) + Send>>);
+
+impl Reply {
+    /// Calls a function.
+    #[must_use]
+    pub fn to(answer: impl FnOnce(Answer) + Send + 'static) -> Self {
+        Self(Some(Box::new(answer)))
+    }
+
+    /// Nobody waits for the answer; the events tell.
+    #[must_use]
+    pub const fn nobody() -> Self {
+        Self(None)
+    }
+
+    /// Answers.
+    pub fn say(self, answer: Answer) {
+        if let Some(say) = self.0 {
+            say(answer);
+        }
+    }
+}
+
+impl fmt::Debug for Reply {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(if self.0.is_some() { "Reply(waiting)" } else { "Reply(nobody)" })
+    }
+}
+
+/// Done, with the number of the `operator` event, or refused.
+pub type Answer = Result<Done, Refused>;
+
+/// What was done.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Done {
+    /// Event log.
+    pub log: String,
+    /// Number of the event of kind `operator`.
+    pub seq: u64,
+    /// Until when it holds, wall ms, if it ends by itself.
+    pub until: Option<i64>,
+}
+
+/// Why something was not done. The text says what would help; the code is stable.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refused {
+    /// The role may not.
+    #[error("the role {role} may not do this: it needs the role {needs}", role = role.word(), needs = needs.word())]
+    NotAllowed {
+        /// The person's role.
+        role: Role,
+        /// The least role that may.
+        needs: Role,
+    },
+    /// Nobody is named.
+    #[error("a name of 1 to {NAME_MAX} printable characters is needed")]
+    NoName,
+    /// No reason is given.
+    #[error("a reason is needed: say in a few words why")]
+    NoReason,
+    /// The reason is too long, or holds what is no text.
+    #[error("the reason must be at most {REASON_MAX} characters of plain text")]
+    BadReason,
+    /// No alarm is named.
+    #[error("name the alarm")]
+    NoAlarm,
+    /// No alarm is called so.
+    #[error("no alarm is called `{id}`{}", near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
+    UnknownAlarm {
+        /// As given.
+        id: String,
+        /// The nearest id.
+        near: Option<String>,
+    },
+    /// No rule is called so.
+    #[error("no rule of suppression is called `{name}`{}", if known.is_empty() { "; none is configured".to_owned() } else { format!("; there are: {}", known.join(", ")) })]
+    UnknownRule {
+        /// As given.
+        name: String,
+        /// All rules.
+        known: Vec<String>,
+    },
+    /// The rule holds by itself.
+    #[error("the rule `{name}` holds by itself while its condition does: change what it watches")]
+    HoldsByItself {
+        /// The rule.
+        name: String,
+    },
+    /// The rule hides nothing now.
+    #[error("the rule `{name}` is not in force")]
+    NotInForce {
+        /// The rule.
+        name: String,
+    },
+    /// The rule is in force.
+    #[error("the rule `{name}` is in force already: end it first")]
+    InForce {
+        /// The rule.
+        name: String,
+    },
+    /// Longer than allowed.
+    #[error("longer than allowed: at most {max_ms} ms")]
+    TooLong {
+        /// Longest time, ms.
+        max_ms: u64,
+    },
+    /// No time given.
+    #[error("say for how long: nothing is hidden without an end")]
+    NoDuration,
+    /// Somebody else acknowledges.
+    #[error("alarms are acknowledged in the site's own system; here they acknowledge themselves when they clear")]
+    AcknowledgedElsewhere,
+    /// The alarm's state does not allow it.
+    #[error(transparent)]
+    State(#[from] Refusal),
+}
+
+impl Refused {
+    /// A stable code, for programs.
+    #[must_use]
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Self::NotAllowed { .. } => "not_allowed",
+            Self::NoName => "no_name",
+            Self::NoReason => "no_reason",
+            Self::BadReason => "bad_reason",
+            Self::NoAlarm => "no_alarm",
+            Self::UnknownAlarm { .. } => "unknown_alarm",
+            Self::UnknownRule { .. } => "unknown_rule",
+            Self::HoldsByItself { .. } => "holds_by_itself",
+            Self::NotInForce { .. } => "not_in_force",
+            Self::InForce { .. } => "in_force",
+            Self::TooLong { .. } => "too_long",
+            Self::NoDuration => "no_duration",
+            Self::AcknowledgedElsewhere => "acknowledged_elsewhere",
+            Self::State(refusal) => match refusal {
+                Refusal::NothingToAcknowledge => "nothing_to_acknowledge",
+                Refusal::NotLatched => "not_latched",
+                Refusal::StillActive => "still_active",
+                Refusal::NotAcknowledged => "not_acknowledged",
+                Refusal::NothingToRealarm => "nothing_to_realarm",
+                Refusal::Hidden => "hidden",
+                Refusal::AlreadyHidden => "already_hidden",
+                Refusal::NotHidden => "not_hidden",
+                Refusal::TooLong { .. } => "too_long",
+                Refusal::NoDuration => "no_duration",
+                Refusal::ShelvingNotAllowed => "shelving_not_allowed",
+                Refusal::TooManyRules => "too_many_rules",
+                Refusal::NoSuchAlarm => "unknown_alarm",
+            },
+        }
+    }
+}
+
+/// Judges what can be judged without the alarm: name, role, reason.
+///
+/// # Errors
+/// Refused by name.
+pub fn permitted(request: &Request) -> Result<(), Refused> {
+    let plain = |text: &str| text.chars().all(|c| !c.is_control() || c == '\n');
+    let name = request.who.trim();
+    if name.is_empty() || name.chars().count() > NAME_MAX || name.chars().any(char::is_control) {
+        return Err(Refused::NoName);
+    }
+    let needs = request.action.needs();
+    if request.role < needs {
+        return Err(Refused::NotAllowed { role: request.role, needs });
+    }
+    let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty());
+    match reason {
+        Some(reason) if reason.chars().count() > REASON_MAX || !plain(reason) => Err(Refused::BadReason),
+        None if request.action.needs_reason() => Err(Refused::NoReason),
+        Some(_) | None => Ok(()),
+    }
+}
+
+/// The words of a mode for people.
+#[must_use]
+pub fn mode_word(mode: Mode) -> &'static str {
+    <Mode as Vocabulary>::WORDS.iter().find(|(_, known)| *known == mode).map_or("live", |(word, _)| word)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all() -> Vec<Action> {
+        let rule = || "pump-1".to_owned();
+        vec![
+            Action::Acknowledge,
+            Action::AcknowledgeIncident,
+            Action::Reset,
+            Action::Shelve { for_ms: 1 },
+            Action::ShelveOnce,
+            Action::Unshelve,
+            Action::RemoveFromService,
+            Action::ReturnToService,
+            Action::Suppress { rule: rule(), for_ms: None },
+            Action::Release { rule: rule() },
+            Action::SetMode { mode: Mode::Test, for_ms: Some(1) },
+            Action::Note,
+        ]
+    }
+
+    fn request(role: Role, action: Action, reason: Option<&str>) -> Request {
+        Request {
+            who: "Operator on shift".into(),
+            role,
+            action,
+            alarm: None,
+            reason: reason.map(str::to_owned),
+            reply: Reply::nobody(),
+        }
+    }
+
+    #[test]
+    fn who_may_do_what() {
+        let may = |role: Role| -> Vec<&'static str> {
+            let allowed = all().into_iter().filter(|a| permitted(&request(role, a.clone(), Some("why"))).is_ok());
+            allowed.map(|action| action.word()).collect()
+        };
+        assert!(may(Role::Observer).is_empty());
+        let operator =
+            ["acknowledge", "acknowledge", "reset", "shelve", "shelve once", "unshelve", "suppress", "release", "note"];
+        assert_eq!(may(Role::Operator), operator);
+        assert_eq!(may(Role::Engineer).len(), all().len());
+    }
+
+    #[test]
+    fn what_hides_needs_a_reason() {
+        let refused: Vec<&'static str> = all()
+            .into_iter()
+            .filter(|action| permitted(&request(Role::Engineer, action.clone(), Some("  "))) == Err(Refused::NoReason))
+            .map(|action| action.word())
+            .collect();
+        assert_eq!(refused, ["shelve", "shelve once", "remove from service", "suppress", "set mode", "note"]);
+    }
+
+    #[test]
+    fn names_and_reasons_are_plain_text_of_bounded_length() {
+        let with = |who: &str, reason: &str| {
+            permitted(&Request { who: who.into(), ..request(Role::Operator, Action::Note, Some(reason)) })
+        };
+        assert_eq!(with("", "x"), Err(Refused::NoName));
+        assert_eq!(with("a\u{7}b", "x"), Err(Refused::NoName));
+        assert_eq!(with(&"n".repeat(NAME_MAX + 1), "x"), Err(Refused::NoName));
+        assert_eq!(with(&"n".repeat(NAME_MAX), "x"), Ok(()));
+        assert_eq!(with("n", &"r".repeat(REASON_MAX + 1)), Err(Refused::BadReason));
+        assert_eq!(with("n", "a\u{1b}[2J"), Err(Refused::BadReason));
+        assert_eq!(with("n", "two\nlines"), Ok(()));
+    }
+
+    #[test]
+    fn roles_have_words() {
+        for role in [Role::Observer, Role::Operator, Role::Engineer] {
+            assert_eq!(Role::from_word(role.word()), Some(role));
+        }
+        assert_eq!(Role::from_word("root"), None);
+    }
+}

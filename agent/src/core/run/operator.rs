@@ -1,0 +1,267 @@
+//! What people do, carried out: each request is judged, done, told as an event of kind `operator`, and answered.
+//!
+//! Part of the loop in `run`; the rules of who may do what are `core::operator`'s, those of the alarm the engine's.
+//! Never panics.
+
+use lapwing_engine::Operation;
+use lapwing_protocol::{OperatorAction, Word};
+
+use super::*;
+use crate::core::operator::{Action, Answer, Done, Refused, Request, mode_word, permitted};
+use crate::plan::Acknowledge;
+
+/// In whose name, and why, alarms move.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Hand<'a> {
+    pub(super) by: Option<&'a str>,
+    pub(super) reason: Option<&'a str>,
+}
+
+/// Who acknowledges where the site's own system does.
+const ELSEWHERE: &str = "the site's own system";
+
+impl Core<'_> {
+    /// Carries out a request and answers it.
+    pub(super) fn operator(&mut self, request: Request) {
+        self.moved(); // what the readings have moved goes first
+        let now = self.clock.now();
+        let who = request.who.trim().to_owned();
+        let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()).map(str::to_owned);
+        let outcome = permitted(&request).and_then(|()| self.prepare(now, &request));
+        let (alarms, until) = match outcome {
+            Ok(prepared) => prepared,
+            Err(refused) => {
+                self.say_done(&request, &who, reason, None, Some(&refused));
+                request.reply.say(Err(refused));
+                return;
+            }
+        };
+        let wall = until.map(|until| self.clock.wall(until));
+        let seq = self.say_done(&request, &who, reason.clone(), wall, None);
+        let hand = Hand { by: Some(&who), reason: reason.as_deref() };
+        match &request.action {
+            Action::Suppress { rule, .. } => self.start_rule(rule, until.unwrap_or(now), hand),
+            Action::Release { rule } => self.end_rule(rule, hand),
+            Action::SetMode { mode, .. } => self.set_mode(*mode, until, hand),
+            Action::Acknowledge
+            | Action::AcknowledgeIncident
+            | Action::Reset
+            | Action::Shelve { .. }
+            | Action::ShelveOnce
+            | Action::Unshelve
+            | Action::RemoveFromService
+            | Action::ReturnToService
+            | Action::Note => {}
+        }
+        for alarm in alarms {
+            self.by_hand(alarm, hand);
+        }
+        let done: Answer = Ok(Done { log: self.ledger.head().log.clone(), seq, until: wall });
+        request.reply.say(done);
+    }
+
+    /// Judges the request against rules and alarms and does what the engine must do; its transitions wait to be told
+    /// after the person's own event. Returns the alarms that moved, and until when it holds.
+    fn prepare(&mut self, now: Millis, request: &Request) -> Result<(Vec<u32>, Option<Millis>), Refused> {
+        let action = &request.action;
+        if action.concerns_alarm() {
+            return self.operate(now, request);
+        }
+        match action {
+            Action::Suppress { rule, for_ms } => {
+                let at = self.rule(rule)?;
+                let about = &self.plan.suppress[at];
+                if about.when.is_some() {
+                    return Err(Refused::HoldsByItself { name: rule.clone() });
+                }
+                if self.rules[at].until.is_some() {
+                    return Err(Refused::InForce { name: rule.clone() });
+                }
+                Ok((Vec::new(), Some(now.plus(within(*for_ms, about.at_most, Some(about.at_most))?))))
+            }
+            Action::Release { rule } => {
+                let at = self.rule(rule)?;
+                if self.plan.suppress[at].when.is_some() {
+                    return Err(Refused::HoldsByItself { name: rule.clone() });
+                }
+                if self.rules[at].until.is_none() {
+                    return Err(Refused::NotInForce { name: rule.clone() });
+                }
+                Ok((Vec::new(), None))
+            }
+            Action::SetMode { mode, .. } if *mode == self.plan.module.mode => Ok((Vec::new(), None)),
+            Action::SetMode { for_ms, .. } => {
+                Ok((Vec::new(), Some(now.plus(within(*for_ms, self.plan.module.mode_at_most, None)?))))
+            }
+            Action::Note
+            | Action::Acknowledge
+            | Action::AcknowledgeIncident
+            | Action::Reset
+            | Action::Shelve { .. }
+            | Action::ShelveOnce
+            | Action::Unshelve
+            | Action::RemoveFromService
+            | Action::ReturnToService => Ok((Vec::new(), None)),
+        }
+    }
+
+    fn operate(&mut self, now: Millis, request: &Request) -> Result<(Vec<u32>, Option<Millis>), Refused> {
+        let id = request.alarm.as_deref().ok_or(Refused::NoAlarm)?;
+        let Some(index) = self.plan.alarms.iter().position(|alarm| alarm.id == id) else {
+            let near = crate::config::nearest_name(id, self.plan.alarms.iter().map(|alarm| alarm.id.as_str()));
+            return Err(Refused::UnknownAlarm { id: id.to_owned(), near });
+        };
+        let alarm = u32::try_from(index).unwrap_or(u32::MAX);
+        let acknowledges = matches!(request.action, Action::Acknowledge | Action::AcknowledgeIncident);
+        if acknowledges && self.plan.module.acknowledge == Acknowledge::Elsewhere {
+            return Err(Refused::AcknowledgedElsewhere);
+        }
+        let operation = match request.action {
+            Action::AcknowledgeIncident => {
+                let waiting = self.of_incident(index);
+                if waiting.is_empty() {
+                    return Err(Refused::State(lapwing_engine::Refusal::NothingToAcknowledge));
+                }
+                for alarm in &waiting {
+                    self.judge.operate(now, *alarm, Operation::Acknowledge)?;
+                }
+                return Ok((waiting, None));
+            }
+            Action::Reset => Operation::Reset,
+            Action::Shelve { for_ms } => Operation::Shelve { for_ms },
+            Action::ShelveOnce => Operation::ShelveOneShot,
+            Action::Unshelve => Operation::Unshelve,
+            Action::RemoveFromService => Operation::RemoveFromService,
+            Action::ReturnToService => Operation::ReturnToService,
+            // The other actions concern no alarm and never get here.
+            Action::Acknowledge
+            | Action::Suppress { .. }
+            | Action::Release { .. }
+            | Action::SetMode { .. }
+            | Action::Note => Operation::Acknowledge,
+        };
+        self.judge.operate(now, alarm, operation)?;
+        let until = self.judge.engine().alarm(alarm).and_then(|state| state.cover().shelf_until());
+        Ok((vec![alarm], until))
+    }
+
+    /// The alarms of an alarm's incident that wait for acknowledgement, itself first.
+    fn of_incident(&self, index: usize) -> Vec<u32> {
+        let incident = self.kept[index].incident;
+        let waits = |number: u32| {
+            let state = self.judge.engine().alarm(number);
+            state.is_some_and(|state| !state.hidden().any() && !state.process().is_acknowledged())
+        };
+        let numbered = (0_u32..).zip(&self.kept);
+        let mut found: Vec<u32> = numbered
+            .filter(|(number, kept)| {
+                let same = incident.is_some() && kept.incident == incident;
+                (same || usize::try_from(*number) == Ok(index)) && waits(*number)
+            })
+            .map(|(number, _)| number)
+            .collect();
+        found.sort_by_key(|number| usize::try_from(*number) != Ok(index));
+        found
+    }
+
+    fn rule(&self, name: &str) -> Result<usize, Refused> {
+        let known = || self.plan.suppress.iter().map(|rule| rule.name.clone()).collect();
+        let found = self.plan.suppress.iter().position(|rule| rule.name == name);
+        found.ok_or_else(|| Refused::UnknownRule { name: name.to_owned(), known: known() })
+    }
+
+    /// Tells the transitions of one alarm that a person has moved; others wait their turn.
+    fn by_hand(&mut self, alarm: u32, hand: Hand<'_>) {
+        for transition in self.judge.take_transitions_of(alarm) {
+            self.transition(&transition, hand);
+        }
+    }
+
+    /// The person's own event. Returns its number.
+    fn say_done(
+        &mut self,
+        request: &Request,
+        who: &str,
+        reason: Option<String>,
+        until: Option<i64>,
+        refused: Option<&Refused>,
+    ) -> u64 {
+        let (rule, to_mode) = match &request.action {
+            Action::Suppress { rule, .. } | Action::Release { rule } => (Some(rule.clone()), None),
+            Action::SetMode { mode, .. } => (None, Some(Word::from(*mode))),
+            Action::Acknowledge
+            | Action::AcknowledgeIncident
+            | Action::Reset
+            | Action::Shelve { .. }
+            | Action::ShelveOnce
+            | Action::Unshelve
+            | Action::RemoveFromService
+            | Action::ReturnToService
+            | Action::Note => (None, None),
+        };
+        let text = said(request, who, reason.as_deref(), refused);
+        let detail = OperatorAction {
+            action: request.action.word().to_owned(),
+            by: who.to_owned(),
+            alarm: request.alarm.clone(),
+            point: None,
+            rule,
+            to_mode,
+            reason,
+            until,
+            refused: refused.map(ToString::to_string),
+        };
+        self.event(text, Detail::Operator(detail), None)
+    }
+
+    /// Where the site's own system acknowledges, what has cleared does not wait for anybody here.
+    pub(super) fn acknowledge_elsewhere(&mut self, t: &Transition) {
+        let waits = t.cause == Cause::Cleared && !t.process_to.is_acknowledged() && !t.hidden.any();
+        if !waits || self.plan.module.acknowledge == Acknowledge::Here {
+            return;
+        }
+        let now = self.clock.now();
+        if self.judge.operate(now, t.alarm, Operation::Acknowledge).is_ok() {
+            self.by_hand(t.alarm, Hand { by: Some(ELSEWHERE), reason: None });
+        }
+    }
+}
+
+/// How long something may hold, ms.
+fn within(asked: Option<u32>, at_most: Duration, otherwise: Option<Duration>) -> Result<u64, Refused> {
+    let ms = |duration: Duration| u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);
+    let asked = match asked {
+        Some(asked) => u64::from(asked),
+        None => ms(otherwise.ok_or(Refused::NoDuration)?),
+    };
+    match asked {
+        0 => Err(Refused::NoDuration),
+        asked if asked > ms(at_most) => Err(Refused::TooLong { max_ms: ms(at_most) }),
+        asked => Ok(asked),
+    }
+}
+
+/// What was done, in one sentence.
+fn said(request: &Request, who: &str, reason: Option<&str>, refused: Option<&Refused>) -> String {
+    let alarm = request.alarm.as_deref().unwrap_or("an alarm");
+    let because = reason.map(|reason| format!(": {reason}")).unwrap_or_default();
+    let did = match &request.action {
+        Action::Acknowledge => format!("acknowledges {alarm}"),
+        Action::AcknowledgeIncident => format!("acknowledges {alarm} and what belongs to it"),
+        Action::Reset => format!("resets {alarm}"),
+        Action::Shelve { .. } => format!("shelves {alarm}"),
+        Action::ShelveOnce => format!("shelves {alarm} until it returns to normal"),
+        Action::Unshelve => format!("takes {alarm} off the shelf"),
+        Action::RemoveFromService => format!("removes {alarm} from service"),
+        Action::ReturnToService => format!("returns {alarm} to service"),
+        Action::Suppress { rule, .. } => format!("starts the suppression {rule}"),
+        Action::Release { rule } => format!("ends the suppression {rule}"),
+        Action::SetMode { mode, .. } => format!("sets the mode to {}", mode_word(*mode)),
+        Action::Note => "notes".to_owned(),
+    };
+    let who = if who.is_empty() { "Somebody without a name" } else { who };
+    match refused {
+        Some(refused) => format!("Refused: {who} {did}{because} ({refused})."),
+        None => format!("{who} {did}{because}."),
+    }
+}

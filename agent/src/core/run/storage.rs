@@ -1,0 +1,146 @@
+//! What the core does about the store: goes on in a volatile log when the disk fails, and tells what it found at the start.
+//!
+//! Part of the loop in `run`; nothing here waits for the disk, except the change to a new log at first contact with the
+//! broker. Never panics.
+
+use super::*;
+
+impl Core<'_> {
+    /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
+    pub(super) fn close(&mut self) -> bool {
+        let waits = self.ledger.close();
+        let rows = self.ledger.take_volatile();
+        if !rows.is_empty() {
+            for row in rows.iter().filter(|row| row.announce.is_none()) {
+                self.tell(Told::Event(row.payload.clone()));
+            }
+            self.publisher.volatile(rows);
+        }
+        waits
+    }
+
+    /// Looks whether the disk keeps up: if not, events wait for it no longer; when it is back, that is told.
+    pub(super) fn watch_store(&mut self) {
+        if self.ledger.is_volatile() && !self.memory_only {
+            let state = self.ledger.writer().state();
+            if state.volatile.is_some() {
+                return;
+            }
+            self.ledger.end_volatile();
+            self.store_is_back(state.lost_volatile);
+            self.close();
+        }
+        let Some(why) = self.ledger.writer().trouble() else { return };
+        self.close();
+        let when = When { t: self.clock.wall(self.clock.now()), synced: self.clock.synced() };
+        match self.ledger.begin_volatile(when, why) {
+            Ok(renumbered) => self.numbered_anew(renumbered),
+            Err(error) => tracing::error!(%error, "a volatile event log could not begin; events wait for the disk"),
+        }
+        self.close();
+    }
+
+    fn store_is_back(&mut self, lost: u64) {
+        let mut text = "The event store takes events again; what was only in memory is in it now.".to_owned();
+        if lost > 0 {
+            text = format!(
+                "The event store takes events again; {lost} events of the time between were too many to keep and are \
+                 not in the event log."
+            );
+        }
+        let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason: None };
+        self.event(text, Detail::Store(detail), None);
+    }
+
+    /// Alarms whose last event waited for the disk speak of it by its new number.
+    fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
+        self.held.drop_after(renumbered.after);
+        for index in 0..self.kept.len() {
+            let kept = &mut self.kept[index];
+            let seq = kept.seq.and_then(|seq| renumbered.number(seq));
+            if let Some(incident) = kept.incident.and_then(|incident| renumbered.number(incident)) {
+                kept.incident = Some(incident);
+            }
+            if seq.is_none() {
+                continue;
+            }
+            kept.seq = seq;
+            self.save(index);
+            if let Some((topic, payload)) = self.alarm_record(index) {
+                refused(self.publisher.retained(topic, payload));
+            }
+        }
+        self.incidents.renumber(|incident| renumbered.number(incident));
+        (self.renew)(&self.ledger.head().log, self.mode, false);
+    }
+
+    /// Tells what was found when the store was opened.
+    pub(super) fn tell_opened(&mut self) {
+        let found = std::mem::take(&mut self.opened_with.damage);
+        if let Some((aside, what)) = self.opened_with.aside.take() {
+            let name =
+                aside.file_name().map_or_else(|| aside.display().to_string(), |name| name.to_string_lossy().into());
+            let text = format!(
+                "The event store was damaged ({what}); it is kept as {name}, and a new event log has begun. Events that \
+                 the broker had not confirmed and the states of alarms are lost."
+            );
+            self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
+        }
+        if let Some(why) = self.opened_with.memory_only.take() {
+            self.ledger.never_durable();
+            let text = format!(
+                "The event store cannot be used: {why}. Alarms are judged and sent all the same; events are only in \
+                 memory until the disk is back."
+            );
+            self.store_event(text, "in memory only", None, Some(why));
+        }
+        if !found.is_empty() {
+            let what = found.join(", ");
+            self.store_event(format!("The event store was damaged and lost {what}."), "damaged", None, Some(what));
+        }
+    }
+
+    /// Judges what the broker remembers: a higher number for this log, or a log this store never had, means that numbers
+    /// this store would give may have been given before.
+    pub(super) fn compare_with_broker(&mut self, last: Option<&EventLast>) {
+        let Some(last) = last else { return };
+        if self.ledger.is_volatile() {
+            // Numbered in a log of its own, which nobody can know.
+            return;
+        }
+        let head = self.ledger.head();
+        let (ours, known) = (last.log == head.log, self.opened_with.logs.contains(&last.log));
+        let reason = match (ours, known) {
+            (true, _) if last.seq > self.restored_from => "older copy restored",
+            (true, _) | (false, true) => return,
+            (false, false) if self.restored_from == 0 => {
+                // This log has no past: only say that another came before.
+                let text = "The store is new: a new event log has begun.".to_owned();
+                self.store_event(text, "new log", Some((last.log.clone(), last.seq)), Some("store is new".into()));
+                return;
+            }
+            (false, false) => "another store was used since",
+        };
+        let before = (last.log.clone(), last.seq);
+        match self.ledger.move_to_new_log(self.restored_from) {
+            Ok(()) => {
+                self.frames.move_to(&self.ledger.head().log);
+                self.held.clear();
+                (self.renew)(&self.ledger.head().log, self.mode, true);
+                let text =
+                    "The store is an older copy than what was already published: a new event log has begun.".to_owned();
+                self.store_event(text, "new log", Some(before), Some(reason.into()));
+                self.publish_all_alarms();
+            }
+            Err(error) => {
+                tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
+            }
+        }
+    }
+
+    fn store_event(&mut self, text: String, change: &str, before: Option<(String, u64)>, reason: Option<String>) {
+        let (log_before, seq_before) = before.unzip();
+        let detail = StoreChange { change: change.into(), log_before, seq_before, reason };
+        self.event(text, Detail::Store(detail), None);
+    }
+}

@@ -1,0 +1,184 @@
+//! The disk fails under the running agent: alarms go on being judged and sent within their time, and when it is back the
+//! event log has everything.
+//!
+//! Real file systems: one in memory that is full, ext4 that is frozen (a sync that does not end), ext4 that has given up
+//! after an error and is mounted anew. Needs root for the mounts; without it nothing is tried, and the test says so.
+
+use std::time::Duration;
+
+use lapwing::store::Store;
+use lapwing_tests::agent::Agent;
+use lapwing_tests::broker::Broker;
+use lapwing_tests::modbus::ModbusPeer;
+use lapwing_tests::mount::Mount;
+use lapwing_tests::place::TempDir;
+use lapwing_tests::readings::without_repeats;
+use lapwing_tests::subscriber::Subscriber;
+use lapwing_tests::testbay::{calm_controller, one_controller_at};
+use serde_json::Value;
+
+const SOON: Duration = Duration::from_secs(30);
+/// While the disk fails: the scan of a second, the second a commit may take, and the machine's own delays.
+const IN_TIME: Duration = Duration::from_secs(8);
+
+struct Bay {
+    _home: TempDir,
+    _broker: Broker,
+    controller: ModbusPeer,
+    subscriber: Subscriber,
+    agent: Agent,
+}
+
+impl Bay {
+    fn on(mount: &Mount, name: &str) -> Self {
+        let home = TempDir::new(name);
+        let broker = Broker::start();
+        let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+        calm_controller(&mut controller);
+        let config = one_controller_at(&home, &controller.address(), &broker.address(), &mount.path().join("data"));
+        let subscriber = Subscriber::start(broker.port());
+        let agent = Agent::run(&config);
+        subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online");
+        let mut bay = Self { _home: home, _broker: broker, controller, subscriber, agent };
+        bay.trip(true);
+        bay
+    }
+
+    /// Raises and clears the flow alarm; both must arrive in time. `durable` says how they are marked, if that is sure.
+    fn trip(&mut self, durable: bool) -> (Value, Value) {
+        let mark = self.subscriber.mark();
+        self.controller.set(1, "holding", 1, &[150]);
+        let raised = self.subscriber.alarm("low-flow", "unacknowledged", mark, IN_TIME).payload;
+        self.controller.set(1, "holding", 1, &[615]);
+        let cleared = self.subscriber.alarm("low-flow", "returned_unacknowledged", mark, IN_TIME).payload;
+        for event in [&raised, &cleared] {
+            assert_eq!(event["durable"] != false, durable, "{event}");
+        }
+        (raised, cleared)
+    }
+
+    fn store_event(&self, change: &str, mark: usize) -> Value {
+        self.subscriber
+            .topic("event", mark, SOON, |event| event["kind"] == "store" && event["change"] == change)
+            .payload
+    }
+
+    /// Ends the agent and compares: every event that arrived is in the event log of its number, and none is missing.
+    fn agrees_with(self, mount: &Mount) {
+        assert!(self.agent.terminate().0.success());
+        let logs = without_repeats(&self.subscriber.events());
+        let (store, opened) = Store::open(&mount.path().join("data"), 512).expect("the event log opens");
+        for (log, arrived) in &logs {
+            assert!(opened.logs.contains(log), "the store does not know the log {log}");
+            assert_eq!(arrived[0]["seq"], 1);
+            let kept = store.events_of(log).expect("the event log can be read");
+            let kept: Vec<Value> =
+                kept.iter().map(|row| serde_json::from_slice(&row.payload).expect("an event as published")).collect();
+            for event in arrived {
+                assert!(kept.contains(event), "not in the event log: {event}");
+            }
+            // What the agent said at its very end may have come too late for the subscriber, never the other way round.
+            assert!(kept.len() <= arrived.len() + 1, "{} in the log, {} arrived", kept.len(), arrived.len());
+        }
+        self.subscriber.all_fit_their_schemas();
+    }
+}
+
+#[test]
+fn a_full_disk_delays_no_alarm_and_room_brings_the_log_back() {
+    let Some(mount) = Mount::in_memory(6 * 1024) else { return };
+    let mut bay = Bay::on(&mount, "full");
+    let mark = bay.subscriber.mark();
+    let filler = mount.fill();
+    // A write-ahead log that was grown before takes a few events more: trip until the disk says no.
+    let begun = std::time::Instant::now();
+    let raised = loop {
+        let at = bay.subscriber.mark();
+        bay.controller.set(1, "holding", 1, &[150]);
+        let raised = bay.subscriber.alarm("low-flow", "unacknowledged", at, IN_TIME).payload;
+        bay.controller.set(1, "holding", 1, &[615]);
+        bay.subscriber.alarm("low-flow", "returned_unacknowledged", at, IN_TIME);
+        if raised["durable"] == false {
+            break raised;
+        }
+        assert!(begun.elapsed() < Duration::from_secs(120), "the disk never filled");
+    };
+    let said = bay.store_event("volatile log", mark);
+    assert_eq!(said["seq"], 1);
+    assert_eq!(said["log"], raised["log"]);
+    assert!(said["log_before"].is_string() && said["seq_before"].is_u64() && said["log_before"] != said["log"]);
+    bay.trip(false);
+    // Presence names the log that events are in now.
+    bay.subscriber.topic("presence", mark, SOON, |payload| payload["log"] == said["log"]);
+    let mark = bay.subscriber.mark();
+    std::fs::remove_file(filler).expect("room again");
+    let back = bay.store_event("working again", mark);
+    assert_eq!(back["log"], said["log"], "the same log goes on");
+    bay.trip(true);
+    bay.agrees_with(&mount);
+}
+
+#[test]
+fn a_sync_that_takes_five_seconds_delays_no_alarm() {
+    let Some(mut mount) = Mount::on_loop(64) else { return };
+    let mut bay = Bay::on(&mount, "frozen");
+    let mark = bay.subscriber.mark();
+    mount.freeze();
+    // The first of them waits for the second in which a commit may still come.
+    let at = bay.subscriber.mark();
+    let begun = std::time::Instant::now();
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", at, IN_TIME);
+    bay.controller.set(1, "holding", 1, &[615]);
+    bay.subscriber.alarm("low-flow", "returned_unacknowledged", at, IN_TIME);
+    bay.store_event("volatile log", mark);
+    bay.trip(false);
+    std::thread::sleep(Duration::from_secs(5).saturating_sub(begun.elapsed()));
+    let mark = bay.subscriber.mark();
+    mount.thaw();
+    bay.store_event("working again", mark);
+    bay.trip(true);
+    bay.agrees_with(&mount);
+}
+
+#[test]
+fn a_disk_that_gives_up_and_is_mounted_anew_is_used_again() {
+    let Some(mount) = Mount::on_loop(64) else { return };
+    let mut bay = Bay::on(&mount, "error");
+    let mark = bay.subscriber.mark();
+    mount.give_up();
+    let at = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", at, IN_TIME);
+    bay.controller.set(1, "holding", 1, &[615]);
+    bay.subscriber.alarm("low-flow", "returned_unacknowledged", at, IN_TIME);
+    bay.store_event("volatile log", mark);
+    bay.trip(false);
+    let mark = bay.subscriber.mark();
+    mount.mount_again();
+    bay.store_event("working again", mark);
+    bay.trip(true);
+    bay.agrees_with(&mount);
+}
+
+#[test]
+fn without_any_disk_it_starts_and_alarms_and_says_so() {
+    let Some(mount) = Mount::in_memory(64) else { return };
+    let _filler = mount.fill();
+    let home = TempDir::new("nodisk");
+    let broker = Broker::start();
+    let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+    calm_controller(&mut controller);
+    let config = one_controller_at(&home, &controller.address(), &broker.address(), &mount.path().join("data"));
+    let subscriber = Subscriber::start(broker.port());
+    let agent = Agent::run(&config);
+    let said = subscriber
+        .topic("event", 0, SOON, |event| event["kind"] == "store" && event["change"] == "in memory only")
+        .payload;
+    assert_eq!(said["durable"], false);
+    controller.set(1, "holding", 1, &[150]);
+    let raised = subscriber.alarm("low-flow", "unacknowledged", 0, IN_TIME).payload;
+    assert_eq!(raised["durable"], false);
+    assert!(agent.terminate().0.success());
+    subscriber.all_fit_their_schemas();
+}
