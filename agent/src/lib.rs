@@ -10,6 +10,7 @@ pub mod compute;
 pub mod config;
 pub mod core;
 pub mod field;
+pub mod page;
 pub mod plan;
 pub mod publish;
 pub mod service;

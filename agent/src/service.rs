@@ -4,6 +4,7 @@
 //! and the store last. Threads: the core's, the store's writer, one runtime for links and MQTT, one a serial line.
 //! Decides order and wiring, nothing else. Never panics.
 
+use std::net::SocketAddr;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
@@ -17,6 +18,7 @@ use lapwing_protocol::{
 
 use tokio::sync::watch;
 
+use crate::core::board::{Board, Happened};
 use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
@@ -24,6 +26,7 @@ use crate::core::held::Held;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
+use crate::page::{Page, PageError, Shared};
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
@@ -46,6 +49,9 @@ pub enum StartError {
     /// A packet of the session can never be published.
     #[error(transparent)]
     Packet(#[from] HandInError),
+    /// The page's thread could not be started.
+    #[error(transparent)]
+    Page(#[from] PageError),
     /// The host gave no thread or event loop.
     #[error("the host gave no thread or event loop: {0}")]
     Host(#[from] std::io::Error),
@@ -61,6 +67,8 @@ pub struct Service {
     publisher: Publisher,
     writer: Writer,
     runtime: RuntimeThread,
+    page: Option<Page>,
+    page_address: Option<SocketAddr>,
 }
 
 impl Service {
@@ -74,7 +82,14 @@ impl Service {
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
-        let (session, catalogue) = session(&plan, &opened, &ids)?;
+        let points = catalogue_points(&plan, &ids);
+        let (session, catalogue) = session(&plan, &opened, points.clone())?;
+        let board = Arc::new(Board::new(plan.points.len()));
+        board.set_head(|head| {
+            head.log.clone_from(&opened.log);
+            head.boot = opened.boot;
+            head.mode = plan.module.mode;
+        });
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
@@ -84,13 +99,18 @@ impl Service {
         let listener = told.clone();
         let held = Arc::new(Held::default());
         let to_publisher_held = Arc::clone(&held);
+        let shown = Arc::clone(&board);
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
+                shown.happened(Happened::Event(row.payload.as_slice().into()));
             }
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
+                    if let Some(id) = topic.strip_prefix("alarm/") {
+                        shown.alarm(id, &payload);
+                    }
                     if let Err(error) = publisher.retained(topic, payload) {
                         tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
                     }
@@ -113,6 +133,7 @@ impl Service {
 
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
+            let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -136,6 +157,7 @@ impl Service {
                     alive,
                     renew,
                     held,
+                    board,
                 })
             })?
         };
@@ -143,7 +165,17 @@ impl Service {
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
         let (stop_field, stop) = watch::channel(false);
         let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
-        Ok(Self { door, core, field, stop_field, publisher, writer, runtime })
+        let (page, page_address) = match plan.http.listen {
+            Some(address) => {
+                let stats = field.stats();
+                let shared =
+                    Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
+                let (page, bound) = serve(Arc::new(shared), address)?;
+                (Some(page), bound)
+            }
+            None => (None, None),
+        };
+        Ok(Self { door, core, field, stop_field, publisher, writer, runtime, page, page_address })
     }
 
     /// The way into the core.
@@ -152,10 +184,19 @@ impl Service {
         &self.door
     }
 
+    /// Where the page is served; `None` when it is off or its address is taken.
+    #[must_use]
+    pub const fn page_address(&self) -> Option<SocketAddr> {
+        self.page_address
+    }
+
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, mut field, stop_field, publisher, writer, runtime } = self;
+        let Self { door, core, mut field, stop_field, publisher, writer, runtime, page, page_address: _ } = self;
+        if let Some(page) = page {
+            page.stop();
+        }
         // Links that have all ended listen no more.
         let _ended = stop_field.send(true);
         field.wait_ended();
@@ -281,10 +322,30 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
     alarms.chain(points).collect()
 }
 
+/// Serves the page. An address that is taken is said and tried again: the agent judges without a page too.
+fn serve(shared: Arc<Shared>, address: SocketAddr) -> Result<(Page, Option<SocketAddr>), StartError> {
+    let bound = match Page::bind(address) {
+        Ok(listener) => Some(listener),
+        Err(error) => {
+            tracing::error!(%error, "no page yet");
+            None
+        }
+    };
+    let at = bound.as_ref().and_then(|listener| listener.local_addr().ok());
+    Ok((Page::start(shared, address, bound)?, at))
+}
+
+/// The catalogue's points, in the plan's order.
+pub(crate) fn catalogue_points(plan: &Plan, ids: &[u32]) -> Vec<CataloguePoint> {
+    plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect()
+}
+
 /// The session and the catalogue's hash.
-pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
-    let points: Vec<CataloguePoint> =
-        plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect();
+pub(crate) fn session(
+    plan: &Plan,
+    opened: &Opened,
+    points: Vec<CataloguePoint>,
+) -> Result<(Session, String), StartError> {
     let hash = catalogue::hash(&points);
     let encoding = encoding(plan);
     let pages = catalogue::pages(points, encoding)?;

@@ -11,6 +11,7 @@ mod checkout;
 #[cfg(feature = "demo")]
 mod demo;
 mod output;
+mod people;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
@@ -72,6 +73,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// Who may sign in at the page
+    #[command(subcommand)]
+    Account(people::AccountCommand),
 }
 
 /// Options of `demo` and `simulate`.
@@ -181,6 +185,7 @@ pub fn main() -> ExitCode {
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Calc(args) => calc::calc(&args),
+        Command::Account(command) => people::account(&command),
     };
     end.into()
 }

@@ -159,8 +159,8 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
-    key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the local page is to listen; this version serves none yet."),
-    key("http", "enabled", F, "true", "true", "Whether there is to be a page; see `listen`."),
+    key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the local page and its interface listen; loopback only unless another address is given."),
+    key("http", "enabled", F, "true", "true", "Whether there is a page; see `listen`."),
     key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
 
     key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),

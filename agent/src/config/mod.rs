@@ -64,6 +64,8 @@ pub struct Overrides {
     pub store_dir: Option<PathBuf>,
     /// Broker host and port.
     pub broker: Option<String>,
+    /// Where the page listens.
+    pub page: Option<std::net::SocketAddr>,
 }
 
 /// A configuration without mistakes.
@@ -176,6 +178,9 @@ fn read_module(
     }
     if let Some(broker) = &overrides.broker {
         over.text("mqtt.broker", broker.clone());
+    }
+    if let Some(page) = &overrides.page {
+        over.text("http.listen", page.to_string());
     }
     let file = Place { origin, start: 0, end: 0 };
     let plain = Plain::merge(&[from_file, from_environment, over]);

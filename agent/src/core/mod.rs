@@ -4,6 +4,7 @@
 //! its own and owns the engine, so nothing in it is ever locked while judging. `run` is the loop, `judge` feeds the
 //! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
 
+pub mod board;
 pub mod clock;
 pub mod derived;
 pub mod figures;

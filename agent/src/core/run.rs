@@ -20,6 +20,7 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
 use self::rules::RuleState;
+use super::board::{Board, Happened};
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
@@ -91,6 +92,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
+    /// What stands now, for whoever looks on.
+    pub board: Arc<Board>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
 }
@@ -151,6 +154,7 @@ struct Core<'a> {
     alive: fn(Alive),
     renew: Renew,
     held: Arc<Held>,
+    board: Arc<Board>,
     next_frame: Instant,
     next_look: Instant,
     /// The store is in memory only: why, and no disk will bring it back in this run.
@@ -196,6 +200,7 @@ impl<'a> Core<'a> {
             alive: inputs.alive,
             renew: inputs.renew,
             held: inputs.held,
+            board: inputs.board,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: inputs.opened.memory_only.is_some(),
@@ -279,6 +284,8 @@ impl<'a> Core<'a> {
     }
 
     fn look(&mut self) {
+        let synced = self.clock.synced();
+        self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
             let text = format!(

@@ -210,7 +210,7 @@ impl Core<'_> {
         if let Some((topic, payload)) = self.alarm_record(index) {
             if self.ledger.is_volatile() && !self.memory_only {
                 // It waits for no disk.
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             } else {
                 self.held.push(seq, topic, payload);
             }
@@ -272,10 +272,16 @@ impl Core<'_> {
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
+    /// Shows an alarm's record to whoever looks on, and publishes it.
+    pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
+        self.board.alarm(&self.plan.alarms[index].id, &payload);
+        refused(self.publisher.retained(topic, payload));
+    }
+
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
             if let Some((topic, payload)) = self.alarm_record(index) {
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             }
         }
     }

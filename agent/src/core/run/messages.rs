@@ -231,12 +231,14 @@ impl Core<'_> {
     pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
         self.judge.own(now, state_point, i64::from(!up));
         self.publish_readings(now);
+        self.board.happened(Happened::Field);
     }
 
     pub(super) fn broker(&mut self, notice: Notice) {
         match notice {
             Notice::Remembered(payload) => self.remembered(payload.as_deref()),
             Notice::Connected => {
+                self.board.set_head(|head| head.broker_down = false);
                 if std::mem::take(&mut self.broker_down) {
                     let detail = AgentChange { change: "broker reached".into(), version: None, reason: None };
                     self.event(
@@ -248,6 +250,7 @@ impl Core<'_> {
             }
             Notice::Down(why) => {
                 self.broker_down = true;
+                self.board.set_head(|head| head.broker_down = true);
                 let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why.clone()) };
                 self.event(
                     format!("The broker is not reached: {why}. Events wait on disk."),
@@ -275,6 +278,7 @@ impl Core<'_> {
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let t = self.clock.wall(reading.at);
             self.frames.push(id, t, value, reading.status);
+            self.board.reading(index, t, value, reading.status);
             single(self.plan, self.mode, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
         }
     }
