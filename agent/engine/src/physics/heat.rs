@@ -8,7 +8,7 @@
 
 use super::air::temperature;
 use super::water::{Meter, water_cp, water_density, water_heat_kw};
-use super::{NoNumber, not_negative, within};
+use super::{NoNumber, within};
 
 /// How good the two temperature sensors are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,9 +66,9 @@ pub struct Heat {
 /// Heat with its sign; zero below the cut-off. A small backward flow of a meter at rest counts as none.
 ///
 /// # Errors
-/// As `water_heat_kw`; `DomainError` for a negative cut-off or a flow that is not finite.
+/// As `water_heat_kw`; `DomainError` for a cut-off outside 0…10⁵ m³/h or a flow that is not finite.
 pub fn water_heat(circuit: &Circuit) -> Result<Heat, NoNumber> {
-    let cut_off = not_negative("cut_off_m3h", circuit.cut_off_m3h)?;
+    let cut_off = within("cut_off_m3h", circuit.cut_off_m3h, 0.0, 1e5)?;
     let flow = within("flow_m3h", circuit.flow_m3h, -cut_off, 1e6)?;
     if flow <= cut_off {
         temperature("t_supply_c", circuit.t_supply_c)?;
@@ -82,9 +82,9 @@ pub fn water_heat(circuit: &Circuit) -> Result<Heat, NoNumber> {
 /// Uncertainty of that heat, kW. Without flow it is what the cut-off could carry unseen.
 ///
 /// # Errors
-/// As `water_heat`; `DomainError` for a negative uncertainty of the flow.
+/// As `water_heat`; `DomainError` for an uncertainty of the flow outside 0…10.
 pub fn water_heat_uncertainty(circuit: &Circuit, flow_rel: f64, class: SensorClass) -> Result<f64, NoNumber> {
-    let rel = not_negative("flow_rel", flow_rel)?;
+    let rel = within("flow_rel", flow_rel, 0.0, 10.0)?;
     let heat = water_heat(circuit)?;
     let (supply, back) = (circuit.t_supply_c, circuit.t_return_c);
     let flow = if heat.flows { circuit.flow_m3h } else { circuit.cut_off_m3h };
