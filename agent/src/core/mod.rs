@@ -7,6 +7,7 @@
 
 pub mod board;
 pub mod clock;
+pub mod compare;
 pub mod derived;
 pub mod figures;
 pub mod frames;

@@ -9,6 +9,7 @@ mod mode;
 mod operator;
 mod rules;
 mod storage;
+mod urgency;
 
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
@@ -314,6 +315,8 @@ impl<'a> Core<'a> {
                 None,
             );
         }
+        self.look_at_urgency();
+        self.moved();
         self.look_at_history();
         self.release_at_last();
         (self.alive)(Alive::Progress);
