@@ -36,8 +36,8 @@ use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
-pub(crate) use session::{catalogue_points, session};
 use session::renewed;
+pub(crate) use session::{catalogue_points, session};
 
 /// How long a clean end may take on the broker's side.
 const GOODBYE: Duration = Duration::from_secs(3);
