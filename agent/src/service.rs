@@ -192,8 +192,8 @@ impl Service {
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let stats = field.stats();
-                let shared =
-                    Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
+                let (plan, writer, door, history) = (Arc::clone(&plan), writer.clone(), door.clone(), recorder.clone());
+                let shared = Shared::new(plan, points, catalogue, board, writer, stats, door, history);
                 let (page, bound) = serve(Arc::new(shared), address)?;
                 (Some(page), bound)
             }

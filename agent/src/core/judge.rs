@@ -83,7 +83,7 @@ impl<'a> Judge<'a> {
         for n in 0..self.comparer.hanging_on(transaction) {
             let Some(made) = self.comparer.make(self.plan, transaction, n, &self.engine) else { continue };
             self.engine.put(now, made.point, made.value, made.status, made.at, &mut keep);
-            self.read.push(made.point);
+            self.read.push(Taken { point: made.point, entered: Ok((made.value, made.status)) });
         }
         (u64::from(span.count), good)
     }
