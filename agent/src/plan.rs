@@ -57,6 +57,8 @@ pub struct Plan {
     pub engine: EngineTables,
     /// SHA-256 of the configuration as read (files and environment).
     pub digest: [u8; 32],
+    /// The configuration as read: names of files with their text, then variables with their value.
+    pub source: Vec<(String, String)>,
 }
 
 /// Owned form of the engine's tables.
@@ -202,6 +204,31 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// How much history is kept; `None`: none is.
+    pub history: Option<History>,
+}
+
+/// How much history is kept, and for how long.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct History {
+    /// Days of every reading.
+    pub raw_days: u32,
+    /// Days of one-minute roll-ups.
+    pub minute_days: u32,
+    /// Days of fifteen-minute roll-ups.
+    pub quarter_days: u32,
+    /// Days of readings about critical and high incidents.
+    pub incident_days: u32,
+    /// Largest size of it all, MiB.
+    pub max_mib: u32,
+    /// Space of the disk that history leaves to events and everything else, MiB.
+    pub reserve_mib: u32,
+}
+
+impl Default for History {
+    fn default() -> Self {
+        Self { raw_days: 60, minute_days: 180, quarter_days: 400, incident_days: 400, max_mib: 8192, reserve_mib: 256 }
+    }
 }
 
 /// `[http]`.

@@ -22,7 +22,16 @@ pub struct Judge<'a> {
     /// Devices that are perhaps not those that were set up.
     doubted: Vec<bool>,
     /// Points read or derived by the last call, in scan order.
-    read: Vec<u32>,
+    read: Vec<Taken>,
+}
+
+/// A point that the last call has read or derived.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Taken {
+    /// Index of the point.
+    pub point: u32,
+    /// What entered the engine: a number with its status, or a fault.
+    pub entered: Result<(i64, Status), Status>,
 }
 
 impl<'a> Judge<'a> {
@@ -62,19 +71,19 @@ impl<'a> Judge<'a> {
         self.engine.poll(at.min(now), &mut keep);
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
-            self.engine.read_at_best(now, point, raw, best, at, &mut keep);
+            let entered = self.engine.read_at_best(now, point, raw, best, at, &mut keep);
             good += u64::from(self.engine.reading(point).status.is_good());
-            self.read.push(point);
+            self.read.push(Taken { point, entered });
         }
         for n in 0..self.derivation.hanging_on(transaction) {
             let Some(computed) = self.derivation.compute(transaction, n, &self.engine) else { continue };
             self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
-            self.read.push(computed.point);
+            self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
         }
         for n in 0..self.comparer.hanging_on(transaction) {
             let Some(made) = self.comparer.make(self.plan, transaction, n, &self.engine) else { continue };
             self.engine.put(now, made.point, made.value, made.status, made.at, &mut keep);
-            self.read.push(made.point);
+            self.read.push(Taken { point: made.point, entered: Ok((made.value, made.status)) });
         }
         (u64::from(span.count), good)
     }
@@ -84,7 +93,7 @@ impl<'a> Judge<'a> {
         self.read.clear();
         let moved = &mut self.transitions;
         self.engine.put(now, point, value, Status::GOOD, now, &mut |effect| keep(moved, effect));
-        self.read.push(point);
+        self.read.push(Taken { point, entered: Ok((value, Status::GOOD)) });
     }
 
     /// A counter begins anew: what was counted before belongs to no rate.
@@ -125,7 +134,7 @@ impl<'a> Judge<'a> {
 
     /// Points read or derived by the last call.
     #[must_use]
-    pub fn read(&self) -> &[u32] {
+    pub fn read(&self) -> &[Taken] {
         &self.read
     }
 

@@ -147,6 +147,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         suppress,
         engine,
         digest: [0; 32],
+        source: Vec::new(),
     };
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {

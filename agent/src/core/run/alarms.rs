@@ -41,7 +41,11 @@ impl Core<'_> {
         self.restore_rules();
         self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
-        let text = self.started();
+        let mut text = self.started();
+        if let Some(missing) = self.keeping.as_ref().and_then(Keeping::missing) {
+            text.push(' ');
+            text.push_str(&missing);
+        }
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
         self.tell_opened();
@@ -137,6 +141,9 @@ impl Core<'_> {
             self.figures.announced(&subject.alarm.id);
         }
         if t.cause == Cause::Raised {
+            if let Some(keeping) = &mut self.keeping {
+                keeping.raised();
+            }
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
         let clock = &self.clock;
@@ -280,6 +287,25 @@ impl Core<'_> {
         };
         let record = tell::record(self.plan, subject, &standing);
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
+    }
+
+    /// Tells the history whether alarms stand, and people how the history is doing.
+    pub(super) fn look_at_history(&mut self) {
+        let Some(keeping) = &mut self.keeping else { return };
+        let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
+            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
+                && !alarm.own
+        };
+        let (mut any, mut grave) = (false, false);
+        for (_, alarm) in (0..).zip(&self.plan.alarms).filter(standing) {
+            any = true;
+            grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
+        }
+        for (text, change, reason) in keeping.look(&self.clock, any, grave) {
+            let detail =
+                StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
+            self.event(text, Detail::Store(detail), None);
+        }
     }
 
     /// Shows an alarm's record to whoever looks on, and publishes it.
