@@ -51,6 +51,8 @@ pub struct Plan {
     pub alarms: Vec<Alarm>,
     /// Which alarms follow from which.
     pub groups: Groups,
+    /// The agent's own points about what the alarm system asks of people; the first of them.
+    pub load_points: Option<u32>,
     /// Rules that hide alarms.
     pub suppress: Vec<Suppress>,
     /// The engine's tables.

@@ -103,6 +103,10 @@ fn alarm(event: &Event, change: &AlarmChange) -> String {
     if !raised {
         return event.text.clone();
     }
+    // What follows from what was told is one line: the person has been told what to do.
+    if change.follows.is_some() && !change.announced {
+        return format!("  {}", event.text);
+    }
     let mut text = format!("{} — {}", change.priority.as_str().to_uppercase(), event.text);
     let mut line = |label: &str, said: &str| {
         if !said.is_empty() {
@@ -121,6 +125,10 @@ fn alarm(event: &Event, change: &AlarmChange) -> String {
     line("Look at:", &change.first_check);
     line("Do:", &change.response);
     line("Safety:", &change.safety);
+    if let (Some(seconds), Some(left_to)) = (change.seconds_left, &change.left_to) {
+        line("Left:", &format!("{} to {left_to} at this rate", duration(u64::from(seconds))));
+    }
+    line("Read:", change.document.as_deref().unwrap_or_default());
     if let Some(seconds) = change.respond_within_s {
         line("Time:", &format!("within {}", duration(u64::from(seconds))));
     }
@@ -143,7 +151,11 @@ fn in_words(summary: &Summary) -> Vec<String> {
     if summary.alarms.is_empty() {
         lines.push("No alarm was raised.".into());
     } else {
-        lines.push("Alarms raised:".into());
+        let load = &summary.alarm_load;
+        lines.push(format!(
+            "People were told {} times, at most {} times in ten minutes. Alarms raised:",
+            load.announced, load.most_in_ten_minutes
+        ));
     }
     let mut alarms: Vec<_> = summary.alarms.iter().collect();
     alarms.sort_by(|a, b| {
@@ -153,7 +165,11 @@ fn in_words(summary: &Summary) -> Vec<String> {
     for (id, figures) in alarms {
         let times = if figures.occurrences == 1 { "once".to_owned() } else { format!("{} times", figures.occurrences) };
         let soon = figures.seconds_to_announce.map(|s| format!(", first {s:.1} s after the fault")).unwrap_or_default();
-        lines.push(format!("  {id}: {times}{soon}"));
+        let told = match figures.announced {
+            0 => ", attached to what was told",
+            _ => "",
+        };
+        lines.push(format!("  {id}: {times}{soon}{told}"));
     }
     lines
 }
@@ -186,7 +202,12 @@ mod tests {
         for (id, after) in [("late", Some(20.0)), ("soon", Some(1.5)), ("unknown", None)] {
             summary.alarms.insert(
                 id.into(),
-                crate::core::figures::AlarmFigures { occurrences: 1, announced: 1, seconds_to_announce: after },
+                crate::core::figures::AlarmFigures {
+                    occurrences: 1,
+                    announced: 1,
+                    fleeting: 0,
+                    seconds_to_announce: after,
+                },
             );
         }
         let lines = in_words(&summary);

@@ -5,6 +5,9 @@
 
 use std::collections::BTreeMap;
 
+use lapwing_engine::alarm::load::Load;
+use lapwing_engine::spec::Millis;
+use lapwing_protocol::Priority;
 use serde::Serialize;
 
 /// Counters of one run.
@@ -15,6 +18,7 @@ pub struct Figures {
     events: u64,
     alarms: BTreeMap<String, AlarmFigures>,
     worst_lateness_ms: u64,
+    alarm_load: AlarmLoad,
     skipped_scans: u64,
 }
 
@@ -25,9 +29,27 @@ pub struct AlarmFigures {
     pub occurrences: u32,
     /// How often people were told; the other raises were attached to what was told already.
     pub announced: u32,
+    /// How often it was gone within five seconds.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub fleeting: u32,
     /// From the last fault of the simulator to its first raise after it, seconds; absent without a simulator.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub seconds_to_announce: Option<f64>,
+}
+
+/// What the alarm system asked of people: figures after ISA-18.2 clause 16 (from memory).
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct AlarmLoad {
+    /// Announcements.
+    pub announced: u64,
+    /// By priority.
+    pub by_priority: BTreeMap<&'static str, u64>,
+    /// Most in any ten minutes.
+    pub most_in_ten_minutes: u32,
+    /// Time spent in floods, s.
+    pub flood_s: f64,
+    /// The ten alarms that were announced most, with their numbers.
+    pub top: Vec<(String, u32)>,
 }
 
 /// What a run did, as printed at its end.
@@ -45,6 +67,8 @@ pub struct Summary {
     pub events: u64,
     /// Alarms that were raised, by id.
     pub alarms: BTreeMap<String, AlarmFigures>,
+    /// What the alarm system asked of people.
+    pub alarm_load: AlarmLoad,
     /// Longest time from a reading to its judging, seconds.
     pub worst_scan_lateness_s: f64,
     /// Events the broker has not confirmed at the end.
@@ -82,9 +106,30 @@ impl Figures {
     }
 
     /// People were told of an alarm.
-    pub fn announced(&mut self, id: &str) {
+    pub fn announced(&mut self, id: &str, priority: Priority) {
+        let count = self.alarm_load.by_priority.entry(priority.word()).or_default();
+        *count = count.saturating_add(1);
         let figures = self.alarms.entry(id.to_owned()).or_default();
         figures.announced = figures.announced.saturating_add(1);
+    }
+
+    /// An alarm was gone before anybody could act.
+    pub fn fleeting(&mut self, id: &str) {
+        let figures = self.alarms.entry(id.to_owned()).or_default();
+        figures.fleeting = figures.fleeting.saturating_add(1);
+    }
+
+    /// What the alarm system asked of people.
+    pub fn load(&mut self, load: &Load, now: Millis) {
+        self.alarm_load.announced = load.total();
+        self.alarm_load.most_in_ten_minutes = load.most_in_ten_minutes();
+        #[allow(clippy::cast_precision_loss)] // years in ms stay far below 2^52
+        let flood_s = load.flood_ms(now) as f64 / 1000.0;
+        self.alarm_load.flood_s = flood_s;
+        let mut top: Vec<(&String, u32)> = self.alarms.iter().map(|(id, figures)| (id, figures.announced)).collect();
+        top.retain(|(_, announced)| *announced > 0);
+        top.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(b.0)));
+        self.alarm_load.top = top.into_iter().take(10).map(|(id, count)| (id.clone(), count)).collect();
     }
 
     /// The summary, with what still waits for the broker.
@@ -102,11 +147,18 @@ impl Figures {
             scans_skipped: self.skipped_scans,
             events: self.events,
             alarms: self.alarms.clone(),
+            alarm_load: self.alarm_load.clone(),
             worst_scan_lateness_s,
             unsent_events,
             oldest_unsent_event_s,
         }
     }
+}
+
+/// For serde: what is nothing is left out.
+#[allow(clippy::trivially_copy_pass_by_ref)] // serde's form
+fn is_zero(count: &u32) -> bool {
+    *count == 0
 }
 
 #[cfg(test)]

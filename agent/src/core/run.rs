@@ -4,6 +4,7 @@
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
 mod alarms;
+mod load;
 mod messages;
 mod mode;
 mod operator;
@@ -15,6 +16,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
+use lapwing_engine::alarm::load::{Conduct, Load};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
 use lapwing_protocol::event::Detail;
@@ -143,6 +145,11 @@ struct Core<'a> {
     singles: Singles,
     kept: Vec<Kept>,
     incidents: Incidents<'a>,
+    /// Announcements, and by alarm how it behaves.
+    load: Load,
+    conduct: Vec<Conduct>,
+    /// When the figures of it were last published.
+    load_said: Option<Millis>,
     /// By rule of suppression.
     rules: Vec<RuleState>,
     mode: Mode,
@@ -194,6 +201,9 @@ impl<'a> Core<'a> {
             singles: Singles::new(plan, &chosen),
             kept: vec![Kept::default(); plan.alarms.len()],
             incidents: Incidents::new(plan),
+            load: Load::default(),
+            conduct: vec![Conduct::default(); plan.alarms.len()],
+            load_said: None,
             rules: vec![RuleState::default(); plan.suppress.len()],
             mode: plan.module.mode,
             mode_until: None,
@@ -316,6 +326,7 @@ impl<'a> Core<'a> {
             );
         }
         self.look_at_urgency();
+        self.look_at_load();
         self.moved();
         self.look_at_history();
         self.release_at_last();
@@ -347,6 +358,7 @@ impl<'a> Core<'a> {
         if let Some(keeping) = &mut self.keeping {
             keeping.submit();
         }
+        self.figures.load(&self.load, now);
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);

@@ -151,13 +151,14 @@ impl<'a> Groups<'a> {
         let mut root = raise.alarm;
         if let Some((cause, in_time)) = self.cause(raise, members, &stands) {
             root = cause.root;
-            let told = self.told(cause.root, cause.incident);
-            place.incident = cause.incident;
+            // If the first was raised again meanwhile, its present incident counts.
+            let state = self.root(cause.root);
+            let (incident, told) = state.map_or((cause.incident, None), |state| (state.incident, state.told));
+            place.incident = incident;
             place.first_out = false;
             place.follows = Some(cause.root);
             place.tie = self.tie(raise, cause.root);
-            place.announce =
-                !in_time || told.is_none_or(|told| raise.priority > told) || self.rule(members, cause.incident);
+            place.announce = !in_time || told.is_none_or(|told| raise.priority > told) || self.rule(members, incident);
         } else if let Some(early) = self.early(raise, members) {
             place.incident = early.incident;
             place.tie = self.tie(raise, early.root);
@@ -251,9 +252,8 @@ impl<'a> Groups<'a> {
         apart <= u64::from(scan(raise.alarm).max(scan(root)))
     }
 
-    fn told(&self, root: u32, incident: u64) -> Option<Priority> {
-        let root = self.roots.get(usize::try_from(root).ok()?)?;
-        (root.incident == incident).then_some(root.told)?
+    fn root(&self, root: u32) -> Option<RootState> {
+        self.roots.get(usize::try_from(root).ok()?).copied()
     }
 
     /// Whether a declared rule asks to tell it, which it does once an incident.
@@ -265,7 +265,7 @@ impl<'a> Groups<'a> {
 
     /// Another alarm is the first of an incident now.
     fn take_over(&mut self, from: u32, to: u32, since: Millis, incident: u64) {
-        let told = self.told(from, incident);
+        let told = self.root(from).filter(|root| root.incident == incident).and_then(|root| root.told);
         if let Some(root) = usize::try_from(to).ok().and_then(|at| self.roots.get_mut(at)) {
             *root = RootState { incident, since, told };
         }

@@ -7,4 +7,5 @@ pub mod condition;
 pub mod group;
 pub mod hide;
 pub mod life;
+pub mod load;
 pub mod process;

@@ -608,6 +608,7 @@ fn fan(condition: Condition, test: Test) -> Plant {
     let command =
         PointSpec { alarms: Span { first: 1, count: 0 }, uses: Span { first: 0, count: 1 }, ..PointSpec::default() };
     plant.points.truncate(1);
+    plant.points[0].max_age_ms = 0;
     plant.point_states.truncate(1);
     plant.points.push(PointSpec { max_age_ms: 70_000, ..command });
     plant.point_states.push(PointState::default());

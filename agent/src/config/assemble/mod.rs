@@ -120,6 +120,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     pace::faster(&wiring.items, &points, &mut devices, report);
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
+    let load_points = own::load(&mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
@@ -144,6 +145,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         compared: comparisons.list,
         alarms,
         groups,
+        load_points: Some(load_points),
         suppress,
         engine,
         digest: [0; 32],

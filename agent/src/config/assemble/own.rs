@@ -42,6 +42,16 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
     }
 }
 
+/// What the alarm system asks of people, in the order of `core::run::load`; the last is a state.
+const LOAD: [&str; 6] = ["announced-10min", "announced-hour", "announced-day", "standing", "stale", "chattering"];
+
+/// Adds the points about alarms. Returns the first.
+pub(crate) fn load(points: &mut Points) -> u32 {
+    let counts = LOAD.map(|count| add_count(points, format!("agent/alarms/{count}")));
+    add_states(points, "agent/alarms/flood".into(), ["none", "flood"]);
+    counts[0]
+}
+
 /// What is counted on a link, in the order of `FieldMessage::Counts`.
 const COUNTS: [&str; 4] = ["requests", "answers", "timeouts", "garbled"];
 

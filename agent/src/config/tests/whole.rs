@@ -94,6 +94,13 @@ fn points_stand_as_they_are_read() {
             "agent/link/ups-a1/answers",
             "agent/link/ups-a1/timeouts",
             "agent/link/ups-a1/garbled",
+            "agent/alarms/announced-10min",
+            "agent/alarms/announced-hour",
+            "agent/alarms/announced-day",
+            "agent/alarms/standing",
+            "agent/alarms/stale",
+            "agent/alarms/chattering",
+            "agent/alarms/flood",
         ]
         .map(String::from),
         "{paths:#?}"

@@ -138,7 +138,8 @@ impl Core<'_> {
         };
         let told = t.annunciate && place.is_none_or(|place| place.announce) && self.announces();
         if told {
-            self.figures.announced(&subject.alarm.id);
+            let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
+            self.figures.announced(&subject.alarm.id, priority);
         }
         if t.cause == Cause::Raised {
             if let Some(keeping) = &mut self.keeping {
@@ -174,6 +175,10 @@ impl Core<'_> {
             kept.text = stood;
         }
         self.keep(index, seq);
+        if told {
+            self.count_announced(t.at);
+        }
+        self.count_conduct(index, t);
         if let Some(effect) = explained {
             self.now_follows(effect, &subject.alarm.id, seq);
         }
