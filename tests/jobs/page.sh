@@ -1,13 +1,6 @@
 # The page in a real browser, driven through the demo. Screenshots stay under the target directory.
 set -e
-home="$CARGO_TARGET_DIR/page-peers"
-wanted="$(python3 --version) $(cat tests/page/requirements.txt)"
-if [ "$(cat "$home/installed" 2>/dev/null)" != "$wanted" ]; then
-    rm -rf "$home"
-    python3 -m venv "$home"
-    "$home/bin/python" -m pip install -q --disable-pip-version-check -r tests/page/requirements.txt
-    printf '%s' "$wanted" >"$home/installed"
-fi
+. tests/jobs/page_peers.sh
 if ! command -v chromium >/dev/null; then
     if command -v apt-get >/dev/null && [ "$(id -u)" -eq 0 ]; then
         apt-get update -qq

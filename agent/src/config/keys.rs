@@ -202,7 +202,7 @@ pub const KEYS: &[Key] = &[
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
     key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
     key("device", "min_interval_ms", W, "the map's, else 0", "2000", "No point of it is read more often than this, ms."),
-    key("device", "scan_period_when", Names, "", "{ point = \"ups/a1/output/source\", state = \"battery\", period = \"1s\" }", "While that point of its own is in that state (or one of a list), it is scanned so often; what is read more often anyway stays."),
+    key("device", "scan_period_when", Names, "", "{ point = \"ups/a1/output/source\", state = \"battery\", period = \"1s\" }", "`{ point, state, period }`: while that point of its own (whole path) is in that state (or one of a list), it is scanned so often; what is read more often anyway stays."),
     key("device", "late_max_ms", W, "three time-outs", "1500", "How late an answer may still come after a time-out, ms."),
     key("device", "max_registers", W, "125", "60", "Most registers it gives in one answer."),
     key("device", "forbid", Texts, "[]", "[\"holding:100-119\"]", "Registers never to touch."),

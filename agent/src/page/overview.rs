@@ -72,8 +72,9 @@ pub(super) fn of(plan: &Plan) -> Value {
     put("pumps", list("pump/", &[("state", "state"), ("speed", "speed"), ("power", "power")]));
     put("fans", list("fan/", &[("speed", "speed"), ("running", "running"), ("fault", "fault")]));
     let racks = parts("rack/").into_iter().map(|name| {
-        let mut rack = of("rack/", name, &[("outlet", "outlet/temperature"), ("power", "power")]);
+        let mut rack = of("rack/", name, &[("outlet", "outlet/temperature")]);
         rack["inlets"] = json!(matching(&format!("rack/{name}/inlet"), "temperature"));
+        rack["powers"] = json!(matching(&format!("rack/{name}/"), "/power"));
         rack
     });
     put("racks", racks.collect());

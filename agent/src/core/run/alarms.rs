@@ -160,7 +160,7 @@ impl Core<'_> {
         let kept = &mut self.kept[index];
         (kept.seq, kept.t) = (Some(seq), at);
         (kept.value, kept.quality) = ((!t.status.is_bad()).then_some(t.value), t.status.number());
-        if t.cause == Cause::Raised || place.is_some() {
+        if t.cause == Cause::Raised {
             kept.text = stood;
         }
         self.keep(index, seq);

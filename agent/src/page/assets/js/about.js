@@ -23,7 +23,7 @@ export function screen(root) {
   };
   const look = () => ask("health").then((answer) => fill(health, h("h2", { text: t("about.health") }), h("p", { class: answer.state === "well" ? "" : "refused", text: t(`health.${answer.state}`) }), h("ul", {}, (answer.why ?? []).map((text) => h("li", { text })))))
     .catch((error) => fill(health, h("h2", { text: t("about.health") }), h("p", { class: "refused", text: error.message })));
-  const mine = [...state.points.values()].filter((point) => point.path.startsWith("agent/")).map((point) => ({ point, ...value(point.path) }));
+  const mine = [...state.points.values()].filter((point) => point.path.startsWith("agent/") && !/^agent\/(link|device)\//.test(point.path)).map((point) => ({ point, ...value(point.path) }));
   own.hidden = !mine.length;
   fill(own, h("h2", { text: t("about.own") }), h("dl", { class: "facts" }, mine.map((one) => [h("dt", { text: one.point.path.slice(6) }), h("dd", {}, one.element)])));
   draw(); look();

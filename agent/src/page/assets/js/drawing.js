@@ -92,7 +92,7 @@ function water(picture, roles, label, live) {
     const [x, y] = [72 + n * 78, cold - 62];
     const circle = s("circle", { cx: x, cy: y, r: 24, class: "part" });
     const turning = s("path", { d: `M${x - 12} ${y - 19} L${x + 24} ${y} L${x - 12} ${y + 19}z`, class: "symbol" });
-    const name = words(x, y - 32, pump.name, "text", "middle"), state = words(x, y + 40, "", "text", "middle");
+    const name = words(x, y - 46, t("drawing.pump", { name: pump.name }), "text", "middle"), state = words(x, y - 31, "", "text", "middle");
     picture.append(s("path", { d: `M${x} ${y + 24} V${cold}`, class: "d-path water thin" }), circle, turning, name, state);
     outline(picture, x - 24, y - 24, 48, 48, [pump.state, pump.speed].filter(Boolean), live);
     live.push(() => {
@@ -142,7 +142,7 @@ function racks(picture, list, live) {
     const name = words(x + w / 2, RACKS.y + 26, rack.name, "text", "middle"), load = words(x + w / 2, RACKS.y + 50, "", "small", "middle");
     const dot = s("rect", { width: Math.max(8, w * 0.5), height: 7, x: x + w / 2 - Math.max(8, w * 0.5) / 2, class: "b-now" }), title = s("title");
     picture.append(s("g", {}, box, name, load, title), dot);
-    outline(picture, x + 5, RACKS.y + 3, w - 10, RACKS.h - 6, [...(rack.inlets ?? []), rack.outlet, rack.power].filter(Boolean), live);
+    outline(picture, x + 5, RACKS.y + 3, w - 10, RACKS.h - 6, [...(rack.inlets ?? []), rack.outlet, ...(rack.powers ?? [])].filter(Boolean), live);
     return { rack, dot, load, title };
   });
   picture.append(words(RACKS.x, RACKS.y - 8, t("drawing.racks"), "text"));
@@ -160,9 +160,10 @@ function racks(picture, list, live) {
       dot.setAttribute("visibility", inlets.length ? "visible" : "hidden");
       const hottest = Math.max(...inlets);
       if (inlets.length) dot.setAttribute("y", y(hottest) - 3.5);
-      const kw = rack.power ? reading(rack.power) : null;
-      say(load, kw && kw.quality !== 2 && typeof kw.value === "number" ? number(kw.point.unit === "W" ? kw.value / 1000 : kw.value, 0) : "");
-      say(title, `${rack.name}: ${inlets.length && point ? said(point, hottest) : t("value.none")}${kw ? `, ${said(kw.point, kw.value)}` : ""}`);
+      const shares = (rack.powers ?? []).map(reading).filter((there) => there && there.quality !== 2 && typeof there.value === "number");
+      const kw = shares.length ? shares.reduce((sum, there) => sum + (there.point.unit === "W" ? there.value / 1000 : there.value), 0) : null;
+      say(load, kw === null ? "" : number(kw, 0));
+      say(title, `${rack.name}: ${inlets.length && point ? said(point, hottest) : t("value.none")}${kw === null ? "" : `, ${number(kw, 1)} kW`}`);
     }
   });
 }

@@ -53,12 +53,26 @@ async function show() {
   navigation();
 }
 
+const places = new Map();
+
+/** The ways to the screens: made once a language, so that a finger never loses one; only their words change. */
 function navigation() {
   const { name } = wanted();
-  const fresh = state.present().filter(state.isNew).length;
-  fill(document.getElementById("nav"), Object.keys(SCREENS).map((one) => h("a", {
-    href: `#/${one}`, "aria-current": one === name ? "page" : null, class: one === "alarms" && fresh ? "has-new" : null,
-  }, h("span", { text: t(`nav.${one}`) }), h("small", { text: one === "alarms" ? count("nav.present", state.present().length) : t(`nav.${one}.what`) }))));
+  const nav = document.getElementById("nav");
+  if (nav.dataset.language !== language()) { nav.dataset.language = language(); places.clear(); fill(nav); }
+  const present = state.present(), fresh = present.filter(state.isNew).length;
+  for (const one of Object.keys(SCREENS)) {
+    if (!places.has(one)) {
+      const under = h("small");
+      const link = h("a", { href: `#/${one}` }, h("span", { text: t(`nav.${one}`) }), under);
+      places.set(one, { link, under });
+      nav.append(link);
+    }
+    const { link, under } = places.get(one);
+    if (one === name) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
+    link.classList.toggle("has-new", one === "alarms" && fresh > 0);
+    say(under, one === "alarms" ? count("nav.present", present.length) : t(`nav.${one}.what`));
+  }
 }
 
 function mode() {
@@ -90,7 +104,7 @@ async function begin() {
   state.hear("lost", lost);
   setInterval(mode, 1000);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
-  addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); told(); await show(); });
+  addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
   for (let tries = 0; ; tries += 1) {
     try { await load(); break; } catch (error) {
       lost();

@@ -15,6 +15,7 @@ export function person(element) {
       : h("button", { class: "do", onclick: () => askWho(), text: t("sign-in.in") }));
   };
   hear("about", draw);
+  addEventListener("lapwing-spoken", draw);
   draw();
 }
 

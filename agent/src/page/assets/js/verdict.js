@@ -4,7 +4,7 @@
 import { fill, h, pick, say } from "./dom.js";
 import { mark } from "./parts.js";
 import * as state from "./state.js";
-import { count, t } from "./text.js";
+import { count, language, t } from "./text.js";
 
 /** The alarm that is told first, and the most urgent one of what follows from it. */
 export function first() {
@@ -31,7 +31,7 @@ export function verdict(element, spoken) {
       known.add(key);
     }
     const { top, worst } = first();
-    const key = top ? `${top.alarm}/${top.occurrence}/${top.state}/${top.text}/${worst.alarm}/${worst.text}/${alarms.length}/${state.lost}` : `none/${state.lost}/${document.documentElement.lang}`;
+    const key = top ? `${top.alarm}/${top.occurrence}/${top.state}/${top.text}/${worst.alarm}/${worst.text}/${alarms.length}/${state.lost}/${language()}` : `none/${state.lost}/${state.hiddenAlarms().length}/${language()}`;
     if (key === before) return;
     before = key;
     pick(element, "p-", !state.lost && worst?.active ? worst.priority : null);
@@ -41,8 +41,7 @@ export function verdict(element, spoken) {
       return;
     }
     const others = alarms.filter((one) => one.alarm !== top.alarm && one.alarm !== worst.alarm && one.active).length;
-    const known = alarms.some((one) => one.active) || !state.lost;
-    const stake = known && worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
+    const stake = worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
     const words = [state.lost ? t("verdict.unknown") : "", stake, others ? count("verdict.more", others) : ""].filter(Boolean).join(" · ");
     fill(element, mark(worst.priority, state.isNew(worst) || state.isNew(top) ? "new" : ""),
       h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", { text: words })));
