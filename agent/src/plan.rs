@@ -13,7 +13,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use lapwing_engine::alarm::group::{GroupSpec, GroupTables, Member};
-use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, Test, WindowSpec};
+use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, Test, UseSpec, WindowSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Impact, Mode, Priority};
 
 /// Everything the agent will do.
@@ -43,6 +43,8 @@ pub struct Plan {
     pub derived: Vec<Derived>,
     /// How the power goes.
     pub topology: topology::Topology,
+    /// Differences and counts that alarms are made of, in the order of their points.
+    pub compared: Vec<Compared>,
     /// Alarms, in the order of `engine.alarms`.
     pub alarms: Vec<Alarm>,
     /// Which alarms follow from which.
@@ -53,6 +55,8 @@ pub struct Plan {
     pub engine: EngineTables,
     /// SHA-256 of the configuration as read (files and environment).
     pub digest: [u8; 32],
+    /// The configuration as read: names of files with their text, then variables with their value.
+    pub source: Vec<(String, String)>,
 }
 
 /// Owned form of the engine's tables.
@@ -66,13 +70,24 @@ pub struct EngineTables {
     pub windows: Vec<WindowSpec>,
     /// Absent patterns.
     pub absent: Vec<u64>,
+    /// Conditions of use, in point order.
+    pub uses: Vec<UseSpec>,
+    /// Alarms that hang on them.
+    pub use_alarms: Vec<u32>,
 }
 
 impl EngineTables {
     /// The tables as the engine borrows them.
     #[must_use]
     pub fn tables(&self) -> Tables<'_> {
-        Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent }
+        Tables {
+            points: &self.points,
+            alarms: &self.alarms,
+            windows: &self.windows,
+            absent: &self.absent,
+            uses: &self.uses,
+            use_alarms: &self.use_alarms,
+        }
     }
 }
 
@@ -187,6 +202,31 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// How much history is kept; `None`: none is.
+    pub history: Option<History>,
+}
+
+/// How much history is kept, and for how long.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct History {
+    /// Days of every reading.
+    pub raw_days: u32,
+    /// Days of one-minute roll-ups.
+    pub minute_days: u32,
+    /// Days of fifteen-minute roll-ups.
+    pub quarter_days: u32,
+    /// Days of readings about critical and high incidents.
+    pub incident_days: u32,
+    /// Largest size of it all, MiB.
+    pub max_mib: u32,
+    /// Space of the disk that history leaves to events and everything else, MiB.
+    pub reserve_mib: u32,
+}
+
+impl Default for History {
+    fn default() -> Self {
+        Self { raw_days: 60, minute_days: 180, quarter_days: 400, incident_days: 400, max_mib: 8192, reserve_mib: 256 }
+    }
 }
 
 /// `[http]`.
@@ -592,6 +632,10 @@ pub struct Alarm {
     pub document: Option<String>,
     /// Time a person has.
     pub respond_within: Option<Duration>,
+    /// What counts as too late, an integer at its point's exponent: the time left to it is told.
+    pub left_to: Option<i64>,
+    /// Below so much time left it has this priority.
+    pub urgent: Option<(Duration, Priority)>,
     /// Made by the agent itself (`fault/…`), not configured.
     pub own: bool,
     /// The link whose failure explains it, by name; own alarms on devices only.
@@ -640,6 +684,42 @@ pub struct Suppress {
     pub at_most: Duration,
     /// Holds by itself while this does; `None`: a person starts and ends it.
     pub when: Option<(u32, Test)>,
+}
+
+/// A point made of others for an alarm: a difference or a count.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Compared {
+    /// Index of the point it fills.
+    pub point: u32,
+    /// The point that is compared; a count has none.
+    pub subject: Option<u32>,
+    /// With what.
+    pub with: Comparison,
+}
+
+/// What a point is compared with.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Comparison {
+    /// A set point, an integer at the subject's exponent.
+    Value(i64),
+    /// Another point, times this.
+    Point {
+        /// Its index.
+        point: u32,
+        /// Factor.
+        times: f64,
+    },
+    /// The median of these.
+    Median(Vec<u32>),
+    /// How many of these pass the test; fewer than `needed` is the alarm.
+    Count {
+        /// The points.
+        members: Vec<u32>,
+        /// The test.
+        test: Test,
+        /// How many must.
+        needed: i64,
+    },
 }
 
 /// A stretch of one of the plan's tables; empty where the table does not have it.
