@@ -627,13 +627,17 @@ const THERMAL: &[&str] = &[
     "fans-fewer-than-needed",
     "heat-balance-open",
     "ride-through-chiller-short",
-    "inlets-soon-too-warm",
     "envelope-recommended-left",
     "inlet-air-changes-fast",
 ];
 
 /// Which of them each scenario raises in a minute and a half; none of the others raises any.
-const RAISED: &[(&str, &[&str])] = &[];
+const RAISED: &[(&str, &[&str])] = &[
+    ("humidity-rise", &["condensation-imminent", "condensation-near"]),
+    ("sensor-drift", &["heat-balance-open"]),
+    // The other meter shows too much until its identity is read again: the meters are rightly suspected.
+    ("device-swapped", &["heat-balance-open"]),
+];
 
 #[test]
 fn thermal_alarms_come_where_they_belong_and_nowhere_else() {
@@ -641,7 +645,7 @@ fn thermal_alarms_come_where_they_belong_and_nowhere_else() {
     for name in Scenario::names() {
         let mut raised: Vec<&str> = Vec::new();
         virtually::play(&plan, &Scenario::named(name).expect("a scenario"), SEED, SECONDS, &mut |moment| {
-            for transition in moment.transitions {
+            for transition in moment.transitions.iter().filter(|transition| transition.active) {
                 let id = plan.alarms[transition.alarm as usize].id.as_str();
                 if THERMAL.contains(&id) && !raised.contains(&id) {
                     raised.push(id);
@@ -650,7 +654,6 @@ fn thermal_alarms_come_where_they_belong_and_nowhere_else() {
         });
         raised.sort_unstable();
         let expected = RAISED.iter().find(|(scenario, _)| *scenario == name).map_or(&[][..], |(_, ids)| *ids);
-        println!("    (\"{name}\", &{raised:?}),");
-        let _ = expected;
+        assert_eq!(raised, expected, "{name}");
     }
 }
