@@ -26,6 +26,9 @@ pub mod rtu;
 pub mod schedule;
 pub mod snmp;
 pub mod stats;
+#[cfg(feature = "fuzzing")]
+#[doc(hidden)]
+pub mod unwired;
 #[cfg(test)]
 mod testing;
 

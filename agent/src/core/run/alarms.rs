@@ -2,7 +2,6 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
-use lapwing_engine::alarm::group::Place;
 use lapwing_protocol::ShownState;
 
 use super::operator::Hand;
@@ -117,7 +116,9 @@ impl Core<'_> {
         let plan = self.plan;
         let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
-        let place = self.placed(t, subject, index);
+        let (new, heard) = (self.ledger.next_seq(), self.announces());
+        let decided = self.incidents.decide(t, &mut self.kept[index], new, heard, self.judge.engine());
+        let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
         let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
         let explained = place.and_then(|place| place.explains);
@@ -130,7 +131,7 @@ impl Core<'_> {
             ),
             None => stood.clone(),
         };
-        let told = t.annunciate && place.is_none_or(|place| place.announce) && self.announces();
+        let told = decided.told;
         if told {
             self.figures.announced(&subject.alarm.id);
         }
@@ -167,25 +168,6 @@ impl Core<'_> {
         if let Some(effect) = explained {
             self.now_follows(effect, &subject.alarm.id, seq);
         }
-    }
-
-    /// Finds what a raise belongs to and notes it.
-    fn placed(&mut self, t: &Transition, subject: Subject<'_>, index: usize) -> Option<Place> {
-        let new = self.ledger.next_seq();
-        if t.cause == Cause::Raised {
-            // Hidden ones belong to an incident of their own, in case they are shown later.
-            let fresh = Kept { incident: Some(new), priority: Some(subject.alarm.priority), ..Kept::default() };
-            let kept = &mut self.kept[index];
-            *kept = Kept { seq: kept.seq, t: kept.t, ..fresh };
-        }
-        let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-        let incident = self.kept[index].incident.unwrap_or(new);
-        let place = self.incidents.place(t, priority, incident, self.judge.engine())?;
-        let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
-        let kept = &mut self.kept[index];
-        (kept.incident, kept.first_out, kept.tie) = (Some(place.incident), place.first_out, place.tie);
-        kept.follows = follows.map(|root| root.id.clone());
-        Some(place)
     }
 
     /// An alarm that was taken for the first follows from its cause, which came later.
