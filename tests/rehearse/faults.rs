@@ -9,13 +9,13 @@ use lapwing_simulator::scenario::{Fault, TimedFault};
 
 /// What is rehearsed.
 #[derive(Clone, Copy, Debug)]
-pub struct Case {
+pub(crate) struct Case {
     /// Name in the outcome table.
-    pub name: &'static str,
+    pub(crate) name: &'static str,
     /// Faults with when they begin and end, after the case's beginning. The last is the one that must be told.
     faults: &'static [(f64, Option<f64>, &'static str)],
     /// How long it is watched.
-    pub watch_s: f64,
+    pub(crate) watch_s: f64,
     /// What the last one strikes, one a seed in turn; empty strikes the module.
     targets: &'static [&'static str],
 }
@@ -38,15 +38,17 @@ const INLETS: &[&str] = &[
 ];
 
 /// Everything that is rehearsed alone.
-pub const SINGLE: &[Case] = &[
+pub(crate) const SINGLE: &[Case] = &[
     case("fan-lost", 60.0, FANS),
     case("fans-to-minimum", 60.0, &[]),
     case("pump-trip", 60.0, &["pump-1"]),
-    Case { faults: &[(0.0, None, "standby-fails")], ..case("pump-trip", 60.0, &["pump-1"]) }.called("pump-trip-standby-fails"),
+    Case { faults: &[(0.0, None, "standby-fails")], ..case("pump-trip", 60.0, &["pump-1"]) }
+        .called("pump-trip-standby-fails"),
     case("chiller-trip", 180.0, &[]),
     case("chiller-slow-restart", 180.0, &[]),
     case("utility-lost", 120.0, &[]),
-    Case { faults: &[(0.0, None, "generator-no-start")], ..case("utility-lost", 120.0, &[]) }.called("generator-no-start"),
+    Case { faults: &[(0.0, None, "generator-no-start")], ..case("utility-lost", 120.0, &[]) }
+        .called("generator-no-start"),
     case("generator-not-in-auto", 60.0, &[]),
     case("generator-fuel-low", 60.0, &[]),
     case("generator-start-battery-low", 60.0, &[]),
@@ -98,7 +100,7 @@ impl Case {
     }
 
     /// Its faults for one seed, beginning then.
-    pub fn faults(&self, seed: u64, at_s: f64) -> Vec<TimedFault> {
+    pub(crate) fn faults(&self, seed: u64, at_s: f64) -> Vec<TimedFault> {
         let target = self.targets.iter().cycle().nth(usize::try_from(seed).unwrap_or(0) % self.targets.len().max(1));
         let make = |name: &str, target: Option<&str>| {
             Fault::from_name(name, target).unwrap_or_else(|error| panic!("the rehearsal asks for {error}"))
@@ -119,7 +121,7 @@ impl Case {
     }
 
     /// Alarms that speak rightly of it.
-    pub fn right(&self, seed: u64) -> Vec<String> {
+    pub(crate) fn right(&self, seed: u64) -> Vec<String> {
         let all = self.faults(seed, 0.0);
         match self.name {
             "generator-no-start" => vec!["generator-start-failed".into(), "utility-lost".into()],
@@ -174,7 +176,10 @@ fn right(fault: Fault) -> Vec<String> {
         Fault::CondensateHigh => words(&["condensate-high"]),
         Fault::EarthLeakage => words(&["earth-leakage"]),
         Fault::StaticPressureFall => words(&["static-pressure-low"]),
-        Fault::SensorOpen(probe) | Fault::SensorShort(probe) | Fault::SensorFrozen(probe) | Fault::SensorDrift(probe) => {
+        Fault::SensorOpen(probe)
+        | Fault::SensorShort(probe)
+        | Fault::SensorFrozen(probe)
+        | Fault::SensorDrift(probe) => {
             vec![format!("fault/point/{probe}"), "heat-balance*".into(), "*-sensor*".into()]
         }
         Fault::DeviceSilent(device)
@@ -193,7 +198,7 @@ fn right(fault: Fault) -> Vec<String> {
 }
 
 /// Whether a name fits a pattern with at most one `*` at each end or one inside.
-pub fn fits(pattern: &str, name: &str) -> bool {
+pub(crate) fn fits(pattern: &str, name: &str) -> bool {
     match pattern.split_once('*') {
         None => pattern == name,
         Some(("", rest)) => rest.strip_suffix('*').map_or(name.ends_with(rest), |inside| name.contains(inside)),
@@ -202,4 +207,3 @@ pub fn fits(pattern: &str, name: &str) -> bool {
         }
     }
 }
-

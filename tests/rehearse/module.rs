@@ -25,32 +25,32 @@ use lapwing_simulator::bank::{Bank, Manner, SharedBank, Variable};
 use lapwing_simulator::plant::Plant;
 
 /// Step of model and cards, ms.
-pub const STEP_MS: u64 = 100;
+pub(crate) const STEP_MS: u64 = 100;
 /// How often another master speaks on a line, ms.
 const FOREIGN_EVERY_MS: u64 = 1000;
 
 /// An alarm raised.
 #[derive(Clone, Copy, Debug)]
-pub struct Raise {
+pub(crate) struct Raise {
     /// When it was told, or would have been.
-    pub at_ms: u64,
+    pub(crate) at_ms: u64,
     /// Index of the alarm.
-    pub alarm: u32,
+    pub(crate) alarm: u32,
     /// A person was told.
-    pub told: bool,
+    pub(crate) told: bool,
     /// The first-out alarm it follows from.
-    pub follows: Option<u32>,
+    pub(crate) follows: Option<u32>,
     /// The alarm that was taken for the first until now.
-    pub explains: Option<u32>,
+    pub(crate) explains: Option<u32>,
 }
 
 /// The agent without threads, store and broker.
 #[allow(missing_debug_implementations)]
-pub struct Agent<'p> {
+pub(crate) struct Agent<'p> {
     /// Its plan.
-    pub plan: &'p Plan,
+    pub(crate) plan: &'p Plan,
     /// Its judging.
-    pub judge: Judge<'p>,
+    pub(crate) judge: Judge<'p>,
     incidents: Incidents<'p>,
     kept: Vec<Kept>,
     events: u64,
@@ -77,7 +77,11 @@ struct Device {
 }
 
 /// Plays the plant until `look` says that it is enough. It is called before each step and may change both.
-pub fn play(plan: &Arc<Plan>, plant: &mut Plant, look: &mut dyn FnMut(u64, &mut Plant, &mut Agent<'_>) -> bool) -> Vec<Raise> {
+pub(crate) fn play(
+    plan: &Arc<Plan>,
+    plant: &mut Plant,
+    look: &mut dyn FnMut(u64, &mut Plant, &mut Agent<'_>) -> bool,
+) -> Vec<Raise> {
     let mut points = vec![PointState::default(); plan.engine.points.len()];
     let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
     let mut windows = vec![Window::default(); plan.engine.windows.len()];
@@ -97,10 +101,7 @@ pub fn play(plan: &Arc<Plan>, plant: &mut Plant, look: &mut dyn FnMut(u64, &mut 
     let mut at_ms = 0;
     while look(at_ms, plant, &mut agent) {
         let end = base + Duration::from_millis(at_ms + STEP_MS);
-        loop {
-            let Some((first, next)) = lines.iter().map(|line| line.next).enumerate().min_by_key(|(_, next)| *next) else {
-                break;
-            };
+        while let Some((first, next)) = lines.iter().map(|line| line.next).enumerate().min_by_key(|(_, next)| *next) {
             if next >= end {
                 break;
             }
@@ -215,7 +216,7 @@ impl Agent<'_> {
     }
 
     /// Decides what is told of what has moved.
-    pub fn moved(&mut self, now: Millis) {
+    pub(crate) fn moved(&mut self, now: Millis) {
         for t in self.judge.take_transitions() {
             self.events += 1;
             let kept = &mut self.kept[t.alarm as usize];

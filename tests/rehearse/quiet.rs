@@ -24,13 +24,13 @@ const GENERATOR_TEST_S: (f64, f64) = (50_400.0, 52_200.0);
 
 /// What was told in some days.
 #[derive(Clone, Debug, Default)]
-pub struct Quiet {
-    pub days: u32,
+pub(crate) struct Quiet {
+    pub(crate) days: u32,
     /// Alarms told, by name with the second.
-    pub told: Vec<(String, f64)>,
+    pub(crate) told: Vec<(String, f64)>,
 }
 
-pub fn days(plan: &Arc<Plan>, settled: &Settled, days: u32, seed: u64) -> Quiet {
+pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, days: u32, seed: u64) -> Quiet {
     let mut noise = Noise::new(seed, 77);
     let mut faults = Vec::new();
     for day in 0..days {
@@ -96,7 +96,7 @@ fn work(agent: &mut Agent<'_>, at_ms: u64, rule: &str, for_s: Option<f64>) {
 }
 
 /// Upper end of the one-sided 95 % confidence interval of a Poisson mean after so many were seen.
-pub fn upper_95(seen: usize) -> f64 {
+pub(crate) fn upper_95(seen: usize) -> f64 {
     // The chance to see so few or fewer falls with the mean: bisection cannot fail.
     let chance = |mean: f64| {
         let (mut term, mut sum) = ((-mean).exp(), 0.0);

@@ -7,24 +7,24 @@ use crate::run::Outcome;
 
 /// One fault's runs.
 #[derive(Clone, Debug)]
-pub struct Row {
-    pub name: &'static str,
-    pub outcomes: Vec<Outcome>,
+pub(crate) struct Row {
+    pub(crate) name: &'static str,
+    pub(crate) outcomes: Vec<Outcome>,
     /// Time left in each run, if harm comes.
-    pub left_s: Vec<Option<f64>>,
+    pub(crate) left_s: Vec<Option<f64>>,
 }
 
 /// Heading of the table.
-pub const HEADING: &str = "fault,runs,missed,detected_median_s,detected_95_s,detected_worst_s,told_worst_s,\
+pub(crate) const HEADING: &str = "fault,runs,missed,detected_median_s,detected_95_s,detected_worst_s,told_worst_s,\
                            shortest_left_s,goal_s,within_goal,first_out_right,told_median,told_most,told_before";
 
 impl Row {
-    pub fn missed(&self) -> usize {
+    pub(crate) fn missed(&self) -> usize {
         self.outcomes.iter().filter(|outcome| outcome.told_s.is_none()).count()
     }
 
     /// Runs in which it was detected and told within the goal.
-    pub fn within(&self) -> usize {
+    pub(crate) fn within(&self) -> usize {
         let in_time = |(outcome, left): &(&Outcome, &Option<f64>)| {
             let goal = goal_s(outcome, **left);
             outcome.detected_s.is_some_and(|s| s <= goal) && outcome.told_s.is_some_and(|s| s <= goal)
@@ -32,20 +32,20 @@ impl Row {
         self.outcomes.iter().zip(&self.left_s).filter(in_time).count()
     }
 
-    pub fn first_out(&self) -> usize {
+    pub(crate) fn first_out(&self) -> usize {
         self.outcomes.iter().filter(|outcome| outcome.first_out).count()
     }
 
-    pub fn told_most(&self) -> usize {
+    pub(crate) fn told_most(&self) -> usize {
         self.outcomes.iter().map(|outcome| outcome.told.len()).max().unwrap_or(0)
     }
 
-    pub fn before(&self) -> usize {
+    pub(crate) fn before(&self) -> usize {
         self.outcomes.iter().map(|outcome| outcome.before.len()).sum()
     }
 
     /// The row as it stands in the file.
-    pub fn line(&self) -> String {
+    pub(crate) fn line(&self) -> String {
         let detected = sorted(self.outcomes.iter().filter_map(|outcome| outcome.detected_s));
         let told = sorted(self.outcomes.iter().filter_map(|outcome| outcome.told_s));
         let left = sorted(self.left_s.iter().copied().flatten());

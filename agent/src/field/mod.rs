@@ -26,11 +26,11 @@ pub mod rtu;
 pub mod schedule;
 pub mod snmp;
 pub mod stats;
+#[cfg(test)]
+mod testing;
 #[cfg(feature = "fuzzing")]
 #[doc(hidden)]
 pub mod unwired;
-#[cfg(test)]
-mod testing;
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};

@@ -98,8 +98,7 @@ impl Unwired {
             }
             Step::Ask(job) => {
                 let index = self.poll.index(&job);
-                let (outcome, takes) =
-                    wire(Asked { device: index, ask: self.poll.ask(&job), instead: job.instead });
+                let (outcome, takes) = wire(Asked { device: index, ask: self.poll.ask(&job), instead: job.instead });
                 self.under_way = Some((job, now, outcome));
                 return now + takes;
             }
