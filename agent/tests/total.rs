@@ -23,8 +23,8 @@ fn inputs(function: &Function, numbers: &[f64], lengths: &[usize]) -> Map<String
     let mut given = Map::new();
     for (argument, length) in function.arguments.iter().zip(lengths.iter().cycle()) {
         let value = match argument.takes {
-            Takes::Number { .. } => json!(take()),
-            Takes::List { .. } => (0..*length).map(|_| json!(take())).collect(),
+            Takes::Number { .. } | Takes::NumberOr { .. } => json!(take()),
+            Takes::List { .. } | Takes::Believed { .. } => (0..*length).map(|_| json!(take())).collect(),
             Takes::Pairs { .. } => (0..*length).map(|_| json!([take(), take()])).collect(),
             Takes::Word(words) => words[length % words.len()].into(),
         };

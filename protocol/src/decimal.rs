@@ -75,9 +75,18 @@ impl Decimal {
         rescale_wide(i128::from(self.mantissa), self.exponent, exponent).map(|mantissa| Self { mantissa, exponent })
     }
 
-    /// The nearest f64: correctly rounded for up to 15 digits.
+    /// The nearest f64.
     #[must_use]
     pub fn to_f64(self) -> f64 {
+        // Up to there integer and power are exact, and one operation rounds once.
+        if self.mantissa.unsigned_abs() > 1 << 53 {
+            let mut text = Text::default();
+            if fmt::Write::write_fmt(&mut text, format_args!("{}e{}", self.mantissa, self.exponent)).is_ok()
+                && let Some(value) = text.get().and_then(|text| text.parse().ok())
+            {
+                return value;
+            }
+        }
         #[allow(clippy::cast_precision_loss)]
         let m = self.mantissa as f64;
         if self.exponent < 0 {
@@ -216,19 +225,46 @@ impl<'de> Deserialize<'de> for Decimal {
     }
 }
 
-/// The decimal with the fewest places that is this f64 again: undoes `to_f64` for up to 15 digits. Where no decimal is,
-/// the nearest one that fits.
+/// The decimal with the fewest places that is this f64 again: undoes `to_f64` wherever a decimal can. A number smaller than
+/// our places hold becomes the nearest one that they do.
 fn shortest(value: f64) -> Result<Decimal, DecimalError> {
-    let mut nearest = Decimal::quantise(value, 0)?;
-    for exponent in (-18..=0_i8).rev() {
-        let Ok(candidate) = Decimal::quantise(value, exponent) else { break };
-        nearest = candidate;
-        #[allow(clippy::float_cmp)]
-        if candidate.to_f64() == value {
-            break;
+    let whole = Decimal::quantise(value, 0)?;
+    let mut text = Text::default();
+    // The shortest digits that are this number and no other.
+    let written = fmt::Write::write_fmt(&mut text, format_args!("{value:e}")).is_ok();
+    match text.get().filter(|_| written).map(Decimal::parse) {
+        Some(Ok(decimal)) if decimal.exponent <= 0 => Ok(decimal),
+        Some(Ok(decimal)) => Ok(decimal.rescale(0).unwrap_or(whole)),
+        Some(Err(_)) | None => {
+            let mut nearest = Decimal::quantise(value, -18).unwrap_or(whole);
+            while nearest.exponent < 0 && nearest.mantissa % 10 == 0 {
+                nearest = Decimal::new(nearest.mantissa / 10, nearest.exponent + 1);
+            }
+            Ok(nearest)
         }
     }
-    Ok(nearest)
+}
+
+/// Room for one number as text.
+#[derive(Default)]
+struct Text {
+    bytes: [u8; 32],
+    len: usize,
+}
+
+impl Text {
+    fn get(&self) -> Option<&str> {
+        core::str::from_utf8(self.bytes.get(..self.len)?).ok()
+    }
+}
+
+impl fmt::Write for Text {
+    fn write_str(&mut self, text: &str) -> fmt::Result {
+        let end = self.len + text.len();
+        self.bytes.get_mut(self.len..end).ok_or(fmt::Error)?.copy_from_slice(text.as_bytes());
+        self.len = end;
+        Ok(())
+    }
 }
 
 #[cfg(feature = "schema")]
@@ -323,6 +359,37 @@ mod tests {
         #[test]
         fn any_text_is_answered(text in ".{0,24}") {
             let _ = Decimal::parse(&text);
+        }
+    }
+
+    /// Whatever number comes in, what is read of it is written and read again as the same.
+    #[test]
+    fn what_was_read_is_read_again() {
+        let again = |value: f64| {
+            let read = shortest(value).expect("fits");
+            assert_eq!(shortest(read.to_f64()), Ok(read), "{value:e}");
+            read
+        };
+        for value in [0.0, -0.0, 1e-300, 4e-19, 1.04e-17, 5.1e-18, -9.99e-18, 0.1, 21.4, 1e15, 9.2e18] {
+            again(value);
+        }
+        assert_eq!(again(1e-300), Decimal::new(0, 0));
+        assert_eq!(again(1.04e-17), Decimal::new(1, -17));
+        assert_eq!(again(1e18), Decimal::new(1_000_000_000_000_000_000, 0));
+        assert_eq!(again(21.400_000_000_000_002), Decimal::new(21_400_000_000_000_002, -15));
+        assert_eq!(Decimal::new(21_400_000_000_000_002, -15).to_f64(), 21.400_000_000_000_002);
+        let mut bits = 0x3FB9_9999_9999_999A_u64;
+        for _ in 0..20_000 {
+            bits ^= bits << 13;
+            bits ^= bits >> 7;
+            bits ^= bits << 17;
+            let value = f64::from_bits(bits);
+            if let Ok(read) = shortest(value) {
+                again(read.to_f64());
+                #[allow(clippy::float_cmp)]
+                let is_exact = read.to_f64() == value;
+                assert!(is_exact || value.abs() < 0.1, "{value:e} became {read:?}");
+            }
         }
     }
 }

@@ -220,8 +220,8 @@ fn detail() -> impl Strategy<Value = Detail> {
             .prop_map(|(device, link, up, reason)| Detail::Device(DeviceChange { device, link, up, reason })),
         1 => (text(), some(text()), some(text())).prop_map(|(change, version, reason)| Detail::Agent(AgentChange { change, version, reason })),
         1 => (some(any::<i64>()), any::<bool>()).prop_map(|(step_ms, synced)| Detail::Clock(ClockChange { step_ms, synced })),
-        1 => (text(), some(text()), some(text()))
-            .prop_map(|(change, log_before, reason)| Detail::Store(StoreChange { change, log_before, reason })),
+        1 => (text(), some(text()), some(any::<u64>()), some(text()))
+            .prop_map(|(change, log_before, seq_before, reason)| Detail::Store(StoreChange { change, log_before, seq_before, reason })),
         1 => (any::<bool>(), text(), some(text()), some(text()))
             .prop_map(|(accepted, hash, catalogue, reason)| Detail::Config(ConfigChange { accepted, hash, catalogue, reason })),
     ]

@@ -5,6 +5,8 @@
 //! Build with `--release` before believing a number. Panics when something cannot be set up.
 
 mod demo;
+mod derived;
+mod history;
 mod judging;
 mod late;
 mod latency;
@@ -71,11 +73,18 @@ struct Bench {
 const BENCHES: &[Bench] = &[
     Bench { name: "judging", says: "one reading judged, against a string-keyed table", run: judging::run, usual: true },
     Bench { name: "latency", says: "change at the wire to event at a subscriber", run: latency::run, usual: true },
+    Bench { name: "derived", says: "one full pass of the demo's derived points", run: derived::run, usual: true },
     Bench {
         name: "demo",
         says: "the agent on the demo: memory, processor, good readings, bytes, start",
         run: demo::run,
         usual: true,
+    },
+    Bench {
+        name: "history",
+        says: "history: bytes a reading on the demo's signals, queries, 100 000 points (half an hour)",
+        run: history::run,
+        usual: false,
     },
     Bench {
         name: "late",

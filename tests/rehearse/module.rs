@@ -10,8 +10,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use lapwing::core::incidents::Incidents;
-use lapwing::core::judge::Judge;
+use lapwing::core::incidents::{Incidents, urgency};
+use lapwing::core::judge::{Judge, seconds_left};
 use lapwing::core::saved::Kept;
 use lapwing::field::failure::{Failure, Garble};
 use lapwing::field::planner::Cost;
@@ -220,7 +220,9 @@ impl Agent<'_> {
         for t in self.judge.take_transitions() {
             self.events += 1;
             let kept = &mut self.kept[t.alarm as usize];
-            let decided = self.incidents.decide(&t, kept, self.events, true, self.judge.engine());
+            let left = (!t.status.is_bad()).then(|| seconds_left(self.plan, t.alarm, t.value, t.slope)).flatten();
+            let urgency = urgency(&self.plan.alarms[t.alarm as usize], left);
+            let decided = self.incidents.decide(&t, kept, urgency, self.events, true, self.judge.engine());
             if t.cause == Cause::Raised || decided.told {
                 self.raises.push(Raise {
                     at_ms: now.0,

@@ -66,6 +66,7 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         mode: Some(Mode::Simulated),
         store_dir: Some(directory.path.join("store")),
         broker: Some(broker_address.to_string()),
+        page: Some(page_address()),
     };
     // The demo takes no environment: it must run the same everywhere.
     let loaded = match config::load(&file, std::iter::empty(), &overrides) {
@@ -74,9 +75,8 @@ pub(super) fn demo(args: &DemoArgs) -> End {
     };
 
     let account = Account::begin(output, args.json);
-    account.object(&serde_json::json!({ "addresses": addresses(&loaded.plan) }));
-    greet(&account, args, &loaded.plan, &directory);
     let (told, listener) = sync_channel(TOLD);
+    let plan = loaded.plan.clone();
     let service = match Service::start(loaded.plan, told) {
         Ok(service) => service,
         Err(error) => {
@@ -84,6 +84,9 @@ pub(super) fn demo(args: &DemoArgs) -> End {
             return End::NotTried;
         }
     };
+    // Nothing the agent tells is printed before this: the teller starts below.
+    account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
+    greet(&account, args, &plan, service.page_address(), &directory);
     let faults = simulator.take_notes().map(|notes| tell_faults(account.clone(), notes, Some(service.door().clone())));
     let teller = tell_all(account.clone(), listener);
     signals.wait(args.seconds);
@@ -131,14 +134,29 @@ fn now_ms() -> u64 {
     u64::try_from(since.as_millis()).unwrap_or(u64::MAX)
 }
 
-fn greet(account: &Account, args: &DemoArgs, plan: &crate::plan::Plan, directory: &Directory) {
+/// The page's usual address if it is free, else any: a demo runs beside another agent.
+fn page_address() -> std::net::SocketAddr {
+    let usual = std::net::SocketAddr::from(([127, 0, 0, 1], 8467));
+    if std::net::TcpListener::bind(usual).is_ok() { usual } else { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) }
+}
+
+fn greet(
+    account: &Account,
+    args: &DemoArgs,
+    plan: &crate::plan::Plan,
+    page: Option<std::net::SocketAddr>,
+    directory: &Directory,
+) {
     let (host, port) = &plan.mqtt.broker;
     account.say("Saltmarsh M1, an invented data-centre module of 18 racks and 420 kW. Everything here is simulated.");
     account.say(&format!(
         "  Broker   {host}:{port}, topics {}/{}/{}/#",
         plan.mqtt.base, plan.module.site, plan.module.name
     ));
-    if let serde_json::Value::Object(links) = &addresses(plan)["links"] {
+    if let Some(page) = page {
+        account.say(&format!("  Page     http://{page}/"));
+    }
+    if let serde_json::Value::Object(links) = &addresses(plan, page)["links"] {
         let said: Vec<String> =
             links.iter().map(|(name, at)| format!("{name} {}", at.as_str().unwrap_or_default())).collect();
         account.say(&format!("  Links    {}", said.join(", ")));

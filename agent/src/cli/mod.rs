@@ -10,7 +10,9 @@ mod check;
 mod checkout;
 #[cfg(feature = "demo")]
 mod demo;
+mod export;
 mod output;
+mod people;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
@@ -65,6 +67,8 @@ enum Command {
     Check(RunArgs),
     /// Point-to-point checkout: what is read against what the sensor shows, with a sign-off sheet
     Checkout(CheckoutArgs),
+    /// Readings of a range of time as CSV or Parquet, or everything about one incident
+    Export(export::ExportArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -72,6 +76,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// Who may sign in at the page
+    #[command(subcommand)]
+    Account(people::AccountCommand),
 }
 
 /// Options of `demo` and `simulate`.
@@ -180,7 +187,9 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(&args),
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
+        Command::Export(args) => export::export(&args),
         Command::Calc(args) => calc::calc(&args),
+        Command::Account(command) => people::account(&command),
     };
     end.into()
 }

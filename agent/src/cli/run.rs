@@ -32,8 +32,8 @@ pub(super) fn run(args: &RunArgs) -> End {
         Err(error) => return could_not("catch signals", &error),
     };
     let account = Account::begin(output, args.json);
-    account.object(&serde_json::json!({ "addresses": addresses(&loaded.plan) }));
     let (told, listener) = sync_channel(TOLD);
+    let plan = loaded.plan.clone();
     let service = match Service::start(loaded.plan, told) {
         Ok(service) => service,
         Err(error) => {
@@ -41,6 +41,9 @@ pub(super) fn run(args: &RunArgs) -> End {
             return End::NotTried;
         }
     };
+    // Nothing the agent tells is printed before this: the teller starts below.
+    account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
+    drop(plan);
     let teller = tell_all(account.clone(), listener);
     signals.wait(None);
     signals.insist();
@@ -52,8 +55,8 @@ pub(super) fn run(args: &RunArgs) -> End {
     End::Done
 }
 
-/// Where links and broker are, as the first line of `--json` says it.
-pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
+/// Where links, broker and page are, as the first line of `--json` says it.
+pub(super) fn addresses(plan: &Plan, page: Option<std::net::SocketAddr>) -> serde_json::Value {
     let links: serde_json::Map<String, serde_json::Value> = plan
         .links
         .iter()
@@ -71,7 +74,12 @@ pub(super) fn addresses(plan: &Plan) -> serde_json::Value {
             (link.name.clone(), address.into())
         })
         .collect();
-    serde_json::json!({ "mqtt": format!("{}:{}", plan.mqtt.broker.0, plan.mqtt.broker.1), "links": links })
+    let mut said =
+        serde_json::json!({ "mqtt": format!("{}:{}", plan.mqtt.broker.0, plan.mqtt.broker.1), "links": links });
+    if let Some(page) = page {
+        said["http"] = page.to_string().into();
+    }
+    said
 }
 
 /// Tells everything the core does, on a thread of its own, until the core has ended.

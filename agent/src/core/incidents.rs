@@ -44,16 +44,23 @@ impl<'a> Incidents<'a> {
         }
     }
 
-    /// What becomes of a transition, noted in what is kept of its alarm. `new` is the number of an incident that begins;
-    /// `heard`: in the present mode people are told.
-    pub fn decide(&mut self, t: &Transition, kept: &mut Kept, new: u64, heard: bool, engine: &Engine<'_>) -> Decided {
+    /// What becomes of a transition, noted in what is kept of its alarm. `urgency` is its priority now, see [`urgency`];
+    /// `new` the number of an incident that begins; `heard`: in the present mode people are told.
+    pub fn decide(
+        &mut self,
+        t: &Transition,
+        kept: &mut Kept,
+        urgency: Priority,
+        new: u64,
+        heard: bool,
+        engine: &Engine<'_>,
+    ) -> Decided {
         let about = usize::try_from(t.alarm).ok().and_then(|index| self.plan.alarms.get(index));
-        let configured = about.map(|alarm| alarm.priority);
         if t.cause == Cause::Raised {
             // Hidden ones belong to an incident of their own, in case they are shown later.
-            *kept = Kept { seq: kept.seq, t: kept.t, incident: Some(new), priority: configured, ..Kept::default() };
+            *kept = Kept { seq: kept.seq, t: kept.t, incident: Some(new), priority: Some(urgency), ..Kept::default() };
         }
-        let priority = kept.priority.or(configured).unwrap_or(Priority::Low);
+        let priority = kept.priority.or(about.map(|alarm| alarm.priority)).unwrap_or(urgency);
         let place = self.place(t, priority, kept.incident.unwrap_or(new), engine);
         if let Some(place) = place {
             let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
@@ -87,5 +94,14 @@ impl<'a> Incidents<'a> {
 
     fn groups(&mut self) -> Groups<'_> {
         Groups::new(self.plan.groups.tables(), &mut self.steps, &mut self.roots, &mut self.rules)
+    }
+}
+
+/// How urgent an alarm is with so much time left.
+#[must_use]
+pub fn urgency(alarm: &crate::plan::Alarm, seconds_left: Option<u32>) -> Priority {
+    match (alarm.urgent, seconds_left) {
+        (Some((below, urgent)), Some(left)) if u64::from(left) <= below.as_secs() => urgent,
+        _ => alarm.priority,
     }
 }

@@ -13,8 +13,10 @@
 mod aside;
 mod checksum;
 mod error;
+pub mod history;
 mod rows;
 mod schema;
+pub mod snapshot;
 mod transaction;
 mod volatile;
 mod worker;
@@ -163,6 +165,16 @@ impl Store {
     /// When the store cannot be read.
     pub fn events_after(&self, seq: u64, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
         self.events_sql(seq, limit).map_err(|e| self.sql(e))
+    }
+
+    /// Events of the present log with numbers below `seq`, newest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn events_before(&self, seq: u64, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        let below = self.log.base.saturating_add(seq).saturating_sub(1);
+        let order = "row > ?1 AND row <= ?2 ORDER BY row DESC";
+        self.ordered_sql(order, self.log.base, (self.log.base, below), limit).map_err(|e| self.sql(e))
     }
 
     /// Opens the file again after the disk has failed: what was mounted anew is another file to an old handle.
@@ -387,9 +399,19 @@ impl Store {
 
     /// Events of rows after `after` up to `last`, numbered from `base`.
     fn rows_sql(&self, base: u64, after: u64, last: u64, limit: u32) -> rusqlite::Result<Vec<StoredEvent>> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT row, t, kind, payload, crc FROM event WHERE row > ?1 AND row <= ?2 ORDER BY row LIMIT ?3",
-        )?;
+        self.ordered_sql("row > ?1 AND row <= ?2 ORDER BY row", base, (after, last), limit)
+    }
+
+    fn ordered_sql(
+        &self,
+        order: &str,
+        base: u64,
+        (after, last): (u64, u64),
+        limit: u32,
+    ) -> rusqlite::Result<Vec<StoredEvent>> {
+        let sql = format!("SELECT row, t, kind, payload, crc FROM event WHERE {order} LIMIT ?3");
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let last = last.min(i64::MAX.cast_unsigned());
         let rows = statement.query_map(params![after, last, limit], |row| {
             let (number, t_ms, kind, payload): (u64, i64, String, Vec<u8>) =
                 (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);

@@ -144,7 +144,12 @@ fn nothing_is_too_long_to_write() {
         Detail::Device(DeviceChange { device: long.clone(), link: long.clone(), up: true, reason: some.clone() }),
         Detail::Agent(AgentChange { change: long.clone(), version: some.clone(), reason: some.clone() }),
         Detail::Clock(ClockChange { step_ms: Some(i64::MIN), synced: false }),
-        Detail::Store(StoreChange { change: long.clone(), log_before: some.clone(), reason: some.clone() }),
+        Detail::Store(StoreChange {
+            change: long.clone(),
+            log_before: some.clone(),
+            seq_before: Some(u64::MAX),
+            reason: some.clone(),
+        }),
         Detail::Config(ConfigChange {
             accepted: false,
             hash: long.clone(),

@@ -130,6 +130,11 @@ pub(super) fn seeds() -> Vec<Vec<u8>> {
         let value: serde_json::Value = serde_json::from_slice(record).expect("JSON");
         seed(1, encoding.to_vec(&value).expect("writes"));
     }
+    // Smaller than a decimal's places hold, and more digits than a float has.
+    for value in ["1e-19", "21.4000000000000032", "1.04e-17"] {
+        let text = format!("{{\"t\":1,\"value\":{value},\"unit\":\"Cel\",\"quality\":0,\"mode\":\"live\"}}");
+        seeds.push([&[3][..], text.as_bytes()].concat());
+    }
     let cbor = Encoding::Cbor.to_vec(&event).expect("writes");
     seeds.push([&[7][..], &cbor].concat());
     seeds.push(vec![7, 0xBF, 0x61, 0x61, 0xFB, 0x3F, 0xF8, 0, 0, 0, 0, 0, 0, 0x61, 0x62, 0x9F, 1, 0xFF, 0xFF]);

@@ -108,7 +108,7 @@ pub fn first_breaker_margin_a(load_pct: &[f64], allowed_a: &[f64]) -> Result<f64
 pub fn meter_difference_pct(meter: &[f64], below: &[f64], floor: f64) -> Result<f64, NoNumber> {
     let floor = positive("floor", floor)?;
     let phases = meter.len();
-    if phases == 0 || below.is_empty() || below.len() % phases != 0 {
+    if phases == 0 || below.is_empty() || !below.len().is_multiple_of(phases) {
         return Err(outside("below", "every phase of each meter below, in turn"));
     }
     let mut worst = 0.0_f64;

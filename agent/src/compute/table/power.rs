@@ -77,7 +77,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "1",
         run: |given| {
             let (a, b) = (given.list("a"), given.list("b"));
-            let got = failover::failover_utilisation(&a, &b, given.number("rating_a"), given.number("limit_frac"))?;
+            let got = failover::failover_utilisation(a, b, given.number("rating_a"), given.number("limit_frac"))?;
             let value = json!({ "max_frac": got.max_frac, "pass": got.pass });
             Ok(Computed { value, number: got.max_frac, doubt: None })
         },

@@ -57,7 +57,12 @@ pub(crate) fn faster(items: &[(&DeviceItem, Carrier)], points: &Points, devices:
             let wrong = if points.find(path).is_some() {
                 Wrong::NotOfDevice { path: path.clone(), device: item.name.value.clone() }
             } else {
-                Wrong::UnknownPoint { path: path.clone(), near: points.nearest(path), incomplete: false }
+                // Only one of its own can be meant; a map's path without the device's prefix is the usual slip.
+                let own = points.drafts.iter().filter(|draft| draft.point.device == Some(number));
+                let own: Vec<&str> = own.map(|draft| draft.point.path.as_str()).collect();
+                let ending = own.iter().copied().find(|known| known.ends_with(&format!("/{path}")));
+                let near = ending.map(str::to_owned).or_else(|| super::super::reader::nearest(path, own.into_iter()));
+                Wrong::UnknownPoint { path: path.clone(), near, incomplete: false }
             };
             report.wrong(written_as.point.place, format!("{key}.point"), wrong);
             continue;

@@ -145,6 +145,7 @@ fn overrides_come_last() {
             .into(),
         mode: Some(Mode::Simulated),
         store_dir: Some("elsewhere".into()),
+        page: Some("127.0.0.1:9".parse().expect("an address")),
         broker: Some("127.0.0.1:40003".into()),
     };
     let plan =

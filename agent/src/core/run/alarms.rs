@@ -6,6 +6,8 @@ use lapwing_protocol::ShownState;
 
 use super::operator::Hand;
 use super::*;
+use crate::core::incidents::urgency;
+use crate::core::judge::seconds_left;
 
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
@@ -39,7 +41,11 @@ impl Core<'_> {
         self.restore_rules();
         self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
-        let text = self.started();
+        let mut text = self.started();
+        if let Some(missing) = self.keeping.as_ref().and_then(Keeping::missing) {
+            text.push(' ');
+            text.push_str(&missing);
+        }
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
         self.tell_opened();
@@ -116,8 +122,10 @@ impl Core<'_> {
         let plan = self.plan;
         let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
+        let seconds_left = (!t.status.is_bad()).then(|| seconds_left(plan, t.alarm, t.value, t.slope)).flatten();
         let (new, heard) = (self.ledger.next_seq(), self.announces());
-        let decided = self.incidents.decide(t, &mut self.kept[index], new, heard, self.judge.engine());
+        let urgency = urgency(subject.alarm, seconds_left);
+        let decided = self.incidents.decide(t, &mut self.kept[index], urgency, new, heard, self.judge.engine());
         let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
         let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
@@ -136,6 +144,9 @@ impl Core<'_> {
             self.figures.announced(&subject.alarm.id);
         }
         if t.cause == Cause::Raised {
+            if let Some(keeping) = &mut self.keeping {
+                keeping.raised();
+            }
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
         let clock = &self.clock;
@@ -146,6 +157,7 @@ impl Core<'_> {
             kept: &self.kept[index],
             announced: told,
             rate_per_min,
+            seconds_left,
             by: hand.by,
             reason: hand.reason.or_else(|| rule_text(plan, t.cause)),
             until: cover.and_then(|cover| cover.shelf_until().or(cover.suppressed_until())),
@@ -161,7 +173,7 @@ impl Core<'_> {
         let kept = &mut self.kept[index];
         (kept.seq, kept.t) = (Some(seq), at);
         (kept.value, kept.quality) = ((!t.status.is_bad()).then_some(t.value), t.status.number());
-        if t.cause == Cause::Raised || place.is_some() {
+        if t.cause == Cause::Raised {
             kept.text = stood;
         }
         self.keep(index, seq);
@@ -192,7 +204,7 @@ impl Core<'_> {
         if let Some((topic, payload)) = self.alarm_record(index) {
             if self.ledger.is_volatile() && !self.memory_only {
                 // It waits for no disk.
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             } else {
                 self.held.push(seq, topic, payload);
             }
@@ -254,10 +266,35 @@ impl Core<'_> {
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
+    /// Tells the history whether alarms stand, and people how the history is doing.
+    pub(super) fn look_at_history(&mut self) {
+        let Some(keeping) = &mut self.keeping else { return };
+        let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
+            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
+                && !alarm.own
+        };
+        let (mut any, mut grave) = (false, false);
+        for (_, alarm) in (0..).zip(&self.plan.alarms).filter(standing) {
+            any = true;
+            grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
+        }
+        for (text, change, reason) in keeping.look(&self.clock, any, grave) {
+            let detail =
+                StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
+            self.event(text, Detail::Store(detail), None);
+        }
+    }
+
+    /// Shows an alarm's record to whoever looks on, and publishes it.
+    pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
+        self.board.alarm(&self.plan.alarms[index].id, &payload);
+        refused(self.publisher.retained(topic, payload));
+    }
+
     pub(super) fn publish_all_alarms(&self) {
         for index in 0..self.plan.alarms.len() {
             if let Some((topic, payload)) = self.alarm_record(index) {
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             }
         }
     }

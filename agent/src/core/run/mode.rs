@@ -82,13 +82,22 @@ impl Core<'_> {
         }
         (self.mode, self.mode_until) = (saved.mode, Some(now.plus(left)));
         self.ledger.set_mode(saved.mode);
+        self.show_mode();
         (self.renew)(&self.ledger.head().log, saved.mode, true);
     }
 
     /// Everything retained says the mode: presence and will, alarms, single points.
     fn mode_published(&mut self) {
+        self.show_mode();
         (self.renew)(&self.ledger.head().log, self.mode, true);
         self.singles.again();
         self.publish_all_alarms();
+    }
+
+    /// Whoever looks on sees the mode and its end.
+    fn show_mode(&self) {
+        let (mode, until) = (self.mode, self.mode_until.map(|until| self.clock.wall(until)));
+        self.board.set_head(|head| (head.mode, head.mode_until) = (mode, until));
+        self.board.happened(Happened::Mode);
     }
 }

@@ -13,6 +13,7 @@ impl Core<'_> {
         if !rows.is_empty() {
             for row in rows.iter().filter(|row| row.announce.is_none()) {
                 self.tell(Told::Event(row.payload.clone()));
+                self.board.happened(Happened::Event(row.payload.as_slice().into()));
             }
             self.publisher.volatile(rows);
         }
@@ -67,11 +68,18 @@ impl Core<'_> {
             kept.seq = seq;
             self.save(index);
             if let Some((topic, payload)) = self.alarm_record(index) {
-                refused(self.publisher.retained(topic, payload));
+                self.put_up(index, topic, payload);
             }
         }
         self.incidents.renumber(|incident| renumbered.number(incident));
-        (self.renew)(&self.ledger.head().log, self.mode, false);
+        self.name_log(false);
+    }
+
+    /// Names the log that new events go to, where it is named.
+    fn name_log(&self, anew: bool) {
+        let log = &self.ledger.head().log;
+        self.board.set_head(|head| head.log.clone_from(log));
+        (self.renew)(log, self.mode, anew);
     }
 
     /// Tells what was found when the store was opened.
@@ -125,8 +133,11 @@ impl Core<'_> {
         match self.ledger.move_to_new_log(self.restored_from) {
             Ok(()) => {
                 self.frames.move_to(&self.ledger.head().log);
+                if let Some(keeping) = &mut self.keeping {
+                    keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
+                }
                 self.held.clear();
-                (self.renew)(&self.ledger.head().log, self.mode, true);
+                self.name_log(true);
                 let text =
                     "The store is an older copy than what was already published: a new event log has begun.".to_owned();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));

@@ -15,8 +15,8 @@ use lapwing_protocol::Mode;
 use super::board::Judged;
 use crate::core::frames::{Frames, encoding};
 use crate::plan::Plan;
-use crate::publish::Publisher;
-use crate::service::{StartError, keys, session};
+use crate::publish::{FrameId, Publisher};
+use crate::service::{StartError, catalogue_points, keys, session};
 use crate::store::{Store, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -47,7 +47,7 @@ impl Teller {
         plan.mqtt.client_id.push_str("-checkout");
         let (mut store, opened) = Store::open(&dir.join("log"), LOG_MIB)?;
         let ids = store.point_ids(&keys(&plan))?;
-        let (session, catalogue) = session(&plan, &opened, &ids)?;
+        let (session, catalogue) = session(&plan, &opened, catalogue_points(&plan, &ids))?;
         let writer = store.spawn_writer(|_| ())?;
         let frames = Arc::new(Mutex::new(Frames::new(&opened.log, opened.boot, &catalogue)));
         let publisher = Publisher::start(runtime, plan.mqtt.clone(), session, writer.clone(), |_| ())?;
@@ -59,7 +59,9 @@ impl Teller {
                 while stopped.recv_timeout(period) == Err(RecvTimeoutError::Timeout) {
                     let closed = frames.lock().unwrap_or_else(PoisonError::into_inner).close();
                     for frame in closed {
-                        let sent = format.to_vec(&frame).map(|payload| publisher.frame("frame".into(), payload));
+                        let sent = format
+                            .to_vec(&frame)
+                            .map(|payload| publisher.frame("frame".into(), payload, FrameId::default()));
                         if let Err(error) = sent {
                             tracing::warn!(%error, "a frame could not be published");
                         }

@@ -1,0 +1,54 @@
+// What a person may do to an alarm, as buttons; a reason is asked for shelving and removal from service only. The agent
+// decides whether it is allowed; this only offers what makes sense in the alarm's state.
+
+import { h } from "./dom.js";
+import { doAs } from "./person.js";
+import { isNew } from "./state.js";
+import { t } from "./text.js";
+
+const SHELVES = [["15m", 900], ["1h", 3600], ["4h", 14400], ["8h", 28800]];
+
+/** Buttons for an alarm, but acknowledging where the row has it already. */
+export function actions(one) {
+  const route = `alarms/${encodeURIComponent(one.alarm)}`;
+  const button = (key, what) => h("button", { class: "touch", "data-key": `${key}/${one.alarm}`, text: t(`act.${key}`), onclick: what });
+  const hidden = ["shelved", "suppressed", "out_of_service"].includes(one.state);
+  return [
+    hidden && isNew(one) ? button("acknowledge", () => doAs(`${route}/acknowledge`)) : null,
+    one.state === "latched_acknowledged" ? button("reset", () => doAs(`${route}/reset`)) : null,
+    one.state === "shelved" ? button("unshelve", () => doAs(`${route}/unshelve`)) : null,
+    one.state === "out_of_service" ? button("return", () => doAs(`${route}/return-to-service`)) : null,
+    hidden ? null : button("shelve", () => shelve(one, route)),
+    one.state === "out_of_service" ? null : button("remove", () => remove(one, route)),
+  ];
+}
+
+/** A dialog with a reason and choices; answers what was chosen, or `null`. */
+function choose(title, sentence, choices, reasons) {
+  return new Promise((done) => {
+    const reason = h("input", { maxlength: 200, required: true, list: "reasons" });
+    const missing = h("p", { class: "refused", role: "alert", hidden: true, text: t("act.reason-missing") });
+    let over = false;
+    const finish = (answer) => { if (over) return; over = true; dialog.close(); dialog.remove(); done(answer); };
+    const pick = (choice) => () => { if (!reason.value.trim()) { missing.hidden = false; reason.focus(); return; } finish({ choice, reason: reason.value.trim() }); };
+    const dialog = h("dialog", { "aria-labelledby": "act-title", oncancel: () => finish(null) },
+      h("h1", { id: "act-title", text: title }), h("p", { text: sentence }), missing,
+      h("label", {}, h("span", { text: t("act.reason") }), reason),
+      h("div", { class: "row-of-buttons reasons" }, reasons.map((text) => h("button", { text, onclick: () => { reason.value = text; missing.hidden = true; } }))),
+      h("div", { class: "row-of-buttons" }, choices.map(([text, choice]) => h("button", { class: "do touch", text, onclick: pick(choice) })), h("button", { class: "touch", text: t("cancel"), onclick: () => finish(null) })));
+    document.body.append(dialog);
+    dialog.showModal();
+    reason.focus();
+  });
+}
+
+async function shelve(one, route) {
+  const choices = [...SHELVES.map(([key, seconds]) => [t(`act.for-${key}`), { for_s: seconds }]), [t("act.one-shot"), { one_shot: true }]];
+  const answer = await choose(t("act.shelve-title"), one.text, choices, ["act.reason-known", "act.reason-work", "act.reason-nuisance"].map((key) => t(key)));
+  if (answer) await doAs(`${route}/shelve`, { ...answer.choice, reason: answer.reason });
+}
+
+async function remove(one, route) {
+  const answer = await choose(t("act.remove-title"), `${one.text} ${t("act.remove-warning")}`, [[t("act.remove"), {}]], ["act.reason-work", "act.reason-sensor"].map((key) => t(key)));
+  if (answer) await doAs(`${route}/remove-from-service`, { reason: answer.reason });
+}

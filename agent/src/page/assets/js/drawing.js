@@ -1,0 +1,186 @@
+// The module drawn as what it is, in plan: hot aisle along one side, cold aisle along the other, the racks between them, at
+// one end the coil with the fan wall behind it and the water loop. Air goes round: hot aisle → coil → fans → cold aisle →
+// racks. Lines and words only; a part in alarm gets its priority's outline. Symbols after ISO 14617 (pump, heat exchanger).
+
+import { h, s, say } from "./dom.js";
+import { alarmOf, reading, usable } from "./state.js";
+import { limitsOf } from "./limits.js";
+import { said } from "./units.js";
+import { t, number } from "./text.js";
+import { statusWords } from "./parts.js";
+
+const WIDE = 1000, HIGH = 470, COIL = { x: 250, y: 128, w: 172, h: 40 }, FANS = { x: 250, y: 196, w: 172, h: 66 };
+const RACKS = { x: 452, y: 196, w: 520, h: 66 }, COLD = { y: 300, h: 120 };
+
+/** The drawing, or `null` when nothing of it has points. */
+export function drawing(roles) {
+  if (!roles.supply_temperature && !(roles.racks ?? []).length) return null;
+  const live = [];
+  const picture = s("svg", { viewBox: `0 0 ${WIDE} ${HIGH}`, class: "module", role: "img", "aria-label": t("drawing.label") });
+  picture.append(
+    s("rect", { x: 12, y: 12, width: WIDE - 24, height: HIGH - 24, class: "wall" }),
+    s("line", { x1: 230, x2: 230, y1: 12, y2: HIGH - 12, class: "partition" }),
+    words(RACKS.x, 42, t("drawing.hot-aisle"), "title"), words(RACKS.x, HIGH - 26, t("drawing.cold-aisle"), "title"),
+    words(28, 42, t("drawing.plant"), "title"),
+    arrow(`M ${RACKS.x + RACKS.w - 30} 84 H ${COIL.x + COIL.w / 2} V ${COIL.y - 6}`, "air"),
+    arrow(`M ${FANS.x + FANS.w / 2} 300 V 436 H ${RACKS.x - 14}`, "air"));
+
+  const label = (x, y, path, name, anchor = "start") => { if (path) live.push(quantity(picture, x, y, path, name, anchor)); };
+  water(picture, roles, label, live);
+  label(RACKS.x, 72, roles.hot_aisle?.temperature?.[0], t("drawing.air"));
+  label(COIL.x + COIL.w + 8, 112, roles.entering_air, "");
+  label(FANS.x, 286, roles.leaving_air?.[0], t("drawing.leaving"));
+  fans(picture, roles.fans ?? [], live);
+  racks(picture, roles.racks ?? [], live);
+  doors(picture, roles.doors ?? [], live);
+  label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature?.[0], "");
+  label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
+  const update = () => live.forEach((one) => one());
+  update();
+  return { element: h("div", { class: "sheet drawing", tabindex: 0, role: "group", "aria-label": t("drawing.label") }, picture), update };
+}
+
+function words(x, y, text, kind = "", anchor = "start") { return s("text", { x, y, class: `d-${kind || "text"}`, "text-anchor": anchor, text }); }
+function arrow(path, kind) {
+  const tip = s("marker", { id: `tip-${kind}`, viewBox: "0 0 10 10", refX: 8, refY: 5, markerWidth: 3.2, markerHeight: 3.2, orient: "auto" },
+    s("path", { d: "M0 0 L10 5 L0 10z", class: `tip ${kind}` }));
+  return s("g", {}, s("defs", {}, tip), s("path", { d: path, class: `d-path ${kind}`, "marker-end": `url(#tip-${kind})` }));
+}
+
+/** An outline round a part while its point is in alarm. */
+function outline(parent, x, y, w, height, paths, live) {
+  const box = s("rect", { x: x - 4, y: y - 4, width: w + 8, height: height + 8, class: "d-outline" });
+  parent.append(box);
+  live.push(() => {
+    const worst = paths.map(alarmOf).filter(Boolean).sort((a, b) => "critical high medium low".indexOf(a.priority) - "critical high medium low".indexOf(b.priority))[0];
+    box.setAttribute("class", `d-outline ${worst ? `p-${worst.priority}` : ""}`);
+  });
+}
+
+function quantity(parent, x, y, path, name, anchor) {
+  const text = s("text", { x, y, class: "d-value", "text-anchor": anchor });
+  const box = s("rect", { class: "d-outline" });
+  parent.append(box, text);
+  return () => {
+    const there = reading(path);
+    const bad = !there || there.quality === 2;
+    const value = bad ? (there ? statusWords(there.status) : "–") : said(there.point, there.value);
+    const whole = name ? `${name} ${value}` : value;
+    say(text, whole);
+    text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
+    const alarm = alarmOf(path);
+    box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
+    const wide = (text.getComputedTextLength?.() || whole.length * 8.6) + 12;
+    for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);
+  };
+}
+
+function water(picture, roles, label, live) {
+  if (!roles.supply_temperature && !roles.flow) return;
+  const cold = 330, warm = 100;
+  picture.append(
+    arrow(`M 24 ${cold} H 236 V ${COIL.y + COIL.h - 10} H ${COIL.x - 2}`, "water"), arrow(`M ${COIL.x - 2} ${COIL.y + 10} H 212 V ${warm} H 26`, "water"),
+    s("rect", { x: COIL.x, y: COIL.y, width: COIL.w, height: COIL.h, class: "part" }),
+    s("path", { d: `M${COIL.x} ${COIL.y + COIL.h / 2} h30 l14 -12 l22 24 l22 -24 l22 24 l22 -24 l12 12 h28`, class: "d-path water thin" }),
+    words(COIL.x, COIL.y - 8, t("drawing.coil"), "title"));
+  outline(picture, COIL.x, COIL.y, COIL.w, COIL.h, [roles.condensation_margin, roles.entering_air].filter(Boolean), live);
+  label(28, cold + 26, roles.supply_temperature, t("drawing.supply"));
+  label(28, warm - 12, roles.return_temperature, t("drawing.return"));
+  label(28, cold + 54, roles.flow, "");
+  label(28, cold + 82, roles.static_pressure, "");
+  (roles.pumps ?? []).forEach((pump, n) => {
+    const [x, y] = [72 + n * 78, cold - 62];
+    const circle = s("circle", { cx: x, cy: y, r: 24, class: "part" });
+    const turning = s("path", { d: `M${x - 12} ${y - 19} L${x + 24} ${y} L${x - 12} ${y + 19}z`, class: "symbol" });
+    const name = words(x, y - 46, t("drawing.pump", { name: pump.name }), "text", "middle"), state = words(x, y - 31, "", "text", "middle");
+    picture.append(s("path", { d: `M${x} ${y + 24} V${cold}`, class: "d-path water thin" }), circle, turning, name, state);
+    outline(picture, x - 24, y - 24, 48, 48, [pump.state, pump.speed].filter(Boolean), live);
+    live.push(() => {
+      const there = reading(pump.state);
+      const running = there && there.point.states?.[String(there.value)] ? /run/i.test(there.point.states[String(there.value)]) : (usable(pump.speed) ?? 0) > 0;
+      turning.setAttribute("class", running ? "symbol on" : "symbol");
+      say(state, there && there.quality !== 2 ? said(there.point, there.value) : t("value.none"));
+    });
+  });
+}
+
+function fans(picture, list, live) {
+  if (!list.length) return;
+  const across = Math.ceil(list.length / 2), w = FANS.w / across;
+  list.forEach((fan, n) => {
+    const x = FANS.x + (n % across) * w + 2, y = FANS.y + Math.floor(n / across) * 33;
+    const box = s("rect", { x, y, width: w - 4, height: 29, class: "part" }), blade = s("path", { d: `M${x + 3} ${y + 22} Q${x + w / 2 - 2} ${y} ${x + w - 7} ${y + 22}`, class: "symbol-line" });
+    const title = s("title");
+    picture.append(s("g", {}, box, blade, title));
+    outline(picture, x + 3, y + 3, w - 10, 23, [fan.speed, fan.running, fan.fault].filter(Boolean), live);
+    live.push(() => {
+      const speed = reading(fan.speed), running = fan.running ? usable(fan.running) : null;
+      const turns = running === null ? (usable(fan.speed) ?? 0) > 30 : running === 1 && (usable(fan.speed) ?? 1) > 30;
+      blade.setAttribute("class", turns ? "symbol-line on" : "symbol-line");
+      box.setAttribute("class", turns ? "part" : "part still");
+      say(title, `${fan.name}: ${speed && speed.quality !== 2 ? said(speed.point, speed.value) : t("value.none")}`);
+    });
+  });
+  const text = words(FANS.x, FANS.y - 8, "", "text");
+  picture.append(text);
+  live.push(() => {
+    const on = list.filter((fan) => (usable(fan.speed) ?? 0) > 30).length;
+    say(text, t("drawing.fans", { on, of: list.length }));
+  });
+}
+
+/** The racks in a row, and below each the hottest inlet between the limits: how near, seen as height. */
+function racks(picture, list, live) {
+  if (!list.length) return;
+  const w = RACKS.w / list.length;
+  const first = list.flatMap((rack) => rack.inlets ?? [])[0];
+  const band = s("rect", { class: "b-band" }), limitLine = s("line", { class: "b-limit" }), limitText = words(RACKS.x + RACKS.w + 2, 0, "", "small", "end"), lowText = words(RACKS.x + RACKS.w + 2, 0, "", "small", "end");
+  picture.append(s("rect", { x: RACKS.x, y: COLD.y, width: RACKS.w, height: COLD.h, class: "b-track" }), band, limitLine, limitText, lowText, words(RACKS.x, COLD.y - 8, t("drawing.inlets"), "text"));
+  const marks = list.map((rack, n) => {
+    const x = RACKS.x + n * w;
+    const box = s("rect", { x: x + 1.500, y: RACKS.y, width: w - 3, height: RACKS.h, class: "part" });
+    const name = words(x + w / 2, RACKS.y + 26, rack.name, "text", "middle"), load = words(x + w / 2, RACKS.y + 50, "", "small", "middle");
+    const dot = s("rect", { width: Math.max(8, w * 0.5), height: 7, x: x + w / 2 - Math.max(8, w * 0.5) / 2, class: "b-now" }), title = s("title");
+    picture.append(s("g", {}, box, name, load, title), dot);
+    outline(picture, x + 5, RACKS.y + 3, w - 10, RACKS.h - 6, [...(rack.inlets ?? []), rack.outlet, ...(rack.powers ?? [])].filter(Boolean), live);
+    return { rack, dot, load, title };
+  });
+  picture.append(words(RACKS.x, RACKS.y - 8, t("drawing.racks"), "text"));
+  live.push(() => {
+    const limits = first ? limitsOf(first) : { low: [], high: [] };
+    const hot = limits.high.at(-1)?.at ?? 32, warm = limits.high[0]?.at ?? 27, cold = limits.low[0]?.at ?? 18;
+    const low = Math.min(cold, 15) - 1, high = hot + 3;
+    const y = (at) => COLD.y + COLD.h - ((Math.max(low, Math.min(high, at)) - low) / (high - low)) * COLD.h;
+    const point = first ? reading(first)?.point : null;
+    for (const [key, value] of Object.entries({ x: RACKS.x, width: RACKS.w, y: y(warm), height: Math.max(0, y(cold) - y(warm)) })) band.setAttribute(key, value);
+    for (const [key, value] of Object.entries({ x1: RACKS.x, x2: RACKS.x + RACKS.w, y1: y(hot), y2: y(hot) })) limitLine.setAttribute(key, value);
+    if (point) { limitText.setAttribute("y", y(hot) - 3); say(limitText, said(point, hot)); lowText.setAttribute("y", y(cold) + 12); say(lowText, said(point, cold)); }
+    for (const { rack, dot, load, title } of marks) {
+      const inlets = (rack.inlets ?? []).map(usable).filter((value) => value !== null);
+      dot.setAttribute("visibility", inlets.length ? "visible" : "hidden");
+      const hottest = Math.max(...inlets);
+      if (inlets.length) dot.setAttribute("y", y(hottest) - 3.5);
+      const shares = (rack.powers ?? []).map(reading).filter((there) => there && there.quality !== 2 && typeof there.value === "number");
+      const kw = shares.length ? shares.reduce((sum, there) => sum + (there.point.unit === "W" ? there.value / 1000 : there.value), 0) : null;
+      say(load, kw === null ? "" : number(kw, 0));
+      say(title, `${rack.name}: ${inlets.length && point ? said(point, hottest) : t("value.none")}${kw === null ? "" : `, ${number(kw, 1)} kW`}`);
+    }
+  });
+}
+
+function doors(picture, list, live) {
+  const places = { "cold-aisle": [WIDE - 12, 360, 1], "hot-aisle": [WIDE - 12, 110, 1], "plant-bay": [12, 200, -1] };
+  for (const door of list) {
+    const place = Object.entries(places).find(([key]) => door.path.includes(key))?.[1];
+    if (!place) continue;
+    const [x, y, side] = place;
+    const leaf = s("path", { class: "door" }), text = words(x - side * 8, y - 34, "", "text", side > 0 ? "end" : "start");
+    picture.append(s("line", { x1: x, x2: x, y1: y - 26, y2: y + 26, class: "doorway" }), leaf, text);
+    outline(picture, side > 0 ? x - 30 : x - 4, y - 28, 34, 56, [door.path], live);
+    live.push(() => {
+      const open = /open/i.test(reading(door.path)?.point.states?.[String(reading(door.path)?.value)] ?? "");
+      leaf.setAttribute("d", open ? `M${x} ${y - 26} L${x + side * 40} ${y - 20} A46 46 0 0 ${side > 0 ? 1 : 0} ${x} ${y + 26}` : `M${x} ${y - 26} L${x} ${y + 26}`);
+      say(text, open ? t("drawing.open") : "");
+    });
+  }
+}

@@ -1,0 +1,50 @@
+// The page's words in the reader's language. One file a language in texts/; what a language lacks is said in English.
+// The sentences of alarms and events come from the agent, in the site's language, and are not touched here.
+
+import english from "../texts/en.js";
+
+const LANGUAGES = { en: "English", de: "Deutsch" };
+let words = english;
+let current = "en";
+
+/** The languages there are: code and name. */
+export const languages = () => Object.entries(LANGUAGES);
+/** The code of the language in force. */
+export const language = () => current;
+
+/** Takes a language into force; an unknown one is English. */
+export async function speak(code) {
+  current = code in LANGUAGES ? code : "en";
+  words = current === "en" ? english : { ...english, ...(await import(`../texts/${current}.js`)).default };
+  document.documentElement.lang = current;
+}
+
+/** A text by its key; `{name}` is replaced. A key without text shows itself, so that the gap is seen. */
+export function t(key, values = {}) {
+  const text = words[key] ?? key;
+  return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
+}
+
+/** A text for a number of things: `key.one` or `key.many`. */
+export const count = (key, n) => t(n === 1 ? `${key}.one` : `${key}.many`, { n });
+
+/** A number as this language writes it. */
+export function number(value, digits) {
+  return value.toLocaleString(current, { minimumFractionDigits: digits, maximumFractionDigits: digits });
+}
+
+/** A stretch of time in words a person says. */
+export function duration(seconds) {
+  const s = Math.max(0, Math.round(seconds));
+  if (s < 120) return t("time.s", { n: s });
+  if (s < 7200) return s % 60 === 0 || s >= 600 ? t("time.min", { n: Math.round(s / 60) }) : t("time.min-s", { m: Math.floor(s / 60), s: s % 60 });
+  if (s < 172800) return t("time.h-min", { h: Math.floor(s / 3600), m: Math.floor((s % 3600) / 60) });
+  return t("time.d", { n: Math.floor(s / 86400) });
+}
+
+/** Clock time of a stamp; with the date when it is not today. */
+export function clock(ms, withSeconds = true) {
+  const when = new Date(ms);
+  const hours = when.toLocaleTimeString(current, { hour: "2-digit", minute: "2-digit", second: withSeconds ? "2-digit" : undefined, hour12: false });
+  return when.toDateString() === new Date().toDateString() ? hours : `${when.toLocaleDateString(current)} ${hours}`;
+}

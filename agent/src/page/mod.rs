@@ -1,0 +1,110 @@
+//! The local page and its interface: what stands now, what was, and what a signed-in person may do about it.
+//!
+//! HTTP on a runtime of its own, so that nobody who looks can delay a link. Reads the core's board, asks the store through
+//! its writer, and hands operator commands to the core's one door; it judges nothing. Read first: `API.md`, which is the
+//! contract, and `routes`, the table both the router and the OpenAPI description are made from. Times are stamps, ms since
+//! the Unix epoch. Never panics on what a client sends.
+
+pub mod accounts;
+mod act;
+mod answer;
+mod assets;
+mod guard;
+mod health;
+mod links;
+mod live;
+mod log;
+mod openapi;
+mod overview;
+mod person;
+mod read;
+mod readings;
+mod routes;
+mod serve;
+mod sessions;
+mod topology;
+mod trouble;
+
+use std::sync::atomic::AtomicUsize;
+use std::sync::{Arc, Mutex};
+
+use lapwing_protocol::catalogue::CataloguePoint;
+
+use crate::core::Door;
+use crate::core::board::Board;
+use crate::field::stats::FieldStats;
+use crate::plan::Plan;
+use crate::store::Writer;
+use crate::store::history::Recorder;
+
+pub use serve::{Page, PageError};
+
+/// Everything the routes read; cheap to clone by `Arc`.
+#[derive(Debug)]
+pub struct Shared {
+    /// The plan.
+    pub plan: Arc<Plan>,
+    /// The catalogue, in the plan's order of points.
+    pub catalogue: Vec<CataloguePoint>,
+    /// Its hash.
+    pub catalogue_hash: String,
+    /// What stands now.
+    pub board: Arc<Board>,
+    /// The way to the event store.
+    pub writer: Writer,
+    /// History, where it is kept.
+    pub history: Option<Recorder>,
+    /// Counters of the field.
+    pub stats: Arc<FieldStats>,
+    /// When the agent started.
+    pub started: i64,
+    /// Which points the drawing shows.
+    pub(crate) overview: serde_json::Value,
+    /// The way to the core, for what people do.
+    pub door: Door,
+    /// Whoever reaches the page may read: it listens on loopback only.
+    pub open_reading: bool,
+    /// Who is signed in.
+    pub(crate) sessions: Mutex<sessions::Sessions>,
+    /// Live streams open now.
+    pub(crate) streams: AtomicUsize,
+}
+
+impl Shared {
+    /// Around what the service has made.
+    #[must_use]
+    #[allow(clippy::too_many_arguments)] // one of each room it reads
+    pub fn new(
+        plan: Arc<Plan>,
+        catalogue: Vec<CataloguePoint>,
+        catalogue_hash: String,
+        board: Arc<Board>,
+        writer: Writer,
+        stats: Arc<FieldStats>,
+        door: Door,
+        history: Option<Recorder>,
+    ) -> Self {
+        let overview = overview::of(&plan);
+        Self {
+            catalogue,
+            catalogue_hash,
+            board,
+            writer,
+            stats,
+            started: now_ms(),
+            overview,
+            door,
+            history,
+            open_reading: plan.http.listen.is_some_and(|address| address.ip().is_loopback()),
+            sessions: Mutex::default(),
+            streams: AtomicUsize::new(0),
+            plan,
+        }
+    }
+}
+
+/// Wall time, ms since the Unix epoch.
+pub(crate) fn now_ms() -> i64 {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_millis()).unwrap_or(i64::MAX)
+}
