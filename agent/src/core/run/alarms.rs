@@ -2,7 +2,7 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
-use lapwing_protocol::ShownState;
+use lapwing_protocol::{Priority, ShownState};
 
 use super::operator::Hand;
 use super::*;

@@ -235,12 +235,11 @@ impl Core<'_> {
     /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
     pub(super) fn changed(&mut self, state_point: u32, up: bool) -> bool {
         let now = self.clock.now();
-        let unknown = self.judge.reading(state_point).status.is_bad();
-        let news = self.judge.is_news(now, state_point, up);
-        if unknown && !news {
-            self.publish_readings(now);
+        if self.judge.reading(state_point).status.is_bad() && up {
+            self.set_own(now, state_point, up);
+            return false;
         }
-        news
+        self.judge.is_news(now, state_point, up)
     }
 
     pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
