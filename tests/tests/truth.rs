@@ -398,8 +398,9 @@ fn compare(plan: &Plan, name: &str) -> (Vec<String>, usize) {
     let scenario = Scenario::named(name).expect("a scenario of that name");
     let points: Vec<u32> = ROWS.iter().map(|row| index(plan, row.path)).collect();
     let suspect = index(plan, "module/heat-balance-suspect");
-    let (mut past, mut wrong, mut compared): (Vec<Truth>, Vec<Option<(String, usize)>>, usize) =
-        (Vec::new(), vec![None; ROWS.len()], 0);
+    let mut past: Vec<Truth> = Vec::new();
+    let mut wrong: Vec<Option<(String, usize)>> = vec![None; ROWS.len()];
+    let mut compared = 0_usize;
     let electric: Vec<u32> = plan
         .derived
         .iter()
