@@ -110,7 +110,14 @@ fn memory() {
 /// Every point crosses its limit in one scan: each is judged whole, waits out its delay and is raised, all in one poll.
 fn storm() {
     let specs = Specs::of(STORM);
-    let tables = Tables { points: &specs.points, alarms: &specs.alarms, windows: &specs.windows, absent: &[] };
+    let tables = Tables {
+        points: &specs.points,
+        alarms: &specs.alarms,
+        windows: &specs.windows,
+        absent: &[],
+        uses: &[],
+        use_alarms: &[],
+    };
     let (mut crossing, mut raising) = (Vec::new(), Vec::new());
     for _ in 0..PAIRS {
         let mut points_state = vec![PointState::default(); specs.points.len()];
