@@ -131,6 +131,7 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        let host = crate::core::health::Host::watch(&plan.store.dir)?;
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
@@ -149,6 +150,7 @@ impl Service {
                     ids: &ids,
                     catalogue: &catalogue,
                     opened,
+                    host,
                     writer,
                     publisher,
                     receiver,

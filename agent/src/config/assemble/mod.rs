@@ -7,6 +7,7 @@
 mod alarms;
 mod derive;
 mod group;
+mod health;
 mod identity;
 mod own;
 mod pace;
@@ -118,9 +119,11 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     pace::spread(&links, &devices, &mut transactions);
     pace::faster(&wiring.items, &points, &mut devices, report);
     own::points(&mut links, &mut devices, &mut points);
+    let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, report);
     own::alarms(&links, &devices, &points, &mut tables);
+    health::alarms(&health, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -143,6 +146,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         groups,
         suppress,
         engine,
+        health: Some(health),
         digest: [0; 32],
     };
     // Of a configuration with mistakes a part of the load is missing.
