@@ -5,6 +5,7 @@
 //! points come last. `points[i]` describes `engine.points[i]`, `alarms[i]` describes `engine.alarms[i]`. Durations are
 //! `std::time::Duration`; nothing in it is a wall time.
 
+pub mod alarms;
 pub mod snmp;
 pub mod topology;
 
@@ -12,9 +13,10 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use lapwing_engine::alarm::group::{GroupSpec, GroupTables, Member};
-use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, Test, WindowSpec};
-use lapwing_protocol::{ConditionKind, Decimal, Impact, Mode, Priority};
+use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
+use lapwing_protocol::{Decimal, Mode};
+
+pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -43,6 +45,8 @@ pub struct Plan {
     pub derived: Vec<Derived>,
     /// How the power goes.
     pub topology: topology::Topology,
+    /// Differences and counts that alarms are made of, in the order of their points.
+    pub compared: Vec<Compared>,
     /// Alarms, in the order of `engine.alarms`.
     pub alarms: Vec<Alarm>,
     /// Which alarms follow from which.
@@ -55,6 +59,8 @@ pub struct Plan {
     pub health: Option<Health>,
     /// SHA-256 of the configuration as read (files and environment).
     pub digest: [u8; 32],
+    /// The configuration as read: names of files with their text, then variables with their value.
+    pub source: Vec<(String, String)>,
 }
 
 /// Indices of the points of the agent's own health; figures since the last look are of 10 s.
@@ -105,13 +111,24 @@ pub struct EngineTables {
     pub windows: Vec<WindowSpec>,
     /// Absent patterns.
     pub absent: Vec<u64>,
+    /// Conditions of use, in point order.
+    pub uses: Vec<UseSpec>,
+    /// Alarms that hang on them.
+    pub use_alarms: Vec<u32>,
 }
 
 impl EngineTables {
     /// The tables as the engine borrows them.
     #[must_use]
     pub fn tables(&self) -> Tables<'_> {
-        Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent }
+        Tables {
+            points: &self.points,
+            alarms: &self.alarms,
+            windows: &self.windows,
+            absent: &self.absent,
+            uses: &self.uses,
+            use_alarms: &self.use_alarms,
+        }
     }
 }
 
@@ -226,6 +243,31 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// How much history is kept; `None`: none is.
+    pub history: Option<History>,
+}
+
+/// How much history is kept, and for how long.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct History {
+    /// Days of every reading.
+    pub raw_days: u32,
+    /// Days of one-minute roll-ups.
+    pub minute_days: u32,
+    /// Days of fifteen-minute roll-ups.
+    pub quarter_days: u32,
+    /// Days of readings about critical and high incidents.
+    pub incident_days: u32,
+    /// Largest size of it all, MiB.
+    pub max_mib: u32,
+    /// Space of the disk that history leaves to events and everything else, MiB.
+    pub reserve_mib: u32,
+}
+
+impl Default for History {
+    fn default() -> Self {
+        Self { raw_days: 60, minute_days: 180, quarter_days: 400, incident_days: 400, max_mib: 8192, reserve_mib: 256 }
+    }
 }
 
 /// `[http]`.
@@ -598,87 +640,6 @@ pub enum Constant {
     Numbers(Vec<f64>),
     /// Rows of two numbers, such as a battery's table of load and minutes.
     Pairs(Vec<(f64, f64)>),
-}
-
-/// What an alarm says to people; how it is judged stands in `engine.alarms`.
-#[derive(Clone, Debug)]
-pub struct Alarm {
-    /// Identifier, unique: a topic.
-    pub id: String,
-    /// Index of its point.
-    pub point: u32,
-    /// What it watches for.
-    pub condition: ConditionKind,
-    /// Limit in the point's unit; per minute for rates; `None` for states and bad measurement.
-    pub limit: Option<Decimal>,
-    /// Its unit where it is not the point's (rates: `Cel/min`).
-    pub limit_unit: Option<String>,
-    /// How urgent.
-    pub priority: Priority,
-    /// What is at stake.
-    pub impact: Impact,
-    /// Sentence with `{value}`, `{limit}`, `{state}` and pattern captures already filled but these.
-    pub text: String,
-    /// What follows if nobody acts.
-    pub consequence: String,
-    /// What to do.
-    pub response: String,
-    /// What to look at first.
-    pub first_check: String,
-    /// What can hurt whoever goes there.
-    pub safety: String,
-    /// Where to read on.
-    pub document: Option<String>,
-    /// Time a person has.
-    pub respond_within: Option<Duration>,
-    /// Made by the agent itself (`fault/…`), not configured.
-    pub own: bool,
-    /// The link whose failure explains it, by name; own alarms on devices only.
-    pub link: Option<String>,
-    /// Digest of its condition: a changed one is judged anew.
-    pub digest: u64,
-}
-
-/// Which alarms follow from which, as the engine's room `alarm::group` reads it.
-#[derive(Clone, Debug, Default)]
-pub struct Groups {
-    /// Names, in the order of `specs`.
-    pub names: Vec<String>,
-    /// Groups.
-    pub specs: Vec<GroupSpec>,
-    /// Places of alarms in them, those of one alarm together.
-    pub members: Vec<Member>,
-    /// By alarm: its stretch of `members`.
-    pub of_alarm: Vec<Span>,
-    /// By alarm: within this time the order of two changes cannot be told, ms.
-    pub scan_ms: Vec<u32>,
-    /// How many steps all groups have together.
-    pub steps: u32,
-    /// How many rules tell a consequence again.
-    pub rules: u32,
-}
-
-impl Groups {
-    /// The tables as the engine borrows them.
-    #[must_use]
-    pub fn tables(&self) -> GroupTables<'_> {
-        GroupTables { groups: &self.specs, members: &self.members, of_alarm: &self.of_alarm, scan_ms: &self.scan_ms }
-    }
-}
-
-/// A rule that hides alarms while a declared condition holds.
-#[derive(Clone, Debug)]
-pub struct Suppress {
-    /// Name, unique.
-    pub name: String,
-    /// Why the alarms mean nothing then.
-    pub text: String,
-    /// The alarms, by index, ascending.
-    pub alarms: Vec<u32>,
-    /// Longest time it hides at a stretch.
-    pub at_most: Duration,
-    /// Holds by itself while this does; `None`: a person starts and ends it.
-    pub when: Option<(u32, Test)>,
 }
 
 /// A stretch of one of the plan's tables; empty where the table does not have it.

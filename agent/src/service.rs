@@ -4,6 +4,9 @@
 //! and the store last. Threads: the core's, the store's writer, one runtime for links and MQTT, one a serial line.
 //! Decides order and wiring, nothing else. Never panics.
 
+mod keep;
+mod session;
+
 use std::net::SocketAddr;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, OnceLock};
@@ -26,10 +29,15 @@ use crate::core::held::Held;
 use crate::core::run::{Alive, CoreError, Inputs, Told, run};
 use crate::core::{Door, Message};
 use crate::field::{self, FieldHandle};
+use crate::late::Late;
 use crate::page::{Page, PageError, Shared};
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
+use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+
+use session::renewed;
+pub(crate) use session::{catalogue_points, session};
 
 /// How long a clean end may take on the broker's side.
 const GOODBYE: Duration = Duration::from_secs(3);
@@ -66,6 +74,8 @@ pub struct Service {
     stop_field: watch::Sender<bool>,
     publisher: Publisher,
     writer: Writer,
+    recorder: Option<Recorder>,
+    late: Option<Late>,
     runtime: RuntimeThread,
     page: Option<Page>,
     page_address: Option<SocketAddr>,
@@ -90,6 +100,7 @@ impl Service {
             head.boot = opened.boot;
             head.mode = plan.module.mode;
         });
+        let history = keep::history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
@@ -132,6 +143,18 @@ impl Service {
         let _filled = sender.set(publisher.clone());
 
         let host = crate::core::health::Host::watch(&plan.store.dir)?;
+        let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
+        let late = match &history {
+            Some((recorder, found)) => Some(Late::start(
+                Reader::new(&plan.store.dir),
+                recorder.clone(),
+                publisher.clone(),
+                encoding(&plan),
+                found.number,
+                catalogue.clone(),
+            )?),
+            None => None,
+        };
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
@@ -159,6 +182,7 @@ impl Service {
                     alive,
                     renew,
                     held,
+                    history,
                     board,
                 })
             })?
@@ -170,14 +194,14 @@ impl Service {
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let stats = field.stats();
-                let shared =
-                    Shared::new(Arc::clone(&plan), points, catalogue, board, writer.clone(), stats, door.clone());
+                let (plan, writer, door, history) = (Arc::clone(&plan), writer.clone(), door.clone(), recorder.clone());
+                let shared = Shared::new(plan, points, catalogue, board, writer, stats, door, history);
                 let (page, bound) = serve(Arc::new(shared), address)?;
                 (Some(page), bound)
             }
             None => (None, None),
         };
-        Ok(Self { door, core, field, stop_field, publisher, writer, runtime, page, page_address })
+        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime, page, page_address })
     }
 
     /// The way into the core.
@@ -195,7 +219,19 @@ impl Service {
     /// Stops everything in order and says what the run did.
     #[must_use]
     pub fn stop(self) -> Summary {
-        let Self { door, core, mut field, stop_field, publisher, writer, runtime, page, page_address: _ } = self;
+        let Self {
+            door,
+            core,
+            mut field,
+            stop_field,
+            publisher,
+            writer,
+            recorder,
+            late,
+            runtime,
+            page,
+            page_address: _,
+        } = self;
         if let Some(page) = page {
             page.stop();
         }
@@ -214,6 +250,9 @@ impl Service {
                 Summary::default()
             }
         };
+        if let Some(late) = late {
+            late.stop();
+        }
         // The last events must have reached the publisher before it is told to end.
         if let Err(error) = writer.call(|_| ()) {
             tracing::warn!(%error, "the last events may not be on disk yet");
@@ -221,6 +260,9 @@ impl Service {
         publisher.stop();
         if !publisher.wait_stopped(GOODBYE) {
             tracing::warn!("the broker was not told goodbye in time; its will says that the agent is gone");
+        }
+        if let Some(recorder) = recorder {
+            recorder.stop();
         }
         summary.unsent_events = writer.state().unsent;
         let oldest = writer.call(|store| store.unsent(0, 1));
@@ -335,121 +377,6 @@ fn serve(shared: Arc<Shared>, address: SocketAddr) -> Result<(Page, Option<Socke
     };
     let at = bound.as_ref().and_then(|listener| listener.local_addr().ok());
     Ok((Page::start(shared, address, bound)?, at))
-}
-
-/// The catalogue's points, in the plan's order.
-pub(crate) fn catalogue_points(plan: &Plan, ids: &[u32]) -> Vec<CataloguePoint> {
-    plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect()
-}
-
-/// The session and the catalogue's hash.
-pub(crate) fn session(
-    plan: &Plan,
-    opened: &Opened,
-    points: Vec<CataloguePoint>,
-) -> Result<(Session, String), StartError> {
-    let hash = catalogue::hash(&points);
-    let encoding = encoding(plan);
-    let pages = catalogue::pages(points, encoding)?;
-    let mut written = Vec::with_capacity(pages.len());
-    for page in &pages {
-        written.push((format!("catalogue/{hash}/{}", page.page), encoding.to_vec(page)?));
-    }
-    let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
-    let base = topics.presence();
-    let presence = |state| presence(plan.module.mode, &opened.log, opened.boot, &hash, state);
-    let session = Session {
-        base: base.strip_suffix("/presence").unwrap_or(&base).to_owned(),
-        presence_topic: "presence".into(),
-        online: presence(PresenceState::Online)?,
-        offline: presence(PresenceState::Offline)?,
-        catalogue: written,
-        event_topic: "event".into(),
-        last_topic: "event/last".into(),
-        last: |log, seq, t| serde_json::to_vec(&EventLast { log: log.to_owned(), seq, t }).unwrap_or_default(),
-        lost: lost(plan, opened.boot),
-    };
-    Ok((session, hash))
-}
-
-/// What is sent in the place of an event that is damaged on disk: its number must not be missing.
-fn lost(plan: &Plan, boot: u64) -> Lost {
-    let (site, module, mode) = (plan.module.site.clone(), plan.module.name.clone(), Word::from(plan.module.mode));
-    Arc::new(move |log, seq, t| {
-        let text = format!("Event {seq} was damaged on disk before it could be sent; what it said is lost.");
-        let detail = StoreChange {
-            change: "event damaged".into(),
-            log_before: None,
-            seq_before: None,
-            reason: Some("its checksum is wrong".into()),
-        };
-        let event = Event {
-            schema: SCHEMA,
-            log: log.to_owned(),
-            seq,
-            boot,
-            t,
-            time: rfc3339(t),
-            clock_synced: false,
-            mode: mode.clone(),
-            site: site.clone(),
-            module: module.clone(),
-            text,
-            durable: true,
-            detail: Detail::Store(detail),
-        };
-        event.to_bytes()
-    })
-}
-
-fn presence(mode: Mode, log: &str, boot: u64, hash: &str, state: PresenceState) -> Result<Vec<u8>, EncodingError> {
-    let presence = Presence {
-        schema: SCHEMA,
-        state: Word::from(state),
-        mode: Word::from(mode),
-        log: log.to_owned(),
-        boot,
-        version: env!("CARGO_PKG_VERSION").into(),
-        catalogue: hash.to_owned(),
-    };
-    lapwing_protocol::Encoding::Json.to_vec(&presence)
-}
-
-/// Presence names another log or mode, the will too: by a new connection, or with the next one if events may not wait
-/// for it.
-fn renewed(
-    mode: Mode,
-    session: &Session,
-    publisher: &Publisher,
-    (log, anew): (&str, bool),
-    boot: u64,
-    hash: &str,
-) -> Result<(), StartError> {
-    let said = |state| presence(mode, log, boot, hash, state);
-    let session =
-        Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
-    if anew { publisher.session(session) } else { publisher.presence(session) }?;
-    Ok(())
-}
-
-fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {
-    let device = point.device.and_then(|d| usize::try_from(d).ok()).and_then(|d| plan.devices.get(d));
-    CataloguePoint {
-        id,
-        path: point.path.clone(),
-        quantity: Word::from(
-            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
-        ),
-        unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
-        exponent: point.exponent,
-        scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
-        valid: point.valid.map(|(low, high)| [low, high]),
-        device: device.map(|device| device.name.clone()),
-        tag: point.tag.clone(),
-        location: point.location.clone(),
-        states: CataloguePoint::states_from(&point.states),
-    }
 }
 
 fn age_s(t_ms: i64) -> f64 {

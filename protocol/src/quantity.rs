@@ -77,6 +77,16 @@ pub enum Quantity {
     Density,
     /// Enthalpy by mass.
     Enthalpy,
+    /// Heat capacity of a body.
+    HeatCapacity,
+    /// Heat capacity by mass.
+    SpecificHeat,
+    /// Heat carried by a difference of temperatures: a coil's conductance, a stream's capacity flow.
+    HeatTransfer,
+    /// A volume.
+    Volume,
+    /// Water used for an energy.
+    WaterByEnergy,
     /// How many.
     Count,
     /// One of several named states.
@@ -122,6 +132,8 @@ impl Quantity {
             Self::RelativeHumidity | Self::HumidityRatio | Self::Concentration | Self::Density | Self::Enthalpy => {
                 10_000
             }
+            Self::HeatTransfer => 1_000,
+            Self::HeatCapacity | Self::SpecificHeat | Self::Volume | Self::WaterByEnergy => 60_000,
             Self::Energy | Self::Resistance | Self::Conductivity | Self::Acidity => 60_000,
         }
     }
@@ -160,6 +172,11 @@ impl Quantity {
             Self::Acidity => dimension == Dimension::Acidity,
             Self::Density => dimension == Dimension::Density,
             Self::Enthalpy => dimension == Dimension::Enthalpy,
+            Self::HeatCapacity => dimension == Dimension::HeatCapacity,
+            Self::SpecificHeat => dimension == Dimension::SpecificHeat,
+            Self::HeatTransfer => dimension == Dimension::HeatTransfer,
+            Self::Volume => dimension == Dimension::Volume,
+            Self::WaterByEnergy => dimension == Dimension::WaterByEnergy,
         }
     }
 
@@ -202,6 +219,11 @@ impl Vocabulary for Quantity {
         ("acidity", Self::Acidity),
         ("density", Self::Density),
         ("enthalpy", Self::Enthalpy),
+        ("heat_capacity", Self::HeatCapacity),
+        ("specific_heat", Self::SpecificHeat),
+        ("heat_transfer", Self::HeatTransfer),
+        ("volume", Self::Volume),
+        ("water_by_energy", Self::WaterByEnergy),
         ("count", Self::Count),
         ("state", Self::State),
     ];

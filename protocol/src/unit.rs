@@ -58,6 +58,16 @@ pub enum Dimension {
     Acidity,
     /// Energy by mass (J/kg).
     Enthalpy,
+    /// Energy by temperature (J/K).
+    HeatCapacity,
+    /// Energy by mass and temperature (J/(kg.K)).
+    SpecificHeat,
+    /// Power by temperature (W/K).
+    HeatTransfer,
+    /// Volume (m3).
+    Volume,
+    /// Volume by energy (m3/J).
+    WaterByEnergy,
 }
 
 /// One unit of the table.
@@ -280,6 +290,16 @@ const TABLE: &[Unit] = &[
     unit("[pH]", "pH", D::Acidity, 1.0, 0.0),
     unit("J/kg", "J/kg", D::Enthalpy, 1.0, 0.0),
     unit("kJ/kg", "kJ/kg", D::Enthalpy, 1e3, 0.0),
+    unit("J/K", "J/K", D::HeatCapacity, 1.0, 0.0),
+    unit("kJ/K", "kJ/K", D::HeatCapacity, 1e3, 0.0),
+    unit("J/(kg.K)", "J/(kg K)", D::SpecificHeat, 1.0, 0.0),
+    unit("kJ/(kg.K)", "kJ/(kg K)", D::SpecificHeat, 1e3, 0.0),
+    unit("W/K", "W/K", D::HeatTransfer, 1.0, 0.0),
+    unit("kW/K", "kW/K", D::HeatTransfer, 1e3, 0.0),
+    unit("L", "L", D::Volume, 1e-3, 0.0),
+    unit("m3", "m³", D::Volume, 1.0, 0.0),
+    unit("L/(kW.h)", "L/kWh", D::WaterByEnergy, 1e-3 / 3.6e6, 0.0),
+    unit("m3/(MW.h)", "m³/MWh", D::WaterByEnergy, 1.0 / 3.6e9, 0.0),
 ];
 
 #[cfg(test)]

@@ -32,7 +32,14 @@ fn measure(points: u32, name: &str, goal_ns: f64) {
     let mut points_state = vec![PointState::default(); specs.points.len()];
     let mut alarms_state = vec![AlarmState::default(); specs.alarms.len()];
     let mut windows_state = vec![Window::default(); specs.windows.len()];
-    let tables = Tables { points: &specs.points, alarms: &specs.alarms, windows: &specs.windows, absent: &[] };
+    let tables = Tables {
+        points: &specs.points,
+        alarms: &specs.alarms,
+        windows: &specs.windows,
+        absent: &[],
+        uses: &[],
+        use_alarms: &[],
+    };
     let mut engine =
         Engine::new(tables, &mut points_state, &mut alarms_state, &mut windows_state).expect("the tables fit together");
     let mut table = Table::of(points);
@@ -118,6 +125,7 @@ impl Specs {
                 latching: false,
                 priority: Priority::High,
                 max_shelf_ms: 0,
+                only_while: None,
             }));
             specs.points.push(PointSpec {
                 decode: Decode { layout: Layout::U16, scale: Decimal::new(1, 0), ..Decode::default() },

@@ -6,6 +6,7 @@
 
 mod demo;
 mod derived;
+mod history;
 mod judging;
 mod late;
 mod latency;
@@ -78,6 +79,12 @@ const BENCHES: &[Bench] = &[
         says: "the agent on the demo: memory, processor, good readings, bytes, start",
         run: demo::run,
         usual: true,
+    },
+    Bench {
+        name: "history",
+        says: "history: bytes a reading on the demo's signals, queries, 100 000 points (half an hour)",
+        run: history::run,
+        usual: false,
     },
     Bench {
         name: "late",

@@ -23,3 +23,4 @@ pub mod saltmarsh;
 pub mod snmp;
 pub mod subscriber;
 pub mod testbay;
+pub mod virtually;

@@ -1,16 +1,19 @@
-//! The broker goes away in the middle, and is not there at the start: no event is lost, none gets two numbers.
+//! The broker goes away in the middle, and is not there at the start: no event is lost, none gets two numbers, and
+//! frames that were lost come later, equal to what they were.
 //!
 //! The outage lasts 3 s, or `LAPWING_TEST_OUTAGE_S` seconds (`tests/run outage`).
 
+use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use lapwing_tests::agent::Agent;
 use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
-use lapwing_tests::place::TempDir;
+use lapwing_tests::place::{TempDir, lapwing};
 use lapwing_tests::readings::without_repeats;
 use lapwing_tests::subscriber::Subscriber;
 use lapwing_tests::testbay::{calm_controller, one_controller};
+use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(30);
 
@@ -108,6 +111,84 @@ fn a_broker_that_is_down_at_the_start_gets_everything_later() {
     let log = last["log"].as_str().expect("event/last names the log");
     assert!(logs.contains_key(log), "{log} is none of {:?}", logs.keys());
     subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online" && payload["log"] == log);
+    assert!(agent.terminate().0.success());
+    subscriber.all_fit_their_schemas();
+}
+
+/// Frames of each start by number, as they arrived; one that came twice must have said the same.
+fn frames(subscriber: &Subscriber) -> BTreeMap<u64, BTreeMap<u64, Value>> {
+    let mut starts: BTreeMap<u64, BTreeMap<u64, Value>> = BTreeMap::new();
+    for message in subscriber.all().into_iter().filter(|message| message.below() == "frame") {
+        let number = |key: &str| message.payload[key].as_u64().expect("a number");
+        let (boot, seq) = (number("boot"), number("seq"));
+        let mut frame = message.payload.clone();
+        let late = frame.as_object_mut().expect("an object").remove("late").is_some();
+        if let Some(known) = starts.entry(boot).or_default().insert(seq, frame.clone()) {
+            assert_eq!(known, frame, "frame {seq} of start {boot} came twice, late: {late}, and differs");
+        }
+    }
+    starts
+}
+
+fn complete(frames: &BTreeMap<u64, Value>) -> bool {
+    frames.keys().copied().eq(1..=frames.len() as u64)
+}
+
+/// Waits until no start has a gap in its frames.
+fn all_complete(subscriber: &Subscriber) {
+    let until = Instant::now() + SOON;
+    while !frames(subscriber).values().all(complete) {
+        let numbers = |starts: BTreeMap<u64, BTreeMap<u64, Value>>| {
+            starts.into_iter().map(|(boot, of)| (boot, of.into_keys().collect::<Vec<_>>())).collect::<Vec<_>>()
+        };
+        assert!(Instant::now() < until, "gaps: {:?}", numbers(frames(subscriber)));
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+#[test]
+fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
+    let home = TempDir::new("late-frames");
+    let mut broker = Broker::start();
+    let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+    calm_controller(&mut controller);
+    let config = one_controller(&home, &controller.address(), &broker.address());
+    let quick = |config: &std::path::Path| {
+        let mut command = std::process::Command::new(lapwing());
+        command.arg("run").arg("--config").arg(config).arg("--json").env("LAPWING__MQTT__FRAME_PERIOD", "100ms");
+        Agent::start(&mut command)
+    };
+    let subscriber = Subscriber::start(broker.port());
+    let agent = quick(&config);
+    subscriber.topic("frame", 0, SOON, |frame| frame["seq"].as_u64() >= Some(5));
+    std::thread::sleep(Duration::from_millis(2500)); // what the broker has acknowledged is on its disk
+
+    let mark = subscriber.mark();
+    broker.kill();
+    subscriber.loses_the_broker(mark);
+    for flow in 0..40 {
+        controller.set(1, "holding", 1, &[600 + flow]);
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    broker.go();
+    let mark = subscriber.mark();
+    subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true);
+    all_complete(&subscriber);
+
+    // The agent is killed while the broker is away: the next start sends what the last one could not.
+    broker.kill();
+    let raised = agent.mark();
+    std::thread::sleep(Duration::from_secs(4));
+    controller.set(1, "holding", 1, &[150]);
+    agent.alarm("low-flow", "unacknowledged", raised, SOON); // and what led to it is durable
+    std::thread::sleep(Duration::from_millis(500));
+    agent.kill();
+    broker.go();
+    let mark = subscriber.mark();
+    let agent = quick(&config);
+    let first_boot = *frames(&subscriber).keys().next().expect("frames came");
+    subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true && frame["boot"].as_u64() == Some(first_boot));
+    all_complete(&subscriber);
     assert!(agent.terminate().0.success());
     subscriber.all_fit_their_schemas();
 }

@@ -85,10 +85,12 @@ impl<'a> Engine<'a> {
     /// Takes what the field sent for a point at `at`.
     #[inline]
     pub fn read(&mut self, now: Millis, point: u32, raw: &Raw, at: Millis, out: &mut impl FnMut(Effect)) {
-        self.read_at_best(now, point, raw, Status::GOOD, at, out);
+        // What entered concerns only who keeps it.
+        let _entered = self.read_at_best(now, point, raw, Status::GOOD, at, out);
     }
 
-    /// Takes what came from the field for one point of a device whose readings are worth this much at best.
+    /// Takes what came from the field for one point of a device whose readings are worth this much at best. Returns what
+    /// entered: the number with its status, or the fault; given to `enter` it does the same again.
     #[inline]
     pub fn read_at_best(
         &mut self,
@@ -98,10 +100,25 @@ impl<'a> Engine<'a> {
         best: Status,
         at: Millis,
         out: &mut impl FnMut(Effect),
-    ) {
-        let Some((index, spec)) = self.point_spec(point) else { return };
+    ) -> Result<(i64, Status), Status> {
+        let Some((index, spec)) = self.point_spec(point) else { return Err(Status::BAD_CONFIGURATION_ERROR) };
         let absent = stretch(self.tables.absent, spec.decode.absent);
         let decoded = decode(raw, &spec.decode, spec.exponent, absent).map(|value| (value, best));
+        self.take(index, spec, decoded, clamped(at.min(now)), out);
+        decoded
+    }
+
+    /// Takes a decoded number with its status, or a fault: what `read_at_best` returned, kept and replayed.
+    #[inline]
+    pub fn enter(
+        &mut self,
+        now: Millis,
+        point: u32,
+        decoded: Result<(i64, Status), Status>,
+        at: Millis,
+        out: &mut impl FnMut(Effect),
+    ) {
+        let Some((index, spec)) = self.point_spec(point) else { return };
         self.take(index, spec, decoded, clamped(at.min(now)), out);
     }
 

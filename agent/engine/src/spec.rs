@@ -162,6 +162,8 @@ pub struct PointSpec {
     pub alarms: Span,
     /// Its trend window: index into `Plan::windows`.
     pub window: Option<u32>,
+    /// Conditions of use that test it: a stretch of `Plan::uses`.
+    pub uses: Span,
 }
 
 /// A trend window for rate of change.
@@ -212,6 +214,25 @@ pub enum Condition {
     },
     /// No believable reading for a reason that is the sensor's own; a failed exchange is the link's or device's alarm.
     BadMeasurement,
+    /// Farther from zero than `limit`, either way; cleared nearer than `limit − deadband`. For differences.
+    Beyond {
+        /// The limit, not negative.
+        limit: i64,
+        /// Distance back before it clears, not negative.
+        deadband: i64,
+    },
+    /// At the slope over the point's window `limit` is reached within `within_ms`, or has been; cleared when it is more
+    /// than twice as far away, or no longer approached. A slope below twice its standard error is no approach.
+    TimeToLimit {
+        /// The limit.
+        limit: i64,
+        /// It is approached from below.
+        rising: bool,
+        /// Time left.
+        within_ms: u32,
+    },
+    /// The same value as at the reading before: with an on-delay, a reading that never changes.
+    Frozen,
 }
 
 impl Condition {
@@ -219,7 +240,7 @@ impl Condition {
     #[must_use]
     #[inline]
     pub const fn is_rate(&self) -> bool {
-        matches!(self, Self::Rise { .. } | Self::Fall { .. })
+        matches!(self, Self::Rise { .. } | Self::Fall { .. } | Self::TimeToLimit { .. })
     }
 }
 
@@ -254,6 +275,17 @@ pub fn has_state(states: u64, value: i64) -> bool {
     u32::try_from(value).ok().and_then(|state| states.checked_shr(state)).is_some_and(|bits| bits & 1 == 1)
 }
 
+/// A condition of use: alarms that count only while another point says so.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UseSpec {
+    /// Index of the point that is tested; those of one point stand together.
+    pub point: u32,
+    /// The test. While the point's reading is bad, the alarms count.
+    pub test: Test,
+    /// The alarms: a stretch of `Plan::use_alarms`.
+    pub alarms: Span,
+}
+
 /// One alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct AlarmSpec {
@@ -271,6 +303,8 @@ pub struct AlarmSpec {
     pub priority: Priority,
     /// Longest time it may be shelved.
     pub max_shelf_ms: u32,
+    /// It counts only while this condition of use holds: index into `Plan::uses`.
+    pub only_while: Option<u32>,
 }
 
 /// All tables together, borrowed.
@@ -284,4 +318,8 @@ pub struct Tables<'a> {
     pub windows: &'a [WindowSpec],
     /// Absent patterns of all points.
     pub absent: &'a [u64],
+    /// Conditions of use, in point order.
+    pub uses: &'a [UseSpec],
+    /// Alarms that hang on them, those of one together.
+    pub use_alarms: &'a [u32],
 }

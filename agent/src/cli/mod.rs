@@ -10,6 +10,7 @@ mod check;
 mod checkout;
 #[cfg(feature = "demo")]
 mod demo;
+mod export;
 mod output;
 mod people;
 mod run;
@@ -66,6 +67,8 @@ enum Command {
     Check(RunArgs),
     /// Point-to-point checkout: what is read against what the sensor shows, with a sign-off sheet
     Checkout(CheckoutArgs),
+    /// Readings of a range of time as CSV or Parquet, or everything about one incident
+    Export(export::ExportArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -184,6 +187,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(&args),
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
+        Command::Export(args) => export::export(&args),
         Command::Calc(args) => calc::calc(&args),
         Command::Account(command) => people::account(&command),
     };

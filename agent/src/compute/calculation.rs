@@ -5,6 +5,7 @@
 //! has the code in use (decoding, trend window, alarm life-cycle, read planner, CRC), that code answers. Never panics.
 
 mod alarms;
+mod fit;
 mod number;
 mod registers;
 mod stamp;
@@ -68,13 +69,14 @@ impl Calculation {
     }
 }
 
-const FAMILIES: [&[Calculation]; 6] = [
+const FAMILIES: [&[Calculation]; 7] = [
     number::CALCULATIONS,
     trend::CALCULATIONS,
     alarms::CALCULATIONS,
     registers::CALCULATIONS,
     ups::CALCULATIONS,
     stamp::CALCULATIONS,
+    fit::CALCULATIONS,
 ];
 
 static CALCULATIONS: [Calculation; COUNT] = joined();

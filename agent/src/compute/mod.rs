@@ -206,6 +206,12 @@ impl Function {
         Self::all().iter().find(|function| function.name == name)
     }
 
+    /// Names of its states, by their numbers; none if it answers a quantity.
+    #[must_use]
+    pub fn states(&self) -> &'static [(i64, &'static str)] {
+        table::states(self.name)
+    }
+
     /// Computes.
     ///
     /// # Errors
@@ -213,7 +219,7 @@ impl Function {
     pub fn answer(&self, inputs: &Map<String, Value>) -> Result<Answer, NotTried> {
         let slots = Slot::all(self, inputs)?;
         let mut memory = Memory::default();
-        Ok(match (self.run)(&mut Given::new(self.arguments, &slots, 0, &mut memory)) {
+        Ok(match self.computed(&mut Given::new(self.arguments, &slots, 0, &mut memory)) {
             Ok(Computed { value, number, doubt }) => {
                 Answer::Value { value, unit: self.unit, number: Some(number), doubt }
             }
@@ -237,8 +243,18 @@ impl Function {
     /// # Errors
     /// When there is no number, and why.
     pub fn number(&self, slots: &[Slot], at_ms: u64, memory: &mut Memory) -> Result<Number, NoNumber> {
-        let Computed { number, doubt, .. } = (self.run)(&mut Given::new(self.arguments, slots, at_ms, memory))?;
+        let Computed { number, doubt, .. } = self.computed(&mut Given::new(self.arguments, slots, at_ms, memory))?;
         Ok(Number { value: number, doubt })
+    }
+
+    /// Inputs whose answer no f64 holds (sums of the largest numbers) have none.
+    fn computed(&self, given: &mut Given<'_>) -> Result<Computed, NoNumber> {
+        let computed = (self.run)(given)?;
+        if computed.number.is_finite() {
+            return Ok(computed);
+        }
+        let why = format!("the inputs of {} are too large for an answer", self.name);
+        Err(NoNumber { word: "domain_error", why })
     }
 }
 

@@ -4,6 +4,10 @@
 //! computes it (the engine's physics). Never panics.
 
 mod air;
+mod balance;
+mod cooling;
+mod energy;
+mod envelope;
 mod lists;
 mod power;
 mod thermal;
@@ -12,10 +16,20 @@ mod water;
 
 use lapwing_engine::physics;
 
-use super::{Argument, Computed, Function, NoNumber, Takes};
+use super::{Argument, Computed, Function, Given, NoNumber, Takes};
 
-const FAMILIES: [&[Function]; 6] =
-    [air::FUNCTIONS, water::FUNCTIONS, power::FUNCTIONS, topology::FUNCTIONS, thermal::FUNCTIONS, lists::FUNCTIONS];
+const FAMILIES: [&[Function]; 10] = [
+    air::FUNCTIONS,
+    water::FUNCTIONS,
+    power::FUNCTIONS,
+    topology::FUNCTIONS,
+    thermal::FUNCTIONS,
+    lists::FUNCTIONS,
+    cooling::FUNCTIONS,
+    envelope::FUNCTIONS,
+    energy::FUNCTIONS,
+    balance::FUNCTIONS,
+];
 
 /// Every function that can make a point.
 pub(super) static FUNCTIONS: [Function; COUNT] = joined();
@@ -50,6 +64,40 @@ const fn list(name: &'static str, unit: &'static str, meaning: &'static str) -> 
     Argument { name, takes: Takes::List { unit }, meaning }
 }
 
+const fn number_or(name: &'static str, unit: &'static str, otherwise: f64, meaning: &'static str) -> Argument {
+    Argument { name, takes: Takes::NumberOr { unit, otherwise }, meaning }
+}
+
+const fn believed(name: &'static str, unit: &'static str, meaning: &'static str) -> Argument {
+    Argument { name, takes: Takes::Believed { unit }, meaning }
+}
+
+fn domain(why: &str) -> NoNumber {
+    NoNumber { word: "domain_error", why: why.to_owned() }
+}
+
+/// The largest; NaN of none or where one is NaN, which every function refuses.
+fn largest(list: &[f64]) -> f64 {
+    list.iter().copied().reduce(|a, b| if a.is_nan() || a > b { a } else { b }).unwrap_or(f64::NAN)
+}
+
+/// Refuses what means something in steady state only.
+fn is_steady(given: &Given<'_>) -> Result<(), NoNumber> {
+    if given.number("steady") == 1.0 {
+        return Ok(());
+    }
+    Err(NoNumber { word: "undefined", why: "not in steady state".into() })
+}
+
+/// Names of a function's states, by their numbers; none of a function that answers a quantity.
+pub(super) fn states(function: &str) -> &'static [(i64, &'static str)] {
+    match function {
+        "heat_balance_suspect" => balance::SUSPECTS,
+        "steady_state" => &[(0, "changing"), (1, "steady")],
+        _ => &[],
+    }
+}
+
 fn plain(result: Result<f64, physics::NoNumber>) -> Result<Computed, NoNumber> {
     Ok(result?.into())
 }
@@ -60,7 +108,7 @@ mod tests {
 
     use super::super::Calculation;
     use super::*;
-    use lapwing_protocol::Unit;
+    use lapwing_protocol::{Quantity, Unit};
 
     #[test]
     fn no_name_twice() {
@@ -81,6 +129,9 @@ mod tests {
             let unit =
                 Unit::parse(function.unit).unwrap_or_else(|| panic!("{}: unit {}", function.name, function.unit));
             assert!(function.quantity.accepts(unit), "{}: {:?} in {}", function.name, function.quantity, function.unit);
+            // Those that name tiers of a topology get their names from it.
+            let is_state = function.quantity == Quantity::State;
+            assert!(states(function.name).is_empty() || is_state, "{}: names of states", function.name);
         }
     }
 }

@@ -130,6 +130,7 @@ pub fn load_from(
         frame(&mut digest, value.as_bytes());
     }
     plan.digest = digest.finalize().into();
+    plan.source = source(path, &sources, &environment);
     let clean = report.is_clean();
     let (list, findings) = report.render(&sources);
     if clean {
@@ -137,6 +138,16 @@ pub fn load_from(
     } else {
         Err(Mistakes { list })
     }
+}
+
+/// What was read, so that it can be read again later: files by their name below the module file's directory.
+fn source(path: &Path, sources: &Sources, environment: &BTreeMap<String, String>) -> Vec<(String, String)> {
+    let dir = path.parent().unwrap_or(Path::new(""));
+    let files = sources.files.iter().map(|file| {
+        let name = file.path.strip_prefix(dir).unwrap_or(&file.path);
+        (name.display().to_string(), file.text.clone())
+    });
+    files.chain(environment.iter().map(|(name, value)| (name.clone(), value.clone()))).collect()
 }
 
 /// Feeds a digest with bytes and their number, so that no two sequences of texts look alike.

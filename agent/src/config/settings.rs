@@ -53,6 +53,7 @@ pub(crate) fn settings(
     let store = plan::Store {
         dir: plain.text("store.dir").map_or_else(|| PathBuf::from("/var/lib/lapwing"), PathBuf::from),
         max_mib: u32::try_from(max_mib).unwrap_or(512),
+        history: history(plain, &place, report),
     };
     let listen = plain.text("http.listen").unwrap_or_else(|| "127.0.0.1:8467".into());
     let listen = match listen.parse::<SocketAddr>() {
@@ -83,6 +84,33 @@ pub(crate) fn settings(
     }
     let snmp = snmp(plain, &place, report);
     Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place: plain.written("mqtt.points") }
+}
+
+/// How much history is kept. The bounds are wide: ten years, and a disk of a petabyte.
+fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> Option<plan::History> {
+    let defaults = plan::History::default();
+    let mut number = |key: &'static str, otherwise: u32, low: u32, high: u32| {
+        let path = format!("store.{key}");
+        let Some(given) = plain.whole(&path) else { return otherwise };
+        match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
+            Some(number) => number,
+            None => {
+                let wrong =
+                    Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+                report.wrong(place("store", key), path, wrong);
+                otherwise
+            }
+        }
+    };
+    let history = plan::History {
+        raw_days: number("raw_days", defaults.raw_days, 1, 3660),
+        minute_days: number("minute_days", defaults.minute_days, 1, 3660),
+        quarter_days: number("quarter_days", defaults.quarter_days, 1, 3660),
+        incident_days: number("incident_days", defaults.incident_days, 1, 3660),
+        max_mib: number("history_max_mib", defaults.max_mib, 64, 1 << 30),
+        reserve_mib: number("reserve_mib", defaults.reserve_mib, 16, 1 << 30),
+    };
+    plain.flag("store.history").unwrap_or(true).then_some(history)
 }
 
 fn snmp(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::snmp::Snmp {

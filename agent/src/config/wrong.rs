@@ -191,6 +191,12 @@ pub(crate) enum Wrong {
     TwiceInChain { id: String, first: String, second: String },
     #[error("`{pattern}` names alarms that are not in the chain, the first is `{id}`")]
     NotInChain { pattern: String, id: String },
+    #[error("the pattern `{pattern}` leaves {count} peers to compare with")]
+    TooFewPeers { pattern: String, count: usize },
+    #[error("`{point}` is in {unit}, `{other}` in {other_unit}: they cannot be compared")]
+    OtherUnit { point: String, unit: String, other: String, other_unit: String },
+    #[error("the points of `{pattern}` cannot be counted together: their states or resolutions differ")]
+    UnlikePoints { pattern: String },
     // Findings: the agent runs with them.
     #[error("points of device `{device}` ask for shorter scan periods than it allows and are read every {least}: `{path}` is the first of {count}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },

@@ -40,9 +40,17 @@ impl Frames {
         }
     }
 
-    /// Goes on in another log, before the first frame left.
+    /// Goes on in another log. Numbers go on too: of what is sent again later each has its own.
     pub fn move_to(&mut self, log: &str) {
-        *self = Self::new(log, self.boot, &self.catalogue);
+        self.log = log.to_owned();
+        self.open = FrameBuilder::new(&self.log, self.boot, &self.catalogue, self.next_seq);
+        self.any = false;
+    }
+
+    /// Number of the next frame.
+    #[must_use]
+    pub const fn next_seq(&self) -> u64 {
+        self.next_seq
     }
 
     /// Adds a reading.

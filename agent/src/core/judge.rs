@@ -3,10 +3,11 @@
 //! Owns the engine and the derived points that hang on each transaction; knows no numbers of events and no topics.
 //! Times are the core's monotonic milliseconds. Never panics: a transaction the plan does not have is ignored.
 
-use lapwing_engine::spec::{Millis, Raw};
-use lapwing_engine::{Effect, Engine, Operation, Reading, Refusal, Transition};
+use lapwing_engine::spec::{Condition, Millis, Raw};
+use lapwing_engine::{Effect, Engine, Operation, Reading, Refusal, Slope, Transition};
 use lapwing_protocol::{Decimal, Status};
 
+use super::compare::Comparer;
 use super::derived::Derivation;
 use crate::plan::Plan;
 
@@ -16,11 +17,21 @@ pub struct Judge<'a> {
     plan: &'a Plan,
     engine: Engine<'a>,
     derivation: Derivation,
+    comparer: Comparer,
     transitions: Vec<Transition>,
     /// Devices that are perhaps not those that were set up.
     doubted: Vec<bool>,
     /// Points read or derived by the last call, in scan order.
-    read: Vec<u32>,
+    read: Vec<Taken>,
+}
+
+/// A point that the last call has read or derived.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Taken {
+    /// Index of the point.
+    pub point: u32,
+    /// What entered the engine: a number with its status, or a fault.
+    pub entered: Result<(i64, Status), Status>,
 }
 
 impl<'a> Judge<'a> {
@@ -31,6 +42,7 @@ impl<'a> Judge<'a> {
             plan,
             engine,
             derivation: Derivation::new(plan),
+            comparer: Comparer::new(plan),
             transitions: Vec::new(),
             doubted: vec![false; plan.devices.len()],
             read: Vec::new(),
@@ -59,14 +71,19 @@ impl<'a> Judge<'a> {
         self.engine.poll(at.min(now), &mut keep);
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
-            self.engine.read_at_best(now, point, raw, best, at, &mut keep);
+            let entered = self.engine.read_at_best(now, point, raw, best, at, &mut keep);
             good += u64::from(self.engine.reading(point).status.is_good());
-            self.read.push(point);
+            self.read.push(Taken { point, entered });
         }
         for n in 0..self.derivation.hanging_on(transaction) {
             let Some(computed) = self.derivation.compute(transaction, n, &self.engine) else { continue };
             self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
-            self.read.push(computed.point);
+            self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
+        }
+        for n in 0..self.comparer.hanging_on(transaction) {
+            let Some(made) = self.comparer.make(self.plan, transaction, n, &self.engine) else { continue };
+            self.engine.put(now, made.point, made.value, made.status, made.at, &mut keep);
+            self.read.push(Taken { point: made.point, entered: Ok((made.value, made.status)) });
         }
         (u64::from(span.count), good)
     }
@@ -76,7 +93,7 @@ impl<'a> Judge<'a> {
         self.read.clear();
         let moved = &mut self.transitions;
         self.engine.put(now, point, value, Status::GOOD, now, &mut |effect| keep(moved, effect));
-        self.read.push(point);
+        self.read.push(Taken { point, entered: Ok((value, Status::GOOD)) });
     }
 
     /// A counter begins anew: what was counted before belongs to no rate.
@@ -117,7 +134,7 @@ impl<'a> Judge<'a> {
 
     /// Points read or derived by the last call.
     #[must_use]
-    pub fn read(&self) -> &[u32] {
+    pub fn read(&self) -> &[Taken] {
         &self.read
     }
 
@@ -147,6 +164,31 @@ pub fn rate_per_min(plan: &Plan, transition: &Transition) -> Option<Decimal> {
     let exponent = plan.points.get(usize::try_from(spec.point).ok()?)?.exponent;
     let per_min = slope.per_second() * 60.0 * libm_pow10(exponent);
     Decimal::quantise(per_min, exponent.saturating_sub(1).max(-18)).ok()
+}
+
+/// Time left, in seconds, until a value is at what counts as too late for its alarm, at a rate of change. `None` when
+/// the alarm has no such value, the rate is not known or leads away.
+#[must_use]
+pub fn seconds_left(plan: &Plan, alarm: u32, value: i64, slope: Option<Slope>) -> Option<u32> {
+    let index = usize::try_from(alarm).ok()?;
+    let left_to = plan.alarms.get(index)?.left_to?;
+    let rising = match plan.engine.alarms.get(index)?.condition {
+        Condition::High { .. } | Condition::Rise { .. } | Condition::TimeToLimit { rising: true, .. } => true,
+        Condition::Low { .. } | Condition::Fall { .. } | Condition::TimeToLimit { rising: false, .. } => false,
+        Condition::State { .. } | Condition::BadMeasurement | Condition::Beyond { .. } | Condition::Frozen => {
+            return None;
+        }
+    };
+    let ahead = if rising { left_to.saturating_sub(value) } else { value.saturating_sub(left_to) };
+    if ahead <= 0 {
+        return Some(0);
+    }
+    let steep = slope?.per_second();
+    let speed = if rising { steep } else { -steep };
+    #[allow(clippy::cast_precision_loss)] // far below 2^52, or far away
+    let seconds = ahead as f64 / speed;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // checked: positive and below 2^32
+    (speed > 0.0 && seconds < 86_400.0).then_some(seconds as u32)
 }
 
 fn libm_pow10(exponent: i8) -> f64 {

@@ -2,10 +2,12 @@
 //!
 //! Links give it readings, store and publisher take what it emits; it knows no protocol by name. It runs on a thread of
 //! its own and owns the engine, so nothing in it is ever locked while judging. `run` is the loop, `judge` feeds the
-//! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell` finds the words, `frames` collects what is published, `figures` counts.
+//! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell`
+//! finds the words, `frames` collects what is published, `keeping` what is kept, `figures` counts.
 
 pub mod board;
 pub mod clock;
+pub mod compare;
 pub mod derived;
 pub mod figures;
 pub mod frames;
@@ -13,6 +15,7 @@ pub mod health;
 pub mod held;
 pub mod incidents;
 pub mod judge;
+pub mod keeping;
 pub mod ledger;
 pub mod marks;
 pub mod operator;

@@ -10,6 +10,7 @@ mod mode;
 mod operator;
 mod rules;
 mod storage;
+mod urgency;
 
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
@@ -28,13 +29,15 @@ use super::frames::{Frames, Singles, encoding, point_value};
 use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
+use super::keeping::Keeping;
 use super::ledger::{Head, Ledger, When};
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
 use super::{Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
-use crate::publish::{Connection, Notice, Publisher};
+use crate::publish::{Connection, FrameId, Notice, Publisher};
+use crate::store::history::{Found, Recorder};
 use crate::store::{Opened, SavedAlarm, Writer};
 
 /// Longest wait between two looks at clock, watchdog and store.
@@ -99,6 +102,8 @@ pub struct Inputs<'a> {
     pub board: Arc<Board>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
+    /// History, if it is kept, and what it held.
+    pub history: Option<(Recorder, Found)>,
 }
 
 /// What the service manager is told.
@@ -157,6 +162,7 @@ struct Core<'a> {
     alive: fn(Alive),
     renew: Renew,
     held: Arc<Held>,
+    keeping: Option<Keeping>,
     board: Arc<Board>,
     next_frame: Instant,
     next_look: Instant,
@@ -181,6 +187,8 @@ impl<'a> Core<'a> {
             module: plan.module.name.clone(),
         };
         let chosen = globs(&plan.mqtt.points);
+        let clock = Clock::start();
+        let keeping = inputs.history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
         Self {
             plan,
             ids: inputs.ids,
@@ -193,7 +201,7 @@ impl<'a> Core<'a> {
             rules: vec![RuleState::default(); plan.suppress.len()],
             mode: plan.module.mode,
             mode_until: None,
-            clock: Clock::start(),
+            clock,
             figures: Figures::default(),
             fault_at: None,
             restored_from: inputs.opened.last_seq,
@@ -204,6 +212,7 @@ impl<'a> Core<'a> {
             alive: inputs.alive,
             renew: inputs.renew,
             held: inputs.held,
+            keeping,
             board: inputs.board,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
@@ -277,12 +286,20 @@ impl<'a> Core<'a> {
             self.look();
         }
         self.close();
+        self.keep_at_once();
     }
 
     fn publish_frames(&mut self) {
-        for frame in self.frames.close() {
+        let first = self.frames.next_seq();
+        let frames = self.frames.close();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.frames(&self.clock, first, self.frames.next_seq());
+        }
+        for frame in frames {
+            let start = self.keeping.as_ref().map_or(0, Keeping::start);
+            let id = FrameId { start, number: frame.seq(), late: false };
             match encoding(self.plan).to_vec(&frame) {
-                Ok(payload) => refused(self.publisher.frame("frame".into(), payload)),
+                Ok(payload) => refused(self.publisher.frame("frame".into(), payload, id)),
                 Err(error) => tracing::error!(%error, "a frame could not be encoded; please report this"),
             }
         }
@@ -304,6 +321,9 @@ impl<'a> Core<'a> {
             );
         }
         self.health(Instant::now());
+        self.look_at_urgency();
+        self.moved();
+        self.look_at_history();
         self.release_at_last();
         (self.alive)(Alive::Progress);
     }
@@ -330,6 +350,9 @@ impl<'a> Core<'a> {
         self.judge.poll(now);
         self.moved();
         self.publish_frames();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.submit();
+        }
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);

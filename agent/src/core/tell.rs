@@ -102,6 +102,8 @@ pub struct Circumstance<'a> {
     pub announced: bool,
     /// Slope of the point, per minute, at its exponent, where it has a trend.
     pub rate_per_min: Option<Decimal>,
+    /// Time left to what counts as too late, s, at the present rate.
+    pub seconds_left: Option<u32>,
     /// Who did it, when a person did.
     pub by: Option<&'a str>,
     /// Why, when it was not the value.
@@ -137,8 +139,8 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         true_since: t.true_since.map(with.wall),
         raised_at: t.raised_at.map(with.wall),
         rate_per_min: with.rate_per_min,
-        seconds_left: None,
-        left_to: None,
+        seconds_left: with.seconds_left,
+        left_to: with.seconds_left.and(alarm.left_to).map(|left_to| subject.spoken(left_to)),
         first_out: with.kept.first_out,
         follows: with.kept.follows.clone(),
         tie: with.kept.tie,
@@ -261,7 +263,8 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
             let named = point.states.iter().filter(|(value, _)| (0..64).contains(value) && states >> value & 1 == 1);
             (None, named.map(|(_, name)| name.clone()).collect())
         }
-        Condition::BadMeasurement => (None, Vec::new()),
+        Condition::Beyond { deadband, .. } => (Some(Decimal::new(deadband, point.exponent)), Vec::new()),
+        Condition::BadMeasurement | Condition::TimeToLimit { .. } | Condition::Frozen => (None, Vec::new()),
     };
     AlarmRecord {
         schema: lapwing_protocol::SCHEMA,

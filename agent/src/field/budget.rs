@@ -10,7 +10,7 @@ use std::time::Duration;
 use lapwing_protocol::ConditionKind;
 
 use super::planner::{Cost, Line};
-use crate::plan::{Link, Plan, Transaction, stretch};
+use crate::plan::{Comparison, Link, Plan, Transaction, stretch};
 
 /// Above this share a mend is not worth naming: repeated requests and late answers need room too (common practice, no
 /// source).
@@ -282,6 +282,21 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
         let wait = if one_device { derived.every } else { derived.every.max(shortest) };
         let latest = inputs().max_by_key(Lateness::total).map(|late| Lateness { scan: late.scan + wait, ..late });
         if let Some(late) = of_point.get_mut(derived.point as usize) {
+            *late = latest;
+        }
+    }
+    // Differences and counts are renewed with what they are made of: the latest of it decides.
+    for compared in &plan.compared {
+        let others: &[u32] = match &compared.with {
+            Comparison::Value(_) => &[],
+            Comparison::Point { point, .. } => std::slice::from_ref(point),
+            // A peer that is late changes little; a member that is late decides.
+            Comparison::Median(_) => &[],
+            Comparison::Count { members, .. } => members,
+        };
+        let made_of = compared.subject.iter().chain(others);
+        let latest = made_of.filter_map(|at| of_point.get(*at as usize).copied().flatten()).max_by_key(Lateness::total);
+        if let Some(late) = of_point.get_mut(compared.point as usize) {
             *late = latest;
         }
     }

@@ -18,6 +18,7 @@ mod openapi;
 mod overview;
 mod person;
 mod read;
+mod readings;
 mod routes;
 mod serve;
 mod sessions;
@@ -34,6 +35,7 @@ use crate::core::board::Board;
 use crate::field::stats::FieldStats;
 use crate::plan::Plan;
 use crate::store::Writer;
+use crate::store::history::Recorder;
 
 pub use serve::{Page, PageError};
 
@@ -50,6 +52,8 @@ pub struct Shared {
     pub board: Arc<Board>,
     /// The way to the event store.
     pub writer: Writer,
+    /// History, where it is kept.
+    pub history: Option<Recorder>,
     /// Counters of the field.
     pub stats: Arc<FieldStats>,
     /// When the agent started.
@@ -69,6 +73,7 @@ pub struct Shared {
 impl Shared {
     /// Around what the service has made.
     #[must_use]
+    #[allow(clippy::too_many_arguments)] // one of each room it reads
     pub fn new(
         plan: Arc<Plan>,
         catalogue: Vec<CataloguePoint>,
@@ -77,6 +82,7 @@ impl Shared {
         writer: Writer,
         stats: Arc<FieldStats>,
         door: Door,
+        history: Option<Recorder>,
     ) -> Self {
         let overview = overview::of(&plan);
         Self {
@@ -88,6 +94,7 @@ impl Shared {
             started: now_ms(),
             overview,
             door,
+            history,
             open_reading: plan.http.listen.is_some_and(|address| address.ip().is_loopback()),
             sessions: Mutex::default(),
             streams: AtomicUsize::new(0),

@@ -48,7 +48,11 @@ fn operation(route: &Route, generator: &mut schemars::SchemaGenerator, error: &s
     let (media, schema) = route.answer;
     let answer = schema(generator);
     let mut responses = Map::new();
-    responses.insert("200".into(), json!({ "description": "Done.", "content": { media: { "schema": answer } } }));
+    let mut content = json!({ media: { "schema": answer } });
+    if let Some(also) = route.also {
+        content[also] = json!({ "schema": { "type": "string" } });
+    }
+    responses.insert("200".into(), json!({ "description": "Done.", "content": content }));
     for status in route.refusals {
         let refusal =
             json!({ "description": meaning(*status), "content": { "application/json": { "schema": error } } });

@@ -10,7 +10,9 @@ use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
-use super::{Shared, act, answer, assets, guard, health, links, live, log, openapi, person, read, topology, trouble};
+use super::{
+    Shared, act, answer, assets, guard, health, links, live, log, openapi, person, read, readings, topology, trouble,
+};
 
 /// Largest body a request may have: a note and its reason fit.
 const BODY_MOST: usize = 16 * 1024;
@@ -30,6 +32,8 @@ pub(super) struct Route {
     pub(super) body: Option<fn(&mut SchemaGenerator) -> Schema>,
     /// Media type and schema of the answer.
     pub(super) answer: (&'static str, fn(&mut SchemaGenerator) -> Schema),
+    /// Another media type it may answer with, as text.
+    pub(super) also: Option<&'static str>,
     /// HTTP statuses of its refusals.
     pub(super) refusals: &'static [u16],
     handler: fn() -> MethodRouter<Arc<Shared>>,
@@ -57,6 +61,14 @@ pub(super) const ROUTES: &[Route] = &[
         query: Some(of::<log::EventsQuery>),
         refusals: &[400, 503],
         ..route("/api/events", "Events of the log, oldest first.", (JSON, of::<answer::Events>), || get(log::events))
+    },
+    Route {
+        query: Some(of::<readings::ReadingsQuery>),
+        also: Some("text/csv"),
+        refusals: &[400, 404, 503],
+        ..route("/api/readings", "Readings of history, in buckets or as CSV.", (JSON, of::<readings::Readings>), || {
+            get(readings::readings)
+        })
     },
     route("/api/links", "Links, devices and the poll plan.", (JSON, of::<answer::Links>), || get(links::links)),
     Route {
@@ -119,7 +131,7 @@ const fn route(
     answer: (&'static str, fn(&mut SchemaGenerator) -> Schema),
     handler: fn() -> MethodRouter<Arc<Shared>>,
 ) -> Route {
-    Route { method: "get", path, says, query: None, body: None, answer, refusals: &[], handler }
+    Route { method: "get", path, says, query: None, body: None, answer, also: None, refusals: &[], handler }
 }
 
 /// Something a person does.
@@ -136,6 +148,7 @@ const fn action(
         query: None,
         body: Some(body),
         answer: (JSON, of::<answer::Done>),
+        also: None,
         refusals: &[400, 401, 403, 404, 409, 413, 415, 422, 503],
         handler,
     }

@@ -2,9 +2,10 @@
 //!
 //! Pure: no sockets and no clock; times come in as monotonic instants. It knows delivery classes, not what payloads
 //! mean. Every queue has its bound and its rule: events beyond [`EVENTS_HELD`] stay on disk and are read from there,
-//! latest states are one a topic, points are coalesced, frames drop the oldest. Never panics.
+//! latest states are one a topic, points are coalesced, frames drop the oldest, late frames are refused when a few wait.
+//! Never panics.
 //!
-//! Order: presence opens a connection; then events, `event/last`, catalogue, alarms, points, frames. Of the window of
+//! Order: presence opens a connection; then events, `event/last`, catalogue, alarms, points, frames, late frames. Of the window of
 //! unconfirmed packets, events may take [`EVENTS_IN_FLIGHT`] and everything else [`OTHERS_IN_FLIGHT`]: neither can
 //! starve the other.
 
@@ -13,7 +14,9 @@ use std::time::{Duration, Instant};
 
 use lapwing_protocol::{EVENT_MAX, FRAME_MAX};
 
+use super::frames::Frames;
 use super::packet::{Packet, Sent, fits};
+use super::said::FrameId;
 use super::suspicion::Suspicion;
 use super::{HandInError, Session};
 use crate::store::OutboxRow;
@@ -32,8 +35,6 @@ const VOLATILE_HELD: usize = 16_384;
 const EVENTS_LOW: usize = 256;
 /// Events of one page.
 pub(super) const PAGE_ROWS: u32 = 512;
-/// Live frames that wait; history has the rest.
-const FRAMES_HELD: usize = 16;
 /// `event/last` at most this often.
 const LAST_EVERY: Duration = Duration::from_secs(1);
 /// What follows from a confirmation.
@@ -85,10 +86,7 @@ pub(super) struct Inbox {
     versions: u64,
     points: HashMap<String, Vec<u8>>,
     points_due: VecDeque<String>,
-    frames: VecDeque<(String, Vec<u8>)>,
-    /// Largest frame the broker takes, as far as known.
-    frame_limit: usize,
-    pub(super) frames_dropped: u64,
+    pub(super) frames: Frames,
     pub(super) events_confirmed: u64,
     events_out: usize,
     others_out: usize,
@@ -121,9 +119,7 @@ impl Inbox {
             versions: 0,
             points: HashMap::new(),
             points_due: VecDeque::new(),
-            frames: VecDeque::new(),
-            frame_limit: FRAME_MAX,
-            frames_dropped: 0,
+            frames: Frames::default(),
             events_confirmed: 0,
             events_out: 0,
             others_out: 0,
@@ -237,14 +233,18 @@ impl Inbox {
     }
 
     /// A live frame; when too many wait the oldest is dropped and counted.
-    pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        fits(&topic, &payload, self.frame_limit)?;
-        if self.frames.len() >= FRAMES_HELD {
-            self.frames.pop_front();
-            self.frames_dropped += 1;
-        }
-        self.frames.push_back((topic, payload));
-        Ok(())
+    pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<(), HandInError> {
+        self.frames.push(topic, payload, id)
+    }
+
+    /// Whether a late frame would be taken.
+    pub(super) fn late_room(&self) -> bool {
+        self.released && self.frames.late_room()
+    }
+
+    /// A frame from history; whether there was room.
+    pub(super) fn push_late(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<bool, HandInError> {
+        if self.released { self.frames.push_late(topic, payload, id) } else { Ok(false) }
     }
 
     // --- a connection begins and ends ---
@@ -275,6 +275,7 @@ impl Inbox {
         self.events_out = 0;
         self.others_out = 0;
         self.offline_due = false;
+        self.frames.lost();
     }
 
     /// The last word before a clean end.
@@ -316,7 +317,7 @@ impl Inbox {
                 | Sent::Page(_)
                 | Sent::Latest { .. }
                 | Sent::Point
-                | Sent::Frame(_) => self.others_out += 1,
+                | Sent::Frame(..) => self.others_out += 1,
             }
         }
         Some(packet)
@@ -343,6 +344,9 @@ impl Inbox {
             self.others_out = self.others_out.saturating_sub(1);
         }
         self.suspicion.confirmed(sent);
+        if let Sent::Frame(_, id) = sent {
+            self.frames.confirmed(*id);
+        }
         match sent {
             Sent::Event(id) => Confirmed::Row(*id),
             Sent::Latest { topic, version } => {
@@ -354,7 +358,7 @@ impl Inbox {
                 }
                 Confirmed::Nothing
             }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(_) => {
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(..) => {
                 Confirmed::Nothing
             }
         }
@@ -382,9 +386,8 @@ impl Inbox {
                 }
                 None
             }
-            Sent::Frame(bytes) => {
-                self.frame_limit = bytes.saturating_sub(1);
-                self.frames.retain(|(_, payload)| payload.len() < *bytes);
+            Sent::Frame(bytes, id) => {
+                self.frames.refused(*bytes, *id);
                 None
             }
             Sent::Last | Sent::Online | Sent::Offline | Sent::Point => None,
@@ -471,8 +474,8 @@ impl Inbox {
                 return Some(Packet { topic, payload, confirmed: false, retain: true, sent: Sent::Point });
             }
         }
-        let (topic, payload) = self.frames.pop_front()?;
-        let sent = Sent::Frame(payload.len());
+        let (topic, payload, id) = self.frames.next()?;
+        let sent = Sent::Frame(payload.len(), id);
         Some(Packet { topic, payload, confirmed: true, retain: false, sent })
     }
 

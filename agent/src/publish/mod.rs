@@ -13,6 +13,7 @@ mod access;
 #[cfg(feature = "demo")]
 pub mod broker;
 mod connection;
+mod frames;
 mod inbox;
 mod packet;
 mod said;
@@ -27,7 +28,7 @@ use crate::plan;
 use crate::store::{OutboxRow, Writer};
 use access::BackOff;
 use inbox::Inbox;
-pub use said::{Connection, HandInError, Lost, Notice, PublishState, Session};
+pub use said::{Connection, FrameId, HandInError, Lost, Notice, PublishState, Session};
 
 /// Handle of the publishing task; every method returns at once. Clones speak to the same task.
 #[derive(Clone, Debug)]
@@ -132,10 +133,38 @@ impl Publisher {
     ///
     /// # Errors
     /// When topic or payload can never be published.
-    pub fn frame(&self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        let outcome = self.shared.inbox().push_frame(topic, payload);
+    pub fn frame(&self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<(), HandInError> {
+        let outcome = self.shared.inbox().push_frame(topic, payload, id);
         self.shared.wake.notify_one();
         outcome
+    }
+
+    /// A frame sent again from history, below everything else; `false` when there is no room now.
+    ///
+    /// # Errors
+    /// When topic or payload can never be published.
+    pub fn late(&self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<bool, HandInError> {
+        let outcome = self.shared.inbox().push_late(topic, payload, id);
+        self.shared.wake.notify_one();
+        outcome
+    }
+
+    /// Whether a connection stands.
+    #[must_use]
+    pub fn is_up(&self) -> bool {
+        matches!(self.shared.control().connection, Connection::Up(_))
+    }
+
+    /// Whether a late frame would be taken and could leave.
+    #[must_use]
+    pub fn late_room(&self) -> bool {
+        self.is_up() && self.shared.inbox().late_room()
+    }
+
+    /// Says who hears what becomes of frames. It is called while the publisher is locked: it must be quick and must not
+    /// call back.
+    pub fn on_frames(&self, hears: impl Fn(FrameId, bool) + Send + 'static) {
+        self.shared.inbox().frames.fates = said::Fates(Box::new(hears));
     }
 
     /// The present value of one point, QoS 0, retained; replaces one that still waits.
@@ -180,7 +209,7 @@ impl Publisher {
             connection,
             in_flight: inbox.in_flight(),
             events_confirmed: inbox.events_confirmed,
-            frames_dropped: inbox.frames_dropped,
+            frames_dropped: inbox.frames.dropped,
             oldest_unsent_t_ms: inbox.oldest_t_ms(),
         }
     }

@@ -4,6 +4,7 @@
 //! panics. Read first: MQTT 3.1.1 §4.7 on topic names.
 
 use super::HandInError;
+use super::said::FrameId;
 
 /// What a packet is, so that its confirmation finds its way.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -22,7 +23,7 @@ pub(super) enum Sent {
     },
     Point,
     /// With its size, so that a refusal tells what the broker does not take.
-    Frame(usize),
+    Frame(usize, FrameId),
 }
 
 impl std::fmt::Display for Sent {
@@ -34,7 +35,7 @@ impl std::fmt::Display for Sent {
             Self::Page(index) => write!(f, "catalogue page {}", index + 1),
             Self::Latest { topic, .. } => f.write_str(topic),
             Self::Point => f.write_str("a point"),
-            Self::Frame(bytes) => write!(f, "frames of {bytes} bytes and more"),
+            Self::Frame(bytes, _) => write!(f, "frames of {bytes} bytes and more"),
         }
     }
 }

@@ -57,6 +57,33 @@ impl std::fmt::Debug for Session {
     }
 }
 
+/// Which frame a packet is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct FrameId {
+    /// Start of the agent it belongs to.
+    pub start: u64,
+    /// Its number.
+    pub number: u64,
+    /// It is sent again from history.
+    pub late: bool,
+}
+
+/// Hears what becomes of frames: confirmed by the broker, or lost (`false`). Called while the publisher is locked: it
+/// must be quick and must not call the publisher.
+pub(super) struct Fates(pub(super) Box<dyn Fn(FrameId, bool) + Send>);
+
+impl Default for Fates {
+    fn default() -> Self {
+        Self(Box::new(|_, _| ()))
+    }
+}
+
+impl std::fmt::Debug for Fates {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Fates")
+    }
+}
+
 /// What the core should know. Told on the runtime's or the store's thread: the hearer must be quick and must not call
 /// the publisher from there.
 #[derive(Clone, Debug, PartialEq, Eq)]

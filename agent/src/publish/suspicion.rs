@@ -8,6 +8,7 @@
 use std::collections::HashMap;
 
 use super::packet::Sent;
+use super::said::FrameId;
 
 /// Short connections in a row before packets go one by one.
 const SHORT_ENDS: u8 = 3;
@@ -62,10 +63,10 @@ impl Suspicion {
     }
 }
 
-/// Frames are never sent twice: one stands for all.
+/// One frame stands for all.
 fn key(sent: &Sent) -> Sent {
     match sent {
-        Sent::Frame(_) => Sent::Frame(0),
+        Sent::Frame(..) => Sent::Frame(0, FrameId::default()),
         Sent::Event(_)
         | Sent::Last
         | Sent::Online
@@ -98,9 +99,10 @@ mod tests {
     #[test]
     fn frames_of_any_size_count_as_one() {
         let mut suspicion = Suspicion::default();
-        let outcomes: Vec<_> = (0..6).map(|n| suspicion.dropped(&[Sent::Frame(5000 + n)])).collect();
+        let outcomes: Vec<_> =
+            (0..6).map(|n| suspicion.dropped(&[Sent::Frame(5000 + n, FrameId::default())])).collect();
         assert_eq!(outcomes[..5], [None, None, None, None, None]);
-        assert_eq!(outcomes[5], Some(Sent::Frame(5005)));
+        assert_eq!(outcomes[5], Some(Sent::Frame(5005, FrameId::default())));
     }
 
     #[test]

@@ -13,8 +13,10 @@
 mod aside;
 mod checksum;
 mod error;
+pub mod history;
 mod rows;
 mod schema;
+pub mod snapshot;
 mod transaction;
 mod volatile;
 mod worker;

@@ -75,6 +75,14 @@ pub(super) fn open(dir: &Path, max_mib: u32) -> Result<(Connection, PathBuf), St
     Ok((connection, path))
 }
 
+/// Opens a copy that nobody else has, and checks that it is whole and ours.
+pub(super) fn open_copy(path: &Path) -> Result<Connection, StoreError> {
+    let mut connection = connect(path).map_err(|e| StoreError::from_sql(path, e))?;
+    identify(&mut connection, path)?;
+    check(&connection, path)?;
+    Ok(connection)
+}
+
 /// Tables in memory only, for an agent whose disk cannot be used at all.
 pub(super) fn open_memory() -> rusqlite::Result<Connection> {
     let mut connection = Connection::open_in_memory()?;
@@ -134,7 +142,7 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
 }
 
 /// The file as a URI with `psow=0`: no assumption that a write of one block leaves its neighbours whole.
-fn uri(path: &Path) -> String {
+pub(super) fn uri(path: &Path) -> String {
     use std::os::unix::ffi::OsStrExt as _;
     let mut uri = String::from("file:");
     for byte in path.as_os_str().as_bytes() {

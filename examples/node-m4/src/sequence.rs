@@ -40,7 +40,7 @@ pub fn play(given: &Map<String, Value>) -> Result<Value, NoNumber> {
         [PointSpec { decode, exponent: EXPONENT, alarms: Span { first: 0, count: 1 }, ..PointSpec::default() }];
     let alarms = [alarm(given.get("cfg").ok_or_else(unfit)?)?];
     let (mut point, mut state) = ([PointState::default()], [AlarmState::default()]);
-    let tables = Tables { points: &points, alarms: &alarms, windows: &[], absent: &[] };
+    let tables = Tables { points: &points, alarms: &alarms, windows: &[], absent: &[], uses: &[], use_alarms: &[] };
     let mut engine =
         Engine::new(tables, &mut point, &mut state, &mut []).map_err(|error| domain(&error.to_string()))?;
     for (at, step) in steps {
@@ -74,6 +74,7 @@ fn alarm(cfg: &Value) -> Result<AlarmSpec, NoNumber> {
         latching: cfg["latching"] == true,
         priority: Priority::Medium,
         max_shelf_ms: u32::MAX,
+        only_while: None,
     })
 }
 

@@ -81,6 +81,12 @@ impl Plant {
         &self.model.truth
     }
 
+    /// The physics, to be copied and asked what would happen if.
+    #[must_use]
+    pub const fn model(&self) -> &Model {
+        &self.model
+    }
+
     fn step_once(&mut self, dt_s: f64, on_fault: &mut impl FnMut(FaultNote)) {
         // Half a nanosecond of grace: sums of 0.05 must not start a fault one step late.
         while let Some(&(at_s, fault, begins)) = self.agenda.last()

@@ -19,7 +19,7 @@ use lapwing_protocol::Decimal;
 #[unsafe(no_mangle)]
 pub extern "C" fn lapwing_judge(now_ms: u64, word: u16) -> u32 {
     let (mut points, mut alarms, mut windows): ([PointState; 0], [AlarmState; 0], [Window; 0]) = ([], [], []);
-    let tables = Tables { points: &[], alarms: &[], windows: &[], absent: &[] };
+    let tables = Tables { points: &[], alarms: &[], windows: &[], absent: &[], uses: &[], use_alarms: &[] };
     let mut told = 0;
     let mut count = |effect: Effect| told += u32::from(matches!(effect, Effect::Alarm(_)));
     let now = Millis(now_ms);

@@ -2,7 +2,7 @@
 //!
 //! Delays are `life`'s. While the alarm is active the deadband holds it: `True` then means "has not come back far
 //! enough"; before the raise the deadband does not count (ISA-18.2: deadband is a distance back from the limit).
-//! A bad reading, or no trend, is `Unknown`: neither true nor false. An uncertain reading counts: better a doubtful
+//! `same`: the value is that of the reading before. A bad reading, or no trend, is `Unknown`: neither true nor false. An uncertain reading counts: better a doubtful
 //! alarm than none. Limits and values are integers at the point's exponent. Never panics.
 
 use core::cmp::Ordering;
@@ -30,10 +30,17 @@ impl From<bool> for Truth {
     }
 }
 
-/// Judges one reading. `active`: the alarm stands, so the deadband counts.
+/// Judges one reading. `active`: the alarm stands, so the deadband counts. `same`: the value did not change.
 #[must_use]
 #[inline]
-pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Slope>, active: bool) -> Truth {
+pub fn judge(
+    condition: &Condition,
+    value: i64,
+    status: Status,
+    slope: Option<Slope>,
+    same: bool,
+    active: bool,
+) -> Truth {
     if let Condition::BadMeasurement = condition {
         return bad_measurement(status);
     }
@@ -52,7 +59,28 @@ pub fn judge(condition: &Condition, value: i64, status: Status, slope: Option<Sl
         // Values beyond 63 have no bit, hence no name and no alarm.
         Condition::State { states } => has_state(states, value).into(),
         Condition::BadMeasurement => bad_measurement(status),
+        Condition::Beyond { limit, deadband } => {
+            let (value, limit) = (value.unsigned_abs(), limit.unsigned_abs());
+            (if active { value >= limit.saturating_sub(deadband.unsigned_abs()) } else { value > limit }).into()
+        }
+        Condition::TimeToLimit { limit, rising, within_ms } => {
+            let within = if active { u64::from(within_ms) * 2 } else { u64::from(within_ms) };
+            if rising {
+                reached(limit, value, slope, within)
+            } else {
+                reached(value, limit, slope.map(Slope::reversed), within)
+            }
+        }
+        Condition::Frozen => same.into(),
     }
+}
+
+/// Whether `high` is reached from `low` within so long at a slope that leads there; one that has been reached is.
+fn reached(high: i64, low: i64, slope: Option<Slope>, within_ms: u64) -> Truth {
+    if low >= high {
+        return Truth::True;
+    }
+    slope.map_or(Truth::Unknown, |slope| slope.covers(low.abs_diff(high), within_ms).into())
 }
 
 /// The values, given as lowest and highest, for which a condition that is false of an inactive alarm stays false, and
@@ -67,7 +95,14 @@ pub(crate) const fn steady(condition: &Condition, value: i64, active: bool) -> (
         Condition::Low { limit, deadband } => (i64::MIN, limit.saturating_add(deadband)),
         Condition::State { .. } => (value, value),
         Condition::BadMeasurement if !active => (i64::MIN, i64::MAX),
-        Condition::BadMeasurement | Condition::Rise { .. } | Condition::Fall { .. } => (i64::MAX, i64::MIN),
+        Condition::Beyond { limit, .. } if !active => (limit.saturating_neg(), limit),
+        Condition::Beyond { limit, deadband } if value >= 0 => (limit.saturating_sub(deadband), i64::MAX),
+        Condition::Beyond { limit, deadband } => (i64::MIN, deadband.saturating_sub(limit)),
+        Condition::BadMeasurement
+        | Condition::Rise { .. }
+        | Condition::Fall { .. }
+        | Condition::TimeToLimit { .. }
+        | Condition::Frozen => (i64::MAX, i64::MIN),
     }
 }
 
@@ -96,7 +131,7 @@ mod tests {
     use super::*;
 
     fn at(condition: Condition, value: i64, active: bool) -> Truth {
-        judge(&condition, value, Status::GOOD, None, active)
+        judge(&condition, value, Status::GOOD, None, false, active)
     }
 
     #[test]
@@ -119,7 +154,7 @@ mod tests {
         #[test]
         fn what_is_steady_is_judged_the_same(limit in -20_i64..20, deadband in 0_i64..8, states: u64, value in -30_i64..70, other in -30_i64..70, active: bool) {
             let conditions =
-                [Condition::High { limit, deadband }, Condition::Low { limit, deadband }, Condition::State { states }, Condition::BadMeasurement];
+                [Condition::High { limit, deadband }, Condition::Low { limit, deadband }, Condition::State { states }, Condition::BadMeasurement, Condition::Beyond { limit: limit.abs(), deadband }];
             for condition in conditions {
                 let (low, high) = steady(&condition, value, active);
                 if at(condition, value, active) == Truth::from(active) && other >= low && other <= high {
@@ -127,6 +162,61 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_difference_counts_either_way() {
+        let apart = Condition::Beyond { limit: 30, deadband: 5 };
+        assert_eq!(
+            [at(apart, 30, false), at(apart, 31, false), at(apart, -31, false)],
+            [Truth::False, Truth::True, Truth::True]
+        );
+        assert_eq!(
+            [at(apart, 25, true), at(apart, -25, true), at(apart, -24, true)],
+            [Truth::True, Truth::True, Truth::False]
+        );
+        assert_eq!(at(Condition::Beyond { limit: i64::MAX, deadband: 0 }, i64::MIN, false), Truth::True);
+    }
+
+    #[test]
+    fn what_never_changes_is_frozen() {
+        let same = |same| judge(&Condition::Frozen, 5, Status::GOOD, None, same, false);
+        assert_eq!([same(true), same(false)], [Truth::True, Truth::False]);
+        assert_eq!(judge(&Condition::Frozen, 5, Status::BAD_SENSOR_FAILURE, None, true, true), Truth::Unknown);
+    }
+
+    #[test]
+    fn time_to_a_limit() {
+        use crate::spec::{Millis, WindowSpec};
+        use crate::trend::slope::Window;
+        let spec = WindowSpec { over_ms: 10_000, spacing_ms: 1000 };
+        let mut window = Window::default();
+        for second in 0..=10_u32 {
+            window.push(&spec, Millis(u64::from(second) * 1000), i64::from(second) * 5); // 5 steps a second
+        }
+        let slope = window.slope(&spec);
+        let left = |limit, rising, within_ms, active| {
+            judge(&Condition::TimeToLimit { limit, rising, within_ms }, 50, Status::GOOD, slope, false, active)
+        };
+        // 50 steps away at 5 a second: ten seconds.
+        assert_eq!([left(100, true, 10_000, false), left(100, true, 9_999, false)], [Truth::True, Truth::False]);
+        assert_eq!(
+            [left(100, true, 5_000, true), left(100, true, 4_999, true)],
+            [Truth::True, Truth::False],
+            "twice as far"
+        );
+        assert_eq!(left(50, true, 1, false), Truth::True, "it has been reached");
+        assert_eq!(left(0, false, u32::MAX, false), Truth::False, "it moves away");
+        assert_eq!(left(i64::MAX, true, u32::MAX, true), Truth::False);
+        let none = judge(
+            &Condition::TimeToLimit { limit: 100, rising: true, within_ms: 1 },
+            50,
+            Status::GOOD,
+            None,
+            false,
+            false,
+        );
+        assert_eq!(none, Truth::Unknown);
     }
 
     #[test]
@@ -143,8 +233,8 @@ mod tests {
     fn bad_is_neither_true_nor_false() {
         let high = Condition::High { limit: 0, deadband: 0 };
         for active in [false, true] {
-            assert_eq!(judge(&high, 99, Status::BAD_SENSOR_FAILURE, None, active), Truth::Unknown);
-            assert_eq!(judge(&high, 99, Status::UNCERTAIN_SENSOR_NOT_ACCURATE, None, active), Truth::True);
+            assert_eq!(judge(&high, 99, Status::BAD_SENSOR_FAILURE, None, false, active), Truth::Unknown);
+            assert_eq!(judge(&high, 99, Status::UNCERTAIN_SENSOR_NOT_ACCURATE, None, false, active), Truth::True);
             assert_eq!(at(Condition::Rise { per_min: 1, deadband: 0 }, 5, active), Truth::Unknown);
         }
     }
@@ -166,7 +256,7 @@ mod tests {
             (Status::BAD_OUT_OF_SERVICE, Truth::Unknown),
         ];
         for (status, truth) in expected {
-            assert_eq!(judge(&Condition::BadMeasurement, 0, status, None, false), truth, "{status:?}");
+            assert_eq!(judge(&Condition::BadMeasurement, 0, status, None, false, false), truth, "{status:?}");
         }
     }
 }

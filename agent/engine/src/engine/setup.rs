@@ -43,6 +43,12 @@ pub enum SetupError {
         /// Index of the point.
         point: usize,
     },
+    /// A condition of use that its point does not list, or that refers to alarms that are not there.
+    #[error("condition of use {number} is not in the list of its point, or refers to alarms that are not there")]
+    Use {
+        /// Index of the condition.
+        number: usize,
+    },
     /// An alarm that its point does not list.
     #[error("alarm {alarm} is not in the list of its point")]
     Alarm {
@@ -71,11 +77,28 @@ pub(super) fn check(tables: &Tables<'_>, points: usize, alarms: usize, windows: 
     for (point, spec) in tables.points.iter().enumerate() {
         let own = stretch(tables.alarms, spec.alarms).iter().all(|alarm| alarm.point as usize == point);
         let window = spec.window.is_none_or(|window| (window as usize) < windows);
-        if !own || !window || !within(spec.alarms, alarms) || !within(spec.decode.absent, tables.absent.len()) {
+        if !own
+            || !window
+            || !within(spec.uses, tables.uses.len())
+            || !within(spec.alarms, alarms)
+            || !within(spec.decode.absent, tables.absent.len())
+        {
             return Err(SetupError::Point { point });
         }
     }
+    for (number, tested) in tables.uses.iter().enumerate() {
+        let listed = tables.points.get(tested.point as usize).is_some_and(|point| {
+            (number as u64).checked_sub(u64::from(point.uses.first)).is_some_and(|at| at < u64::from(point.uses.count))
+        });
+        let known = stretch(tables.use_alarms, tested.alarms).iter().all(|alarm| (*alarm as usize) < alarms);
+        if !listed || !known || !within(tested.alarms, tables.use_alarms.len()) {
+            return Err(SetupError::Use { number });
+        }
+    }
     for (alarm, spec) in tables.alarms.iter().enumerate() {
+        if spec.only_while.is_some_and(|number| number as usize >= tables.uses.len()) {
+            return Err(SetupError::Alarm { alarm });
+        }
         let listed = tables.points.get(spec.point as usize).is_some_and(|point| {
             (alarm as u64)
                 .checked_sub(u64::from(point.alarms.first))

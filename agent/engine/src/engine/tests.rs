@@ -14,7 +14,7 @@ use crate::alarm::life::SavedShelf;
 use crate::alarm::process::Process;
 use crate::effect::Transition;
 use crate::signal::validity::PointState;
-use crate::spec::{AlarmSpec, Condition, Decode, Layout, WindowSpec};
+use crate::spec::{AlarmSpec, Condition, Decode, Layout, Test, UseSpec, WindowSpec};
 
 mod random;
 
@@ -24,6 +24,8 @@ pub(super) struct Plant {
     alarms: Vec<AlarmSpec>,
     windows: Vec<WindowSpec>,
     absent: Vec<u64>,
+    uses: Vec<UseSpec>,
+    use_alarms: Vec<u32>,
     point_states: Vec<PointState>,
     alarm_states: Vec<AlarmState>,
     window_states: Vec<Window>,
@@ -37,6 +39,7 @@ pub(super) const HIGH: AlarmSpec = AlarmSpec {
     latching: false,
     priority: Priority::High,
     max_shelf_ms: 3_600_000,
+    only_while: None,
 };
 
 impl Plant {
@@ -64,6 +67,8 @@ impl Plant {
             alarms: alarms.to_vec(),
             windows: Vec::new(),
             absent: vec![0x8000],
+            uses: Vec::new(),
+            use_alarms: Vec::new(),
         }
     }
 
@@ -75,12 +80,25 @@ impl Plant {
     }
 
     pub(super) fn tables(&self) -> Tables<'_> {
-        Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent }
+        Tables {
+            points: &self.points,
+            alarms: &self.alarms,
+            windows: &self.windows,
+            absent: &self.absent,
+            uses: &self.uses,
+            use_alarms: &self.use_alarms,
+        }
     }
 
     pub(super) fn engine(&mut self) -> Engine<'_> {
-        let tables =
-            Tables { points: &self.points, alarms: &self.alarms, windows: &self.windows, absent: &self.absent };
+        let tables = Tables {
+            points: &self.points,
+            alarms: &self.alarms,
+            windows: &self.windows,
+            absent: &self.absent,
+            uses: &self.uses,
+            use_alarms: &self.use_alarms,
+        };
         Engine::new(tables, &mut self.point_states, &mut self.alarm_states, &mut self.window_states)
             .expect("the plant fits itself")
     }
@@ -581,4 +599,75 @@ fn time_may_go_back_or_to_its_end() {
     }
     engine.read(Millis(5), 0, &word(310), Millis(50_000), &mut |_| ());
     assert_eq!(engine.reading(0).at, Millis(5), "no reading is taken later than now");
+}
+
+/// A fan that must turn while it is commanded to: point 0 its speed with one alarm, point 1 the command.
+fn fan(condition: Condition, test: Test) -> Plant {
+    let mut plant =
+        Plant::new(&[AlarmSpec { condition, on_delay_ms: 1000, off_delay_ms: 0, only_while: Some(0), ..HIGH }]);
+    let command =
+        PointSpec { alarms: Span { first: 1, count: 0 }, uses: Span { first: 0, count: 1 }, ..PointSpec::default() };
+    plant.points.truncate(1);
+    plant.point_states.truncate(1);
+    plant.points.push(PointSpec { max_age_ms: 70_000, ..command });
+    plant.point_states.push(PointState::default());
+    plant.uses = vec![UseSpec { point: 1, test, alarms: Span { first: 0, count: 1 } }];
+    plant.use_alarms = vec![0];
+    plant
+}
+
+#[test]
+fn an_alarm_counts_only_while_it_is_in_use() {
+    let mut plant = fan(Condition::Low { limit: 300, deadband: 0 }, Test::Above(10));
+    let mut engine = plant.engine();
+    let mut put = |now: u64, point: u32, value: i64| {
+        told(|out| {
+            engine.poll(Millis(now), &mut |e| out(e));
+            engine.put(Millis(now), point, value, Status::GOOD, Millis(now), &mut |e| out(e));
+        })
+    };
+    // Stopped as commanded: nothing is wrong, however long.
+    assert!(put(0, 1, 0).is_empty() && put(0, 0, 0).is_empty() && put(60_000, 0, 0).is_empty());
+    // Commanded to turn: the delay runs from the command, not from the last reading of the speed.
+    assert!(put(61_000, 1, 50).is_empty());
+    let raised = put(62_000, 1, 51);
+    assert_eq!((raised.len(), raised[0].cause, raised[0].true_since), (1, Cause::Raised, Some(Millis(61_000))));
+    // No longer commanded: it clears though the fan still stands.
+    let cleared = put(63_000, 1, 10);
+    assert_eq!((cleared.len(), cleared[0].cause), (1, Cause::Cleared));
+    assert!(put(64_000, 0, 0).is_empty());
+    // A command that is not known is no excuse: it goes out of date and the alarm counts again.
+    let late = told(|out| engine.poll(Millis(134_500), &mut |e| out(e)));
+    assert_eq!((late.len(), late[0].cause, late[0].true_since), (1, Cause::Raised, Some(Millis(133_000))));
+}
+
+#[test]
+fn a_state_that_tests_another_point_is_not_passed_over_in_silence() {
+    let mut plant = fan(Condition::State { states: 1 << 1 }, Test::States(1 << 2));
+    let mut engine = plant.engine();
+    let mut put = |now: u64, point: u32, value: i64| {
+        told(|out| engine.put(Millis(now), point, value, Status::GOOD, Millis(now), &mut |e| out(e)))
+    };
+    for now in [0, 1000, 2000] {
+        assert!(put(now, 1, 0).is_empty() && put(now, 0, 1).is_empty());
+    }
+    assert!(put(3000, 1, 2).is_empty());
+    assert_eq!(put(4000, 0, 1).len(), 1, "the same value, but it counts now");
+}
+
+#[test]
+fn a_reading_that_never_changes_is_frozen_until_it_moves() {
+    let spec = AlarmSpec { condition: Condition::Frozen, on_delay_ms: 3000, off_delay_ms: 0, ..HIGH };
+    let mut plant = Plant::new(&[spec]);
+    let mut engine = plant.engine();
+    let mut put = |now: u64, value: i64| {
+        told(|out| engine.put(Millis(now), 0, value, Status::GOOD, Millis(now), &mut |e| out(e)))
+    };
+    for (now, value) in [(0, 200), (1000, 200), (2000, 200), (3000, 201), (4000, 201), (5000, 201), (6000, 201)] {
+        assert!(put(now, value).is_empty(), "{now}");
+    }
+    let raised = put(7000, 201);
+    assert_eq!((raised.len(), raised[0].true_since), (1, Some(Millis(4000))));
+    assert!(put(8000, 201).is_empty());
+    assert_eq!(put(9000, 202)[0].cause, Cause::Cleared);
 }

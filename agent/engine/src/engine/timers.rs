@@ -81,10 +81,14 @@ impl Engine<'_> {
                 next = next.min(stale_at);
                 continue;
             }
-            let from = state.status();
+            let (from, value) = (state.status(), state.value());
             state.expire(stale_at);
             out(Effect::Quality { point: number(index), from, to: state.status(), at: stale_at });
-            self.judge(index, spec, stale_at, out);
+            self.judge(index, spec, false, stale_at, out);
+            if spec.uses.count > 0 {
+                let to = self.points[index].status();
+                self.uses_changed(spec, (value, from), (value, to), stale_at, out);
+            }
         }
         self.ages_due = next;
         // One look every millisecond per 65 536 points bounds the cost of many points that age one after another.

@@ -108,6 +108,33 @@ pub fn time_to_limit(x_now: f64, slope: f64, limit: f64) -> Result<f64, NoNumber
     if seconds.is_finite() { Ok(seconds) } else { Err(NoNumber::None("it moves too slowly to get there")) }
 }
 
+/// When a line is met, with how sure that is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Met {
+    /// Seconds by the slope itself.
+    pub seconds: f64,
+    /// Seconds by the steepest slope that is still believable: two standard errors more (about 95 %).
+    pub earliest: f64,
+}
+
+/// Seconds until a limit is met by a slope with a standard error. Both are 0 at the limit; a slope within two standard
+/// errors of none tells nothing.
+///
+/// # Errors
+/// As `time_to_limit`; `DomainError` for a negative error; `None` when the slope is not significant.
+pub fn time_to_limit_bounds(x_now: f64, slope: f64, standard_error: f64, limit: f64) -> Result<Met, NoNumber> {
+    let error = not_negative("standard_error", standard_error)?;
+    let seconds = time_to_limit(x_now, slope, limit)?;
+    if seconds == 0.0 {
+        return Ok(Met { seconds, earliest: 0.0 });
+    }
+    if libm::fabs(slope) <= 2.0 * error {
+        return Err(NoNumber::None("it does not move more than its noise does"));
+    }
+    let steepest = slope + libm::copysign(2.0 * error, slope);
+    Ok(Met { seconds, earliest: time_to_limit(x_now, steepest, limit)? })
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::checks::{absolute, relative};
@@ -144,6 +171,15 @@ mod tests {
         relative("30 samples", slope_sd(0.1, 30.0, 1.0), 0.0021, 0.01);
         relative("O096", time_to_limit(29.0, 0.4, 45.0), 40.0, 1e-12);
         assert_eq!(time_to_limit(29.0, -0.1, 45.0).map_err(NoNumber::word), Err("none"), "O097");
+    }
+
+    #[test]
+    fn the_earliest_is_two_errors_sooner() {
+        assert_eq!(time_to_limit_bounds(29.0, 0.4, 0.05, 45.0), Ok(Met { seconds: 40.0, earliest: 32.0 }));
+        assert_eq!(time_to_limit_bounds(29.0, 0.4, 0.2, 45.0).map_err(NoNumber::word), Err("none"));
+        assert_eq!(time_to_limit_bounds(45.0, 0.0, 0.2, 45.0), Ok(Met { seconds: 0.0, earliest: 0.0 }));
+        assert_eq!(time_to_limit_bounds(20.0, -0.5, 0.125, 10.0), Ok(Met { seconds: 20.0, earliest: 40.0 / 3.0 }));
+        assert!(time_to_limit_bounds(29.0, 0.4, f64::NAN, 45.0).is_err());
     }
 
     #[test]

@@ -4,10 +4,12 @@
 //! firmware that names none of them carries none of them. Never panics.
 
 /// One page a family. A section begins with `## ` and the names of its functions, with commas.
-pub const PAGES: [&str; 12] = [
+pub const PAGES: [&str; 14] = [
     include_str!("air.md"),
     include_str!("water.md"),
     include_str!("coil.md"),
+    include_str!("cooling.md"),
+    include_str!("balance.md"),
     include_str!("fan.md"),
     include_str!("power.md"),
     include_str!("distribution.md"),

@@ -57,6 +57,76 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
     finite("dt_k", late)
 }
 
+/// Which cooling is lost. Air always stores; with fans running so does the coil; with flow so does the loop.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lost {
+    /// Fans stand still.
+    AirMovement,
+    /// No water flows; fans run.
+    WaterFlow,
+    /// The chiller plant stands; water flows, fans run.
+    Chiller,
+}
+
+/// Heat capacities of a module, kJ/K, and the heat transfer between equipment and air, kW/K.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Store {
+    /// Free air.
+    pub c_air: f64,
+    /// Equipment.
+    pub c_mass: f64,
+    /// Between equipment and air.
+    pub ha_kw_k: f64,
+    /// Metal and water of the coil.
+    pub c_coil: f64,
+    /// Water of the loop.
+    pub c_loop: f64,
+}
+
+/// Heat transfer until it is fitted, kW/K: an equipment time constant of 600 s, the slow end of what is known ("several
+/// minutes", ASHRAE Transactions 117(1)); a slower transfer warms the air sooner, which is the safe side.
+///
+/// # Errors
+/// `DomainError` for a capacity that is not positive.
+pub fn conservative_ha(c_mass: f64) -> Result<f64, NoNumber> {
+    Ok(positive("c_mass", c_mass)? / 600.0)
+}
+
+/// Seconds until the warmest inlet reaches its limit when this cooling is lost now; 0 at the limit and beyond.
+///
+/// # Errors
+/// `None` without heat; `DomainError` as `two_node_time_to_rise`, and for negative capacities of coil or loop.
+pub fn seconds_to_limit(lost: Lost, q_kw: f64, store: &Store, t_now_c: f64, limit_c: f64) -> Result<f64, NoNumber> {
+    let rise = (finite("limit_c", limit_c)? - finite("t_now_c", t_now_c)?).max(0.0);
+    let coil = not_negative("c_coil", store.c_coil)?;
+    let water = not_negative("c_loop", store.c_loop)?;
+    let fast = positive("c_air", store.c_air)?
+        + match lost {
+            Lost::AirMovement => 0.0,
+            Lost::WaterFlow => coil,
+            Lost::Chiller => coil + water,
+        };
+    two_node_time_to_rise(q_kw, fast, store.c_mass, store.ha_kw_k, rise).map_err(|none| none.renamed("dt_k", "limit_c"))
+}
+
+/// What is left of a ride-through when the supply fails now, s: the time to the limit less that until the cooling works
+/// again. What hangs on a UPS does not stop with the supply: nothing is deducted then.
+///
+/// # Errors
+/// `DomainError` for negative times.
+pub fn ride_through_margin(
+    seconds: f64,
+    on_ups: bool,
+    generator_start_s: f64,
+    transfer_s: f64,
+    restart_s: f64,
+) -> Result<f64, NoNumber> {
+    let seconds = not_negative("seconds", seconds)?;
+    let start = not_negative("generator_start_s", generator_start_s)?;
+    let away = start + not_negative("transfer_s", transfer_s)? + not_negative("restart_s", restart_s)?;
+    finite("restart_s", if on_ups { seconds } else { seconds - away })
+}
+
 fn rate(q_kw: f64, (name, volume): (&'static str, f64), rho: f64, cp: f64) -> Result<f64, NoNumber> {
     finite(
         "q_kw",
@@ -98,6 +168,37 @@ mod tests {
         assert_eq!(air_only_rate(420.0, 0.0, 1.16, 1.007).map_err(NoNumber::input), Err(Some("volume_m3")));
         assert_eq!(loop_rate(f64::NAN, 5.0, 998.0, 4.186).map_err(NoNumber::input), Err(Some("q_kw")));
         assert_eq!(air_only_rate(0.0, 120.0, 1.16, 1.007), Ok(0.0));
+    }
+
+    #[test]
+    fn three_clocks_in_their_order() {
+        let store = Store { c_air: 140.0, c_mass: 7650.0, ha_kw_k: 25.5, c_coil: 800.0, c_loop: 6680.0 };
+        let to_limit = |lost| seconds_to_limit(lost, 420.0, &store, 25.0, 45.0);
+        absolute("air movement: the table's +20 K", to_limit(Lost::AirMovement), 76.3, 0.1);
+        let seconds = [Lost::AirMovement, Lost::WaterFlow, Lost::Chiller].map(|lost| to_limit(lost).expect("sound"));
+        assert!(seconds[0] < seconds[1] && seconds[1] < seconds[2], "{seconds:?}");
+        // The loop's capacity alone is a lower bound: 20 K of 7620 kJ/K at 420 kW.
+        assert!(seconds[2] > 20.0 * 7620.0 / 420.0);
+        assert_eq!(seconds_to_limit(Lost::Chiller, 420.0, &store, 46.0, 45.0), Ok(0.0), "past the limit");
+        assert_eq!(
+            seconds_to_limit(Lost::Chiller, 420.0, &Store { c_loop: -1.0, ..store }, 25.0, 45.0)
+                .map_err(NoNumber::input),
+            Err(Some("c_loop"))
+        );
+        // Until fitted: slower transfer, sooner at the limit.
+        let unfitted = Store { ha_kw_k: conservative_ha(store.c_mass).expect("sound"), ..store };
+        assert!(seconds_to_limit(Lost::AirMovement, 420.0, &unfitted, 25.0, 45.0).expect("sound") < 11.0);
+    }
+
+    #[test]
+    fn what_hangs_on_a_ups_does_not_stop() {
+        assert_eq!(ride_through_margin(90.0, false, 8.0, 2.0, 60.0), Ok(20.0));
+        assert_eq!(ride_through_margin(30.0, false, 8.0, 2.0, 60.0), Ok(-40.0));
+        assert_eq!(ride_through_margin(3.0, true, 8.0, 2.0, 60.0), Ok(3.0));
+        assert_eq!(
+            ride_through_margin(3.0, true, -8.0, 2.0, 60.0).map_err(NoNumber::input),
+            Err(Some("generator_start_s"))
+        );
     }
 
     proptest::proptest! {

@@ -50,6 +50,19 @@ impl Slope {
         Self { numerator: -self.numerator, denominator: self.denominator }
     }
 
+    /// No change.
+    pub const FLAT: Self = Self { numerator: 0, denominator: 1 };
+
+    /// Whether a rise at this slope covers a distance within so long.
+    #[must_use]
+    pub fn covers(self, distance: u64, within_ms: u64) -> bool {
+        // distance ≤ 2^40 · denominator < 2^77 and numerator ≤ 2^78 · a time ≤ 2^40 fit; farther is not near.
+        if self.numerator <= 0 || distance > 1 << 40 {
+            return false;
+        }
+        i128::from(distance) * self.denominator <= self.numerator * i128::from(within_ms.min(1 << 40))
+    }
+
     /// Steps a second, for people and further physics.
     #[must_use]
     #[allow(clippy::cast_precision_loss)] // the one place where exactness ends

@@ -122,7 +122,7 @@ fn sequence(given: Sequence) -> Result<Found, NoNumber> {
         [PointSpec { decode, exponent: EXPONENT, alarms: Span { first: 0, count: 1 }, ..PointSpec::default() }];
     let alarms = [alarm(&given.cfg)?];
     let (mut point, mut state) = ([PointState::default()], [AlarmState::default()]);
-    let tables = Tables { points: &points, alarms: &alarms, windows: &[], absent: &[] };
+    let tables = Tables { points: &points, alarms: &alarms, windows: &[], absent: &[], uses: &[], use_alarms: &[] };
     let mut engine = Engine::new(tables, &mut point, &mut state, &mut []).map_err(|error| domain(error.to_string()))?;
     for (at, step) in steps {
         let now = Millis(at);
@@ -163,6 +163,7 @@ fn alarm(settings: &Settings) -> Result<AlarmSpec, NoNumber> {
         latching: settings.latching,
         priority: Priority::Medium,
         max_shelf_ms: MAX_SHELF_MS,
+        only_while: None,
     })
 }
 

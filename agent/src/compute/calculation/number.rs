@@ -4,7 +4,7 @@
 
 use lapwing_engine::physics::envelope::{self, Equipment};
 use lapwing_engine::physics::fan::{self, FanPoint};
-use lapwing_engine::physics::{coil, efficiency, glycol, moist_air, serial_line, signal, water};
+use lapwing_engine::physics::{moist_air, serial_line, signal, water};
 use serde::Deserialize;
 use serde_json::json;
 
@@ -12,23 +12,6 @@ use super::super::NoNumber;
 use super::{Calculation, Found, typed};
 
 pub(super) const CALCULATIONS: &[Calculation] = &[
-    Calculation {
-        name: "water_cp",
-        takes: "t_c [Cel], p_pa [Pa]",
-        unit: "kJ/(kg.K)",
-        run: |inputs| typed(inputs, |WaterCp { t_c, p_pa }| Ok(water::water_cp(t_c, p_pa)?.into())),
-    },
-    Calculation {
-        name: "glycol_cp",
-        takes: "kind (propylene or ethylene), mass_frac [1], t_c [Cel]",
-        unit: "kJ/(kg.K)",
-        run: |inputs| {
-            typed(
-                inputs,
-                |GlycolCp { kind, mass_frac, t_c }| Ok(glycol::glycol_cp(kind.into(), mass_frac, t_c)?.into()),
-            )
-        },
-    },
     Calculation {
         name: "heat_btuh_rule",
         takes: "gpm [[gal_us]/min], dt_f [difference in degF]",
@@ -46,22 +29,6 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         takes: "q1 [m3/s], dp1 [Pa], p1 [kW], n1 and n2 [any unit of speed]",
         unit: "m3/s,Pa,kW",
         run: |inputs| typed(inputs, fan_affinity),
-    },
-    Calculation {
-        name: "coil_ua_counterflow",
-        takes: "q_kw [kW], th_in, th_out, tc_in, tc_out [Cel]",
-        unit: "kW/K",
-        run: |inputs| {
-            typed(inputs, |Coil { q_kw, th_in, th_out, tc_in, tc_out }| {
-                Ok(coil::coil_ua_counterflow(q_kw, th_in, th_out, tc_in, tc_out)?.into())
-            })
-        },
-    },
-    Calculation {
-        name: "wue",
-        takes: "water_l [list of L], e_it_kwh [list of kW.h]",
-        unit: "L/(kW.h)",
-        run: |inputs| typed(inputs, |Wue { water_l, e_it_kwh }| Ok(efficiency::wue(&water_l, &e_it_kwh)?.into())),
     },
     Calculation {
         name: "ashrae_roc_ok",
@@ -103,37 +70,6 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct WaterCp {
-    t_c: f64,
-    p_pa: f64,
-}
-
-#[derive(Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum Kind {
-    Propylene,
-    Ethylene,
-}
-
-impl From<Kind> for glycol::Glycol {
-    fn from(kind: Kind) -> Self {
-        match kind {
-            Kind::Propylene => Self::Propylene,
-            Kind::Ethylene => Self::Ethylene,
-        }
-    }
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct GlycolCp {
-    kind: Kind,
-    mass_frac: f64,
-    t_c: f64,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
 struct HeatRule {
     gpm: f64,
     dt_f: f64,
@@ -160,23 +96,6 @@ fn fan_affinity(given: Affinity) -> Result<Found, NoNumber> {
     let from = FanPoint { q: given.q1, dp: given.dp1, p: given.p1 };
     let FanPoint { q, dp, p } = fan::fan_affinity(from, given.n1, given.n2)?;
     Ok(json!({ "q": q, "dp": dp, "p": p }).into())
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Coil {
-    q_kw: f64,
-    th_in: f64,
-    th_out: f64,
-    tc_in: f64,
-    tc_out: f64,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Wue {
-    water_l: Vec<f64>,
-    e_it_kwh: Vec<f64>,
 }
 
 #[derive(Deserialize)]

@@ -16,11 +16,11 @@ pub(in super::super) fn glycol_kind(word: &str) -> Glycol {
     if word == "ethylene" { Glycol::Ethylene } else { Glycol::Propylene }
 }
 
-fn meter(given: &Given<'_>) -> Meter {
+pub(super) fn meter(given: &Given<'_>) -> Meter {
     if given.word("meter") == "return" { Meter::Return } else { Meter::Supply }
 }
 
-fn arrangement(given: &Given<'_>) -> Arrangement {
+pub(super) fn arrangement(given: &Given<'_>) -> Arrangement {
     if given.word("type") == "counterflow" { Arrangement::Counterflow } else { Arrangement::CrossflowUnmixed }
 }
 

@@ -5,12 +5,13 @@
 //! captures, `{tag}` and `{where}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
 //! Points under `agent/` fit a pattern only if its first segment says so. Never panics.
 
+mod finish;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use lapwing_engine::spec::{AlarmSpec, Condition, Span, WindowSpec};
+use lapwing_engine::spec::{AlarmSpec, Condition, Test, WindowSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Unit};
-use sha2::{Digest, Sha256};
 
 use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
 use crate::config::mistake::Report;
@@ -20,15 +21,19 @@ use crate::config::reader::written;
 use crate::config::source::Place;
 use crate::config::steps::Steps;
 use crate::config::wrong::Wrong;
-use crate::plan::{Alarm, EngineTables};
+use crate::plan::Alarm;
 
+use super::compare::Comparisons;
 use super::used::states;
 use super::{Draft, Parts, Points, index};
+
+/// An alarm with its condition of use: the point that is tested, and how.
+type Making = (Alarm, AlarmSpec, Option<(u32, Test)>);
 
 /// Alarms and windows in the making.
 #[derive(Debug, Default)]
 pub(crate) struct Tables {
-    alarms: Vec<(Alarm, AlarmSpec)>,
+    alarms: Vec<Making>,
     /// Points whose bad measurement is watched.
     covered: BTreeSet<u32>,
     /// Window of each point that has one, with what asked for it first.
@@ -38,14 +43,21 @@ pub(crate) struct Tables {
 }
 
 /// Expands every alarm item.
-pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tables {
+pub(crate) fn tables(parts: &Parts, points: &Points, comparisons: &Comparisons, report: &mut Report) -> Tables {
     let mut tables = Tables::default();
     let plain = |item: &AlarmItem| item.point.as_ref().is_some_and(|point| !point.value.contains(['{', '*']));
+    let incomplete = parts.incomplete;
     let exceptions: Vec<&str> =
         parts.alarms.iter().filter(|item| plain(item)).map(|item| item.id.value.as_str()).collect();
     let mut ids: BTreeMap<String, String> = BTreeMap::new();
-    for item in &parts.alarms {
-        for (at, captures) in matches(item, points, parts.incomplete, report) {
+    for (number, item) in parts.alarms.iter().enumerate() {
+        let counts = item.condition.as_ref().is_some_and(|watch| watch.kind == ConditionKind::FewerThan);
+        let found = if counts { Vec::new() } else { matches(item, points, incomplete, report) };
+        if counts {
+            tell_placeholders(item, &[], report);
+        }
+        let found = comparisons.instead(number, item, found);
+        for (at, captures) in found {
             let id = fill(&item.id.value, &captures);
             if !plain(item) && exceptions.contains(&id.as_str()) {
                 continue;
@@ -71,7 +83,7 @@ pub(crate) fn tables(parts: &Parts, points: &Points, report: &mut Report) -> Tab
             }
             ids.insert(id.clone(), path.clone());
             tables.places.insert(id.clone(), (item.id.place, item.label.clone()));
-            tables.expand(item, &id, at, &captures, points, report);
+            tables.expand(item, &id, at, &captures, (points, incomplete), report);
         }
         remarks(item, report);
     }
@@ -92,7 +104,7 @@ fn matches(item: &AlarmItem, points: &Points, incomplete: bool, report: &mut Rep
             return Vec::new();
         }
     };
-    tell_placeholders(item, &pattern, report);
+    tell_placeholders(item, &pattern.names(), report);
     if pattern.is_plain() {
         return match points.find(&point.value) {
             Some(at) => vec![(at, Captures::new())],
@@ -121,12 +133,12 @@ fn matches(item: &AlarmItem, points: &Points, incomplete: bool, report: &mut Rep
 }
 
 /// Tells about names between braces that nothing fills.
-fn tell_placeholders(item: &AlarmItem, pattern: &Pattern, report: &mut Report) {
-    let captured = pattern.names();
+fn tell_placeholders(item: &AlarmItem, captured: &[String], report: &mut Report) {
     let has_limit = item.condition.as_ref().is_none_or(|watch| watch.limit.is_some());
     let has_states = item.condition.as_ref().is_none_or(|watch| watch.limit.is_none());
-    let is_rate =
-        item.condition.as_ref().is_none_or(|watch| matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall));
+    let is_rate = item.condition.as_ref().is_none_or(|watch| {
+        matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall | ConditionKind::TimeToLimit)
+    });
     let fills = |key: &str, name: &str| match name {
         "rate" => key == "text" && is_rate,
         "limit" => key == "text" && has_limit,
@@ -176,16 +188,32 @@ impl Tables {
         id: &str,
         at: usize,
         captures: &Captures,
-        points: &Points,
+        (points, incomplete): (&Points, bool),
         report: &mut Report,
     ) {
         let Some(watch) = &item.condition else { return };
         let draft = &points.drafts[at];
         let is_rate = matches!(watch.kind, ConditionKind::Rise | ConditionKind::Fall);
-        if is_rate {
+        if is_rate || watch.kind == ConditionKind::TimeToLimit || item.left_to.is_some() {
             self.window(item, at, draft, report);
         }
         let Some(condition) = condition(item, watch, draft, report) else { return };
+        let steps = Steps { exponent: draft.exponent, point: &draft.point.path };
+        let left_to = match &item.left_to {
+            Some(left_to) => steps.whole(left_to, &format!("{}.left_to", item.label), report),
+            None if watch.kind == ConditionKind::TimeToLimit => steps_of(condition),
+            None => None,
+        };
+        let only_while = match &item.only_while {
+            Some(used) => {
+                let path = fill(&used.point.value, captures);
+                match super::used::test(used, &path, points, incomplete, report) {
+                    Some(tested) => Some(tested),
+                    None => return, // told
+                }
+            }
+            None => None,
+        };
         let limit = steps_of(condition).map(|steps| Decimal::new(steps, draft.point.exponent));
         let mut values = captures.clone();
         for (name, value) in [("tag", &draft.point.tag), ("where", &draft.point.location)] {
@@ -201,7 +229,11 @@ impl Tables {
             latching: item.latching,
             priority: item.priority,
             max_shelf_ms: ms(item.max_shelf),
+            only_while: None,
         };
+        let on_delay =
+            if watch.kind == ConditionKind::Frozen { item.on_delay.max(watch.frozen) } else { item.on_delay };
+        let spec = AlarmSpec { on_delay_ms: ms(on_delay), ..spec };
         let alarm = Alarm {
             id: id.to_string(),
             point: index(at),
@@ -218,11 +250,16 @@ impl Tables {
             safety,
             document: item.document.as_ref().map(|text| fill(&text.value, &values)),
             respond_within: item.respond_within,
+            left_to,
+            urgent: item.urgent,
             own: false,
             link: None,
             digest: 0,
         };
         self.push(alarm, spec);
+        if let (Some(tested), Some(last)) = (only_while, self.alarms.last_mut()) {
+            last.2 = Some(tested);
+        }
     }
 
     /// Adds an alarm; its digest is made when the tables are finished.
@@ -230,7 +267,7 @@ impl Tables {
         if alarm.condition == ConditionKind::BadMeasurement {
             self.covered.insert(alarm.point);
         }
-        self.alarms.push((alarm, spec));
+        self.alarms.push((alarm, spec, None));
     }
 
     /// Whether a point has an alarm for bad measurement.
@@ -258,32 +295,6 @@ impl Tables {
             report.wrong(place, key, Wrong::TwoWindows { point, first, second: written(item.over) });
         }
     }
-
-    /// The alarms in point order and the engine's tables.
-    pub(crate) fn finish(mut self, points: &[Draft]) -> (Vec<Alarm>, EngineTables) {
-        self.alarms.sort_by_key(|(_, spec)| spec.point);
-        let mut engine = EngineTables::default();
-        for (at, draft) in points.iter().enumerate() {
-            let mut spec = draft.spec;
-            spec.decode.absent = Span { first: index(engine.absent.len()), count: index(draft.absent.len()) };
-            engine.absent.extend_from_slice(&draft.absent);
-            spec.window = self.windows.get(&at).map(|window| {
-                engine.windows.push(*window);
-                index(engine.windows.len() - 1)
-            });
-            let first = self.alarms.partition_point(|(_, alarm)| (alarm.point as usize) < at);
-            let count = self.alarms[first..].iter().take_while(|(_, alarm)| alarm.point as usize == at).count();
-            spec.alarms = Span { first: index(first), count: index(count) };
-            engine.points.push(spec);
-        }
-        for (alarm, spec) in &mut self.alarms {
-            let at = spec.point as usize;
-            alarm.digest = points.get(at).map_or(0, |draft| digest(&draft.point, spec, self.windows.get(&at).copied()));
-        }
-        let (alarms, specs): (Vec<Alarm>, Vec<AlarmSpec>) = self.alarms.into_iter().unzip();
-        engine.alarms = specs;
-        (alarms, engine)
-    }
 }
 
 /// What a condition is compared with, if with a number.
@@ -291,7 +302,8 @@ const fn steps_of(condition: Condition) -> Option<i64> {
     match condition {
         Condition::High { limit, .. } | Condition::Low { limit, .. } => Some(limit),
         Condition::Rise { per_min, .. } | Condition::Fall { per_min, .. } => Some(per_min),
-        Condition::State { .. } | Condition::BadMeasurement => None,
+        Condition::Beyond { limit, .. } | Condition::TimeToLimit { limit, .. } => Some(limit),
+        Condition::State { .. } | Condition::BadMeasurement | Condition::Frozen => None,
     }
 }
 
@@ -335,40 +347,29 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
             })
         }
         (ConditionKind::High | ConditionKind::Low | ConditionKind::Rise | ConditionKind::Fall, None) => None,
-        // Written by no key yet.
+        (ConditionKind::TimeToLimit, Some(written)) => {
+            let (limit, within_ms) = (steps.whole(written, &key, report)?, ms(item.within?));
+            Some(Condition::TimeToLimit { limit, rising: watch.key == "rises_to", within_ms })
+        }
+        (ConditionKind::Deviation | ConditionKind::Discrepancy, Some(written)) => {
+            let limit = steps.distance(written, watch.key, &key, report)?;
+            Some(Condition::Beyond { limit, deadband })
+        }
+        (ConditionKind::FewerThan, Some(written)) => {
+            let limit = steps.distance(written, watch.key, &key, report)?;
+            Some(Condition::Low { limit, deadband: 0 })
+        }
+        (ConditionKind::Frozen, _) => Some(Condition::Frozen),
         (
             ConditionKind::TimeToLimit
             | ConditionKind::Deviation
             | ConditionKind::Discrepancy
-            | ConditionKind::FewerThan
-            | ConditionKind::Frozen,
-            _,
+            | ConditionKind::FewerThan,
+            None,
         ) => None,
     }
 }
 
 fn ms(duration: Duration) -> u32 {
     u32::try_from(duration.as_millis()).unwrap_or(u32::MAX)
-}
-
-/// Digest of what makes an alarm's condition: with another digest it is judged anew.
-fn digest(point: &crate::plan::Point, spec: &AlarmSpec, window: Option<WindowSpec>) -> u64 {
-    let condition = match spec.condition {
-        Condition::High { limit, deadband } => format!("high {limit} {deadband}"),
-        Condition::Low { limit, deadband } => format!("low {limit} {deadband}"),
-        Condition::Rise { per_min, deadband } => {
-            format!("rise {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms))
-        }
-        Condition::Fall { per_min, deadband } => {
-            format!("fall {per_min} {deadband} {}", window.map_or(0, |window| window.over_ms))
-        }
-        Condition::State { states } => format!("state {states}"),
-        Condition::BadMeasurement => "bad_measurement".into(),
-    };
-    let text = format!(
-        "{}\n{}\n{}\n{condition}\n{} {} {}",
-        point.path, point.unit, point.exponent, spec.on_delay_ms, spec.off_delay_ms, spec.latching
-    );
-    let hash = Sha256::digest(text.as_bytes());
-    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
 }

@@ -5,6 +5,7 @@
 //! (`alarms`), groups and rules over them (`group`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
 mod alarms;
+mod compare;
 mod derive;
 mod group;
 mod health;
@@ -118,10 +119,11 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     }
     pace::spread(&links, &devices, &mut transactions);
     pace::faster(&wiring.items, &points, &mut devices, report);
+    let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
-    let mut tables = alarms::tables(parts, &points, report);
+    let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
     health::alarms(&health, &mut tables);
     let places = std::mem::take(&mut tables.places);
@@ -142,12 +144,14 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         points: points.drafts.into_iter().map(|draft| draft.point).collect(),
         derived,
         topology,
+        compared: comparisons.list,
         alarms,
         groups,
         suppress,
         engine,
         health: Some(health),
         digest: [0; 32],
+        source: Vec::new(),
     };
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {

@@ -217,6 +217,7 @@ pub(super) const fn spec(point: u32, condition: Condition, priority: Priority, o
         latching: false,
         priority,
         max_shelf_ms: MAX_SHELF_MS,
+        only_while: None,
     }
 }
 
@@ -246,6 +247,8 @@ impl Texts {
             safety: String::new(),
             document: None,
             respond_within: Some(Duration::from_secs(minutes * 60)),
+            left_to: None,
+            urgent: None,
             own: true,
             link: self.link,
             digest: 0,

@@ -87,7 +87,9 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DerivedIte
         tag,
         location,
         every,
-        states: Vec::new(),
+        states: function.map_or_else(Vec::new, |function| {
+            function.states().iter().map(|(number, name)| (*number, (*name).to_string())).collect()
+        }),
     })
 }
 

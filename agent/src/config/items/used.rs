@@ -1,9 +1,7 @@
 //! A condition of use as written: `{ point = "fan/01/command", above = 10.0 }`, or `state = "…"`, or `below = …`.
 //!
-//! Exactly one test beside the point; `for` says how long it must have held. Which point it is and what its numbers are
-//! in steps is judged in `assemble`. Never panics.
-
-use std::time::Duration;
+//! Exactly one test beside the point. Which point it is and what its numbers are in steps is judged in `assemble`. Never
+//! panics.
 
 use lapwing_protocol::Decimal;
 
@@ -29,13 +27,11 @@ pub(crate) struct UsedItem {
     /// Path; in alarms captures of the pattern may stand in it.
     pub(crate) point: Located<String>,
     pub(crate) test: TestItem,
-    /// How long it must have held.
-    pub(crate) settled: Duration,
     /// Key path, for messages.
     pub(crate) key: String,
 }
 
-const KEYS: [&str; 5] = ["point", "state", "above", "below", "for"];
+const KEYS: [&str; 5] = ["point", "points", "state", "above", "below"];
 
 /// Reads the table under a key, if it is there.
 pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, report: &mut Report) -> Option<UsedItem> {
@@ -49,7 +45,7 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
             return None;
         }
     };
-    let (mut point, mut settled, mut tests) = (None, Duration::ZERO, Vec::new());
+    let (mut point, mut tests) = (None, Vec::new());
     let mut readable = true;
     for (name, value) in listed {
         let at = Place::new(origin, &value.span());
@@ -62,7 +58,6 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
                 .map(|limit| tests.push((name.place, TestItem::Above(Located { value: limit, place: at })))),
             "below" => Decimal::read(value, origin)
                 .map(|limit| tests.push((name.place, TestItem::Below(Located { value: limit, place: at })))),
-            "for" => Duration::read(value, origin).map(|time| settled = time),
             other => {
                 let near = nearest(other, KEYS.into_iter());
                 let wrong = Wrong::UnknownKey { key: other.to_string(), near, known: KEYS.to_vec() };
@@ -88,7 +83,7 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
         return None;
     };
     match tests.len() {
-        1 => tests.pop().map(|(_, test)| UsedItem { point, test, settled, key }),
+        1 => tests.pop().map(|(_, test)| UsedItem { point, test, key }),
         0 => {
             report.wrong(place, key, Wrong::NoTest);
             None

@@ -75,7 +75,7 @@ impl State {
 fn comes(judge: &mut Judge<'_>, at: u64, transaction: u32, numbers: &[i64]) -> Vec<u32> {
     let raws: Vec<Raw> = numbers.iter().map(|number| Raw::Whole(*number)).collect();
     judge.batch(Millis(at), Millis(at), transaction, &raws);
-    judge.read().to_vec()
+    judge.read().iter().map(|taken| taken.point).collect()
 }
 
 #[test]

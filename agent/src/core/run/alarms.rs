@@ -3,10 +3,11 @@
 //! Part of the loop in `run`. Never panics.
 
 use lapwing_engine::alarm::group::Place;
-use lapwing_protocol::ShownState;
+use lapwing_protocol::{Priority, ShownState};
 
 use super::operator::Hand;
 use super::*;
+use crate::core::judge::seconds_left;
 
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
@@ -40,7 +41,11 @@ impl Core<'_> {
         self.restore_rules();
         self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
-        let text = self.started();
+        let mut text = self.started();
+        if let Some(missing) = self.keeping.as_ref().and_then(Keeping::missing) {
+            text.push(' ');
+            text.push_str(&missing);
+        }
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
         self.tell_opened();
@@ -117,7 +122,8 @@ impl Core<'_> {
         let plan = self.plan;
         let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
-        let place = self.placed(t, subject, index);
+        let seconds_left = (!t.status.is_bad()).then(|| seconds_left(plan, t.alarm, t.value, t.slope)).flatten();
+        let place = self.placed(t, subject, index, seconds_left);
         let rate_per_min = rate_per_min(plan, t);
         let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
         let explained = place.and_then(|place| place.explains);
@@ -135,6 +141,9 @@ impl Core<'_> {
             self.figures.announced(&subject.alarm.id);
         }
         if t.cause == Cause::Raised {
+            if let Some(keeping) = &mut self.keeping {
+                keeping.raised();
+            }
             self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
         }
         let clock = &self.clock;
@@ -145,6 +154,7 @@ impl Core<'_> {
             kept: &self.kept[index],
             announced: told,
             rate_per_min,
+            seconds_left,
             by: hand.by,
             reason: hand.reason.or_else(|| rule_text(plan, t.cause)),
             until: cover.and_then(|cover| cover.shelf_until().or(cover.suppressed_until())),
@@ -170,17 +180,24 @@ impl Core<'_> {
     }
 
     /// Finds what a raise belongs to and notes it.
-    fn placed(&mut self, t: &Transition, subject: Subject<'_>, index: usize) -> Option<Place> {
+    fn placed(
+        &mut self,
+        t: &Transition,
+        subject: Subject<'_>,
+        index: usize,
+        seconds_left: Option<u32>,
+    ) -> Option<Place> {
         let new = self.ledger.next_seq();
         if t.cause == Cause::Raised {
             // Hidden ones belong to an incident of their own, in case they are shown later.
-            let fresh = Kept { incident: Some(new), priority: Some(subject.alarm.priority), ..Kept::default() };
+            let fresh =
+                Kept { incident: Some(new), priority: Some(priority(subject.alarm, seconds_left)), ..Kept::default() };
             let kept = &mut self.kept[index];
             *kept = Kept { seq: kept.seq, t: kept.t, ..fresh };
         }
-        let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
+        let urgency = self.kept[index].priority.unwrap_or(subject.alarm.priority);
         let incident = self.kept[index].incident.unwrap_or(new);
-        let place = self.incidents.place(t, priority, incident, self.judge.engine())?;
+        let place = self.incidents.place(t, urgency, incident, self.judge.engine())?;
         let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
         let kept = &mut self.kept[index];
         (kept.incident, kept.first_out, kept.tie) = (Some(place.incident), place.first_out, place.tie);
@@ -272,6 +289,25 @@ impl Core<'_> {
         Some((format!("alarm/{}", subject.alarm.id), record.to_bytes()))
     }
 
+    /// Tells the history whether alarms stand, and people how the history is doing.
+    pub(super) fn look_at_history(&mut self) {
+        let Some(keeping) = &mut self.keeping else { return };
+        let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
+            self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
+                && !alarm.own
+        };
+        let (mut any, mut grave) = (false, false);
+        for (_, alarm) in (0..).zip(&self.plan.alarms).filter(standing) {
+            any = true;
+            grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
+        }
+        for (text, change, reason) in keeping.look(&self.clock, any, grave) {
+            let detail =
+                StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
+            self.event(text, Detail::Store(detail), None);
+        }
+    }
+
     /// Shows an alarm's record to whoever looks on, and publishes it.
     pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
         self.board.alarm(&self.plan.alarms[index].id, &payload);
@@ -304,5 +340,13 @@ fn rule_text(plan: &Plan, cause: Cause) -> Option<&str> {
         | Cause::SuppressionEnded
         | Cause::RemovedFromService
         | Cause::ReturnedToService => None,
+    }
+}
+
+/// How urgent an alarm is with so much time left.
+pub(super) fn priority(alarm: &crate::plan::Alarm, seconds_left: Option<u32>) -> Priority {
+    match (alarm.urgent, seconds_left) {
+        (Some((below, urgent)), Some(left)) if u64::from(left) <= below.as_secs() => urgent,
+        _ => alarm.priority,
     }
 }

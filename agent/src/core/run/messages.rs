@@ -3,7 +3,9 @@
 //! Part of the loop in `run`; waits only for first contact with the broker, at the start. Never panics.
 
 use super::*;
+use crate::core::judge::Taken;
 use crate::core::marks;
+use crate::store::history::OWN;
 
 impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -73,6 +75,14 @@ impl Core<'_> {
         }
         self.moved();
         self.close();
+        self.keep_at_once();
+    }
+
+    /// What led to an alarm is durable as soon as the disk can.
+    pub(super) fn keep_at_once(&mut self) {
+        if let Some(keeping) = self.keeping.as_mut().filter(|keeping| keeping.has_raised()) {
+            keeping.submit();
+        }
     }
 
     pub(super) fn field(&mut self, message: FieldMessage) {
@@ -82,7 +92,7 @@ impl Core<'_> {
                 let at = self.clock.at(batch.at).min(now);
                 let (due, good) = self.judge.batch(now, at, batch.transaction, &batch.raws);
                 self.figures.batch(due, good, now.since(at));
-                self.publish_readings(now);
+                self.publish_readings(now, batch.transaction);
             }
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
             FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
@@ -100,7 +110,7 @@ impl Core<'_> {
                 let first = usize::try_from(link).ok().and_then(|l| plan.links.get(l)).and_then(|l| l.count_points);
                 for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
                     self.judge.own(now, point, i64::try_from(count).unwrap_or(i64::MAX));
-                    self.publish_readings(now);
+                    self.publish_readings(now, OWN);
                 }
             }
             FieldMessage::Restarted { device, up_s, at: _ } => self.restarted(device, up_s),
@@ -199,6 +209,10 @@ impl Core<'_> {
         });
         for point in counters.map(|((index, _), _)| index).collect::<Vec<_>>() {
             self.judge.rebase(point);
+            let id = usize::try_from(point).ok().and_then(|point| self.ids.get(point));
+            if let (Some(keeping), Some(id)) = (&mut self.keeping, id) {
+                keeping.rebased(&self.clock, *id);
+            }
         }
         self.notice(Some(device), format!("it has restarted {up_s} s ago; its counters begin anew"));
     }
@@ -231,7 +245,7 @@ impl Core<'_> {
 
     pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
         self.judge.own(now, state_point, i64::from(!up));
-        self.publish_readings(now);
+        self.publish_readings(now, OWN);
         self.board.happened(Happened::Field);
     }
 
@@ -270,9 +284,12 @@ impl Core<'_> {
         }
     }
 
-    /// Publishes what the last step has read.
-    pub(super) fn publish_readings(&mut self, now: Millis) {
-        for &point in self.judge.read() {
+    /// Publishes and keeps what the last step has read.
+    pub(super) fn publish_readings(&mut self, now: Millis, source: u32) {
+        if let Some(keeping) = &mut self.keeping {
+            keeping.step(&self.clock, &self.judge, self.ids, source);
+        }
+        for &Taken { point, .. } in self.judge.read() {
             let Ok(index) = usize::try_from(point) else { continue };
             let Some(&id) = self.ids.get(index) else { continue };
             let reading = self.judge.reading(point);

@@ -137,6 +137,9 @@ impl Core<'_> {
         match self.ledger.move_to_new_log(self.restored_from) {
             Ok(()) => {
                 self.frames.move_to(&self.ledger.head().log);
+                if let Some(keeping) = &mut self.keeping {
+                    keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
+                }
                 self.held.clear();
                 self.name_log(true);
                 let text =

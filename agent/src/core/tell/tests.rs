@@ -29,6 +29,8 @@ fn plan(text: &str) -> Plan {
         first_check: String::new(),
         safety: String::new(),
         respond_within: None,
+        left_to: None,
+        urgent: None,
         own: false,
         link: None,
         document: None,
@@ -42,6 +44,7 @@ fn plan(text: &str) -> Plan {
         latching: false,
         priority: Priority::High,
         max_shelf_ms: 0,
+        only_while: None,
     };
     let mut plan = Plan { points: vec![point], alarms: vec![alarm], ..Plan::default() };
     plan.engine.points.push(PointSpec::default());
@@ -99,6 +102,7 @@ fn a_bad_reading_is_said_by_its_reason_and_never_as_a_number() {
         kept: &Kept::default(),
         announced: true,
         rate_per_min: None,
+        seconds_left: None,
         by: None,
         reason: None,
         until: None,

@@ -118,6 +118,7 @@ fn an_alarm_is_as_late_as_all_its_parts() {
             latching: false,
             priority: lapwing_protocol::Priority::High,
             max_shelf_ms: 0,
+            only_while: None,
         });
     }
     assert_eq!(plan.transactions[0].points, Span { first: 0, count: 10 });
@@ -151,6 +152,8 @@ fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {
         first_check: String::new(),
         safety: String::new(),
         respond_within: None,
+        left_to: None,
+        urgent: None,
         own: false,
         link: None,
         document: None,

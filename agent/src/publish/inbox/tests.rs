@@ -52,7 +52,7 @@ fn drain(inbox: &mut Inbox, now: Instant) -> Vec<Sent> {
 fn classes_go_in_their_order() {
     let now = Instant::now();
     let mut inbox = Inbox::new(session());
-    inbox.push_frame("frame".into(), b"f".to_vec()).expect("fits");
+    inbox.push_frame("frame".into(), b"f".to_vec(), FrameId::default()).expect("fits");
     inbox.set_point("point/a".into(), b"1".to_vec()).expect("fits");
     inbox.set_latest("alarm/a".into(), b"normal".to_vec()).expect("fits");
     inbox.release();
@@ -60,8 +60,15 @@ fn classes_go_in_their_order() {
     inbox.fetched(generation, vec![row(2), row(3)]);
     inbox.connected();
     let latest = Sent::Latest { topic: "alarm/a".into(), version: 1 };
-    let expected =
-        vec![Sent::Online, Sent::Event(2), Sent::Event(3), Sent::Page(0), latest, Sent::Point, Sent::Frame(1)];
+    let expected = vec![
+        Sent::Online,
+        Sent::Event(2),
+        Sent::Event(3),
+        Sent::Page(0),
+        latest,
+        Sent::Point,
+        Sent::Frame(1, FrameId::default()),
+    ];
     assert_eq!(drain(&mut inbox, now), expected);
 }
 
@@ -209,9 +216,11 @@ fn points_are_coalesced_and_frames_drop_the_oldest() {
         inbox.set_point("point/a".into(), value.into()).expect("fits");
     }
     for number in 0..20_u8 {
-        inbox.push_frame("frame".into(), vec![number]).expect("fits");
+        inbox
+            .push_frame("frame".into(), vec![number], FrameId { number: number.into(), ..FrameId::default() })
+            .expect("fits");
     }
-    assert_eq!(inbox.frames_dropped, 4);
+    assert_eq!(inbox.frames.dropped, 4);
     let packet = inbox.next(now).expect("it waits");
     assert_eq!((packet.payload.as_slice(), packet.confirmed, packet.retain), (&b"3"[..], false, true));
     assert_eq!(inbox.next(now).expect("it waits").payload, [4]);
@@ -233,9 +242,9 @@ fn rows_that_can_never_be_published_are_given_back() {
 #[test]
 fn frames_larger_than_the_broker_takes_are_refused_at_the_door() {
     let mut inbox = ready(Instant::now());
-    assert!(inbox.set_aside(&Sent::Frame(5000)).is_none());
-    assert!(inbox.push_frame("frame".into(), vec![0; 5000]).is_err());
-    assert!(inbox.push_frame("frame".into(), vec![0; 4999]).is_ok());
+    assert!(inbox.set_aside(&Sent::Frame(5000, FrameId::default())).is_none());
+    assert!(inbox.push_frame("frame".into(), vec![0; 5000], FrameId::default()).is_err());
+    assert!(inbox.push_frame("frame".into(), vec![0; 4999], FrameId::default()).is_ok());
 }
 
 #[test]
@@ -243,9 +252,43 @@ fn after_the_last_word_nothing_more_goes() {
     let now = Instant::now();
     let mut inbox = ready(now);
     inbox.durable(vec![row(2)]);
-    inbox.push_frame("frame".into(), b"f".to_vec()).expect("fits");
+    inbox.push_frame("frame".into(), b"f".to_vec(), FrameId::default()).expect("fits");
     inbox.say_offline();
     assert_eq!(drain(&mut inbox, now), [Sent::Offline]);
+}
+
+#[test]
+fn late_frames_go_last_and_few_at_a_time_and_every_fate_is_told() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    let told = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
+    let hears = std::sync::Arc::clone(&told);
+    inbox.frames.fates = crate::publish::said::Fates(Box::new(move |id, confirmed| {
+        hears.lock().expect("unpoisoned").push((id, confirmed))
+    }));
+    let id = |number, late| FrameId { start: 1, number, late };
+    for number in 0..8 {
+        assert_eq!(inbox.push_late("frame".into(), b"l".to_vec(), id(number, true)), Ok(true));
+    }
+    assert_eq!(inbox.push_late("frame".into(), b"l".to_vec(), id(8, true)), Ok(false), "no room");
+    for number in 100..117 {
+        inbox.push_frame("frame".into(), b"f".to_vec(), id(number, false)).expect("fits");
+    }
+    assert_eq!(*told.lock().expect("unpoisoned"), [(id(100, false), false)], "the oldest live one made room");
+    let went = drain(&mut inbox, now);
+    let numbers: Vec<u64> =
+        went.iter().filter_map(|sent| if let Sent::Frame(_, id) = sent { Some(id.number) } else { None }).collect();
+    assert_eq!(numbers, (101..117).chain(0..8).collect::<Vec<_>>());
+    assert!(inbox.push_late("frame".into(), b"l".to_vec(), id(8, true)).expect("fits"));
+    assert_eq!(drain(&mut inbox, now), [], "enough late ones are out");
+    inbox.confirmed(&Sent::Frame(1, id(0, true)));
+    assert_eq!(drain(&mut inbox, now), [Sent::Frame(1, id(8, true))]);
+    inbox.confirmed(&Sent::Frame(1, id(101, false)));
+    told.lock().expect("unpoisoned").clear();
+    inbox.disconnected();
+    let lost = told.lock().expect("unpoisoned").clone();
+    assert_eq!(lost.len(), 15 + 8);
+    assert!(lost.iter().all(|(_, confirmed)| !confirmed));
 }
 
 #[test]

@@ -10,7 +10,7 @@ use rig::{Agent, Mosquitto, Subscriber, Wire, free_port, session, settings};
 
 use lapwing_protocol::FRAME_MAX;
 
-use super::{Connection, HandInError, Notice};
+use super::{Connection, FrameId, HandInError, Notice};
 use crate::store::tests::{TestDir, wait_for, wait_until};
 
 fn rising(seqs: &[u64]) -> bool {
@@ -40,7 +40,7 @@ fn a_connection_says_everything_the_contract_asks() {
     let listener = Subscriber::start(broker.address);
     let agent = Agent::start(&dir, settings(broker.address));
     agent.publisher.retained("alarm/supply-water-warm".into(), b"normal".to_vec()).expect("it fits");
-    agent.publisher.frame("frame".into(), b"frame 1".to_vec()).expect("it fits");
+    agent.publisher.frame("frame".into(), b"frame 1".to_vec(), FrameId::default()).expect("it fits");
     agent.publisher.point("point/coil/water/flow".into(), b"12.5".to_vec()).expect("it fits");
     agent.event(|event| event.announce = Some(("announce/high".into(), b"Supply water is warm".to_vec())));
     agent.release();
@@ -155,7 +155,10 @@ fn a_broker_that_is_down_is_a_state() {
     wait_until("told once", || agent.noticed(|n| matches!(n, Notice::Down(_))));
     agent.events(5000);
     for number in 0..100 {
-        agent.publisher.frame("frame".into(), format!("frame {number}").into_bytes()).expect("it fits");
+        agent
+            .publisher
+            .frame("frame".into(), format!("frame {number}").into_bytes(), FrameId::default())
+            .expect("it fits");
     }
     assert_eq!(agent.publisher.state().frames_dropped, 84, "frames drop the oldest");
     wait_until("all durable", || agent.writer.state().unsent == 5000);
@@ -316,7 +319,7 @@ fn packets_over_their_bound_are_refused_at_the_door() {
     let agent = Agent::start(&dir, settings(address));
     let large = || vec![b'x'; FRAME_MAX + 1];
     let refused = |outcome| matches!(outcome, Err(HandInError::TooLarge { limit: FRAME_MAX, .. }));
-    assert!(refused(agent.publisher.frame("frame".into(), large())));
+    assert!(refused(agent.publisher.frame("frame".into(), large(), FrameId::default())));
     assert!(refused(agent.publisher.retained("alarm/a".into(), large())));
     assert!(refused(agent.publisher.point("point/a".into(), large())));
     let mut paged = session("c1");
@@ -399,7 +402,7 @@ fn the_demos_broker_takes_and_gives_everything() {
     agent.events(2000);
     wait_until("all events", || listener.distinct() == 2000);
     assert!(rising(&listener.seqs()));
-    agent.publisher.frame("frame".into(), vec![b'f'; 60_000]).expect("it fits");
+    agent.publisher.frame("frame".into(), vec![b'f'; 60_000], FrameId::default()).expect("it fits");
     wait_until("a large frame", || listener.on("frame").len() == 1);
     let late = Subscriber::start(address);
     wait_until("what is retained", || late.on("presence") == ["online c1"] && !late.on("event/last").is_empty());

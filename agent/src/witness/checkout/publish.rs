@@ -15,7 +15,7 @@ use lapwing_protocol::Mode;
 use super::board::Judged;
 use crate::core::frames::{Frames, encoding};
 use crate::plan::Plan;
-use crate::publish::Publisher;
+use crate::publish::{FrameId, Publisher};
 use crate::service::{StartError, catalogue_points, keys, session};
 use crate::store::{Store, Writer};
 
@@ -59,7 +59,9 @@ impl Teller {
                 while stopped.recv_timeout(period) == Err(RecvTimeoutError::Timeout) {
                     let closed = frames.lock().unwrap_or_else(PoisonError::into_inner).close();
                     for frame in closed {
-                        let sent = format.to_vec(&frame).map(|payload| publisher.frame("frame".into(), payload));
+                        let sent = format
+                            .to_vec(&frame)
+                            .map(|payload| publisher.frame("frame".into(), payload, FrameId::default()));
                         if let Err(error) = sent {
                             tracing::warn!(%error, "a frame could not be published");
                         }

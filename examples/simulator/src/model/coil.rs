@@ -25,6 +25,12 @@ pub fn effectiveness(ntu: f64, ratio: f64) -> f64 {
     (1.0 - e) / (1.0 - ratio * e)
 }
 
+/// Conductance at an air and a water flow, kW/K.
+#[must_use]
+pub fn conductance(air_m3s: f64, water_m3h: f64) -> f64 {
+    1.0 / (WALL + AIR_SIDE * libm::pow(air_m3s, -0.65) + WATER_SIDE * libm::pow(water_m3h, -0.8))
+}
+
 /// Air leaving the coil for a step; returns the water's outlet temperature.
 pub fn step(dt_s: f64, truth: &mut Truth) -> f64 {
     // A breath of air and water always moves; it keeps the ratios finite.
@@ -33,7 +39,7 @@ pub fn step(dt_s: f64, truth: &mut Truth) -> f64 {
     let c_air = AIR_KJ_PER_M3K * air_m3s;
     let c_water = KW_PER_K_A_M3H * water_m3h;
     let (c_min, c_max) = if c_air < c_water { (c_air, c_water) } else { (c_water, c_air) };
-    let ua = 1.0 / (WALL + AIR_SIDE * libm::pow(air_m3s, -0.65) + WATER_SIDE * libm::pow(water_m3h, -0.8));
+    let ua = conductance(air_m3s, water_m3h);
     let span = truth.hot_aisle_c - truth.supply_water_c;
     let heat = effectiveness(ua / c_min, c_min / c_max) * c_min * span;
     let keep = libm::exp(-dt_s / TAU_S);

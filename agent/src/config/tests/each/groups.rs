@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use lapwing_engine::spec::Test;
+use lapwing_engine::spec::{Condition, Test};
 
 use super::{Copy, MODULE, added};
 
@@ -133,4 +133,136 @@ fn modes_in_which_people_are_told() {
     let mistakes = copy.mistakes();
     assert_eq!((mistakes.len(), mistakes[0].code), (1, "not_one_of"), "{mistakes:#?}");
     assert!(mistakes[0].mend.contains("did you mean `test`?"), "{mistakes:#?}");
+}
+
+#[test]
+fn comparisons_become_points_of_their_own() {
+    let alarm = |id: &str, rest: &str| {
+        format!(
+            "\n[[alarm]]\nid = \"{id}\"\npriority = \"low\"\ntext = \"{{value}}\"\nconsequence = \"c\"\nresponse = \"r\"\nrespond_within = \"1h\"\n{rest}\n"
+        )
+    };
+    let supply = "point = \"coil/water/supply/temperature\"";
+    let text = alarm("off-set", &format!("{supply}\ndeviation = 3.0\nfrom_value = 18.0\noff_delay = \"1s\""))
+        + &alarm("off-set-far", &format!("{supply}\ndeviation = 6.0\nfrom_value = 18.0\noff_delay = \"1s\""))
+        + &alarm(
+            "two-sensors",
+            &format!(
+                "{supply}\ndiscrepancy = 30.0\nfrom_point = \"coil/water/return/temperature\"\noff_delay = \"1s\""
+            ),
+        )
+        + &alarm(
+            "few-fans",
+            "fewer_than = 2\nworking = { points = \"fan/*/state\", state = \"failed\" }\noff_delay = \"1s\"",
+        )
+        + &alarm("dead", &format!("{supply}\nfrozen = \"60s\""))
+        + &alarm(
+            "soon",
+            &format!(
+                "{supply}\nrises_to = 32.0\nwithin = \"60s\"\nover = \"20s\"\nurgent_below = \"10s\"\nurgent_priority = \"high\"\noff_delay = \"1s\""
+            ),
+        )
+        + &alarm(
+            "used",
+            &format!(
+                "{supply}\nhigh = 30.0\ndeadband = 1.0\nonly_while = {{ point = \"fan/01/state\", state = \"failed\" }}"
+            ),
+        );
+    let plan = Copy::new().and(MODULE, &text).load().expect("valid").plan;
+    let at = |id: &str| plan.alarms.iter().position(|alarm| alarm.id == id).expect("there");
+    let point = |id: &str| &plan.points[plan.alarms[at(id)].point as usize];
+    assert_eq!(
+        (point("off-set").path.as_str(), point("off-set").unit.as_str()),
+        ("coil/water/supply/temperature/from-set-point", "K")
+    );
+    assert_eq!(point("off-set").path, point("off-set-far").path, "one comparison, two limits");
+    assert_eq!(point("two-sensors").path, "coil/water/supply/temperature/discrepancy");
+    assert_eq!(point("few-fans").path, "agent/working/few-fans");
+    assert_eq!(plan.compared.len(), 3);
+    assert_eq!(plan.engine.alarms[at("off-set")].condition, Condition::Beyond { limit: 30, deadband: 0 });
+    assert_eq!(plan.engine.alarms[at("few-fans")].condition, Condition::Low { limit: 2, deadband: 0 });
+    assert_eq!(
+        (plan.engine.alarms[at("dead")].condition, plan.engine.alarms[at("dead")].on_delay_ms),
+        (Condition::Frozen, 60_000)
+    );
+    let soon = Condition::TimeToLimit { limit: 320, rising: true, within_ms: 60_000 };
+    assert_eq!((plan.engine.alarms[at("soon")].condition, plan.alarms[at("soon")].left_to), (soon, Some(320)));
+    let used = plan.engine.alarms[at("used")].only_while.expect("a condition of use");
+    let tested = plan.engine.uses[used as usize];
+    assert_eq!(plan.points[tested.point as usize].path, "fan/01/state");
+    assert_eq!(plan.engine.points[tested.point as usize].uses.count, 1);
+    let hanging = plan.engine.use_alarms[tested.alarms.first as usize];
+    assert_eq!(hanging as usize, at("used"));
+}
+
+#[test]
+fn comparisons() {
+    let alarm = |rest: &str| format!("\n[[alarm]]\nid = \"new\"\npriority = \"low\"\ntext = \"t\"\n{rest}\n");
+    let supply = "point = \"coil/water/supply/temperature\"\n";
+    let case = |rest: &str, needle: &str, code: &str, what: &str, mend: &str| {
+        added(&alarm(&format!("{supply}{rest}")), needle, code, what, mend);
+    };
+    case("deviation = 3.0", "[[alarm]]\nid = \"new\"", "missing_key", "from_median_of", "");
+    case("deviation = 3.0\nfrom_value = 18.0\nfrom_point = \"x\"", "from_point = \"x\"", "two_conditions", "", "");
+    case("deviation = 3.0\nfrom_value = 18.05", "18.05", "finer_than_resolution", "18.05", "");
+    case("discrepancy = 3.0\nfrom_point = \"coil/water/flow\"", "\"coil/water/flow\"\n", "other_unit", "L/s", "times");
+    case(
+        "discrepancy = 3.0\nfrom_point = \"coil/water/flw\"",
+        "\"coil/water/flw\"",
+        "unknown_point",
+        "",
+        "coil/water/flow",
+    );
+    case(
+        "deviation = 3.0\nfrom_median_of = \"coil/water/*/temperature\"",
+        "\"coil/water/*/temperature\"",
+        "too_few_peers",
+        "1 peer",
+        "at least two",
+    );
+    case("rises_to = 30.0\nover = \"20s\"", "[[alarm]]\nid = \"new\"", "missing_key", "`within` is missing", "within");
+    case("high = 30.0\nwithin = \"5s\"", "within = \"5s\"", "key_not_of_condition", "`within`", "remove");
+    case(
+        "high = 30.0\nurgent_below = \"5s\"\nurgent_priority = \"high\"",
+        "\"5s\"\nurgent",
+        "missing_key",
+        "`left_to`",
+        "",
+    );
+    case(
+        "high = 30.0\nleft_to = 40.0\nover = \"20s\"\nurgent_below = \"5s\"",
+        "urgent_below = \"5s\"",
+        "missing_key",
+        "urgent_priority",
+        "",
+    );
+    case("high = 30.0\nonly_while = { point = \"fan/01/state\" }", "{ point = \"fan/01/state\" }", "no_test", "", "");
+    case(
+        "high = 30.0\nonly_while = { point = \"fan/{n}/state\", state = \"failed\" }",
+        "\"fan/{n}/state\", state = \"failed\" }",
+        "unknown_point",
+        "",
+        "",
+    );
+    added(
+        &alarm("fewer_than = 3\nworking = { points = \"fan/*/state\", state = \"failed\" }"),
+        "[[alarm]]\nid = \"new\"",
+        "out_of_range",
+        "3 is outside 1 to 2",
+        "",
+    );
+    added(
+        &alarm("fewer_than = 1\nworking = { points = \"fn/*/state\", state = \"failed\" }"),
+        "\"fn/*/state\"",
+        "nothing_matches",
+        "",
+        "",
+    );
+    added(
+        &alarm(&format!("{supply}fewer_than = 1\nworking = {{ points = \"fan/*/state\", state = \"failed\" }}")),
+        "point = \"coil/water/supply/temperature\"\nfewer",
+        "key_not_of_condition",
+        "`point`",
+        "",
+    );
 }

@@ -7,10 +7,10 @@ fn derived_points() {
     changed(
         MODULE,
         "compute = \"water_heat_kw\"",
-        "compute = \"water_heat\"",
-        "\"water_heat\"",
+        "compute = \"water_heat_k\"",
+        "\"water_heat_k\"",
         "unknown_function",
-        "no function is called `water_heat`",
+        "no function is called `water_heat_k`",
         "did you mean `water_heat_kw`?",
     );
     changed(

@@ -1,0 +1,257 @@
+//! The history's axis and what the wall clock showed along it.
+//!
+//! The axis is milliseconds that never go back, over restarts too: it begins at the wall time of the first start, runs
+//! with the monotonic clock, and at a later start goes on after its end, forward to the wall where that can be believed.
+//! The wall may stand elsewhere: a table says how far, from which moment on, and whether the clock was synchronised. A
+//! clock that was wrong and is set right corrects its own start: until then the readings are placed by the first
+//! synchronised offset that follows in the same start. Times in milliseconds. Never panics.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, params};
+
+use super::error::HistoryError;
+
+/// File name of the table.
+pub(super) const FILE_NAME: &str = "axis.sqlite";
+/// The wall is noted anew when it has moved this far against what was noted, ms: less is the clock's own jitter.
+const NOTED_MS: i64 = 5;
+/// An unsynchronised wall is believed to have gone on by at most this much while the agent was off: 30 days.
+const OFF_MAX_MS: i64 = 30 * 86_400_000;
+
+/// From one moment on, where the wall stood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Noted {
+    /// Axis moment.
+    pub at: i64,
+    /// Wall minus axis.
+    pub offset: i64,
+    /// Whether the wall was synchronised.
+    pub synced: bool,
+    /// Number of the agent's start.
+    pub start: u64,
+}
+
+/// Where a new start stands on the axis.
+#[must_use]
+pub(super) fn begin(newest: Option<i64>, wall_ms: i64, synced: bool) -> i64 {
+    let Some(newest) = newest else { return wall_ms.max(0) };
+    let next = newest.saturating_add(1);
+    let believed = synced || wall_ms.saturating_sub(newest) < OFF_MAX_MS;
+    if believed { wall_ms.max(next) } else { next }
+}
+
+/// Maps axis to wall.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Wall {
+    /// By moment; each holds until the next. Corrected.
+    noted: Vec<Noted>,
+}
+
+impl Wall {
+    /// From what was noted, in any order.
+    #[must_use]
+    pub fn new(mut noted: Vec<Noted>) -> Self {
+        noted.sort_by_key(|noted| noted.at);
+        let mut right: Option<Noted> = None;
+        for noted in noted.iter_mut().rev() {
+            match right {
+                Some(later) if later.start == noted.start && !noted.synced => noted.offset = later.offset,
+                _ => {}
+            }
+            if noted.synced {
+                right = Some(*noted);
+            }
+        }
+        Self { noted }
+    }
+
+    /// Wall time of a moment; the moment itself where nothing is noted.
+    #[must_use]
+    pub fn t(&self, at: i64) -> i64 {
+        let place = self.noted.partition_point(|noted| noted.at <= at);
+        let noted = self.noted.get(place.saturating_sub(1));
+        at.saturating_add(noted.map_or(0, |noted| noted.offset))
+    }
+
+    /// Axis ranges, both ends included, whose wall time lies between `from` and `to`, both included.
+    #[must_use]
+    pub fn ranges(&self, from: i64, to: i64) -> Vec<(i64, i64)> {
+        if self.noted.is_empty() {
+            return vec![(from, to)];
+        }
+        let mut ranges: Vec<(i64, i64)> = Vec::new();
+        for (place, noted) in self.noted.iter().enumerate() {
+            let begin = if place == 0 { i64::MIN } else { noted.at };
+            let end = self.noted.get(place + 1).map_or(i64::MAX, |next| next.at - 1);
+            let first = begin.max(from.saturating_sub(noted.offset));
+            let last = end.min(to.saturating_sub(noted.offset));
+            if first > last {
+                continue;
+            }
+            match ranges.last_mut() {
+                Some(before) if before.1.saturating_add(1) >= first => before.1 = last.max(before.1),
+                _ => ranges.push((first, last)),
+            }
+        }
+        ranges
+    }
+
+    /// When the wall last jumped by more than `by_ms` within a start, as axis moment.
+    #[must_use]
+    pub fn last_jump(&self, by_ms: i64) -> Option<i64> {
+        self.noted
+            .windows(2)
+            .filter(|pair| pair[0].start == pair[1].start)
+            .filter(|pair| pair[1].offset.abs_diff(pair[0].offset) > by_ms.unsigned_abs())
+            .map(|pair| pair[1].at)
+            .next_back()
+    }
+}
+
+/// The table's file, for its writer.
+#[derive(Debug)]
+pub(super) struct Table {
+    connection: Connection,
+    path: PathBuf,
+    last: Option<Noted>,
+}
+
+impl Table {
+    pub(super) fn open(dir: &Path) -> Result<Self, HistoryError> {
+        let path = dir.join(FILE_NAME);
+        let failed = |e| HistoryError::sql(&path, e);
+        let connection = super::file::write_as(&path, TABLES)?;
+        let noted = all(&connection).map_err(failed)?;
+        Ok(Self { connection, path: path.clone(), last: noted.last().copied() })
+    }
+
+    /// Notes where the wall stands, if that is news.
+    pub(super) fn note(&mut self, now: Noted) -> Result<(), HistoryError> {
+        let news = self.last.is_none_or(|last| {
+            last.start != now.start
+                || last.synced != now.synced
+                || last.offset.abs_diff(now.offset) > NOTED_MS.unsigned_abs()
+        });
+        if news {
+            self.connection
+                .execute(
+                    "INSERT OR REPLACE INTO wall VALUES (?1, ?2, ?3, ?4)",
+                    params![now.at, now.offset, now.synced, now.start],
+                )
+                .map_err(|e| HistoryError::sql(&self.path, e))?;
+            self.last = Some(now);
+        }
+        Ok(())
+    }
+
+    pub(super) const fn last(&self) -> Option<Noted> {
+        self.last
+    }
+
+    pub(super) fn wall(&self) -> Result<Wall, HistoryError> {
+        Ok(Wall::new(all(&self.connection).map_err(|e| HistoryError::sql(&self.path, e))?))
+    }
+
+    /// Readings about an incident are to be kept.
+    pub(super) fn keep(&self, from_at: i64, to_at: i64) -> Result<(), HistoryError> {
+        self.connection
+            .execute(
+                "INSERT INTO keep VALUES (?1, ?2) ON CONFLICT (from_at) DO UPDATE SET to_at = max(to_at, ?2)",
+                params![from_at, to_at],
+            )
+            .map_err(|e| HistoryError::sql(&self.path, e))?;
+        Ok(())
+    }
+
+    pub(super) fn kept(&self) -> Result<Vec<(i64, i64)>, HistoryError> {
+        let sql = |e| HistoryError::sql(&self.path, e);
+        let mut all = self.connection.prepare("SELECT from_at, to_at FROM keep ORDER BY from_at").map_err(sql)?;
+        let rows = all.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).map_err(sql)?;
+        rows.collect::<rusqlite::Result<_>>().map_err(sql)
+    }
+
+    /// Forgets what concerns only moments before.
+    pub(super) fn forget(&self, before: i64) -> Result<(), HistoryError> {
+        // The last entry before still says where the wall stands at that moment.
+        self.connection
+            .execute_batch(&format!(
+                "DELETE FROM keep WHERE to_at < {before};
+                 DELETE FROM wall WHERE at < (SELECT ifnull(max(at), 0) FROM wall WHERE at <= {before});"
+            ))
+            .map_err(|e| HistoryError::sql(&self.path, e))
+    }
+}
+
+const TABLES: &str = "
+CREATE TABLE wall (at INTEGER PRIMARY KEY, offset INTEGER NOT NULL, synced INTEGER NOT NULL, start INTEGER NOT NULL);
+CREATE TABLE keep (from_at INTEGER PRIMARY KEY, to_at INTEGER NOT NULL);
+";
+
+fn all(connection: &Connection) -> rusqlite::Result<Vec<Noted>> {
+    let mut all = connection.prepare_cached("SELECT at, offset, synced, start FROM wall ORDER BY at")?;
+    let rows = all.query_map([], |row| {
+        Ok(Noted { at: row.get(0)?, offset: row.get(1)?, synced: row.get(2)?, start: row.get(3)? })
+    })?;
+    rows.collect()
+}
+
+/// The table as another reader sees it; none noted if the file is not there.
+pub(super) fn load(dir: &Path) -> Result<Wall, HistoryError> {
+    let path = dir.join(FILE_NAME);
+    if !path.exists() {
+        return Ok(Wall::default());
+    }
+    let connection = super::file::read(&path)?;
+    Ok(Wall::new(all(&connection).map_err(|e| HistoryError::sql(&path, e))?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noted(at: i64, offset: i64, synced: bool, start: u64) -> Noted {
+        Noted { at, offset, synced, start }
+    }
+
+    #[test]
+    fn the_axis_never_goes_back_and_follows_a_wall_that_can_be_believed() {
+        let day = 86_400_000;
+        assert_eq!(begin(None, 1_790_000_000_000, true), 1_790_000_000_000);
+        assert_eq!(begin(None, -5, false), 0, "a clock before 1970");
+        assert_eq!(begin(Some(100 * day), 101 * day, true), 101 * day);
+        assert_eq!(begin(Some(100 * day), 99 * day, true), 100 * day + 1, "the wall was set back");
+        assert_eq!(begin(Some(100 * day), 0, false), 100 * day + 1, "no clock at start");
+        assert_eq!(begin(Some(100 * day), 47_000 * day, false), 100 * day + 1, "a jump to 2099");
+        assert_eq!(begin(Some(100 * day), 102 * day, false), 102 * day, "two days off on the board's own clock");
+    }
+
+    #[test]
+    fn a_clock_set_right_corrects_its_own_start_and_no_other() {
+        let wall = Wall::new(vec![
+            noted(0, -7, true, 1),
+            noted(1000, -999_000, false, 2),
+            noted(5000, 250, true, 2),
+            noted(9000, -50, false, 3),
+        ]);
+        assert_eq!(wall.t(500), 493);
+        assert_eq!(wall.t(1200), 1450, "corrected by what the clock showed later");
+        assert_eq!(wall.t(6000), 6250);
+        assert_eq!(wall.t(9500), 9450, "never set right: as it was");
+    }
+
+    #[test]
+    fn ranges_are_the_inverse_also_where_the_wall_ran_twice() {
+        // Set back by an hour at 10 000.
+        let wall = Wall::new(vec![noted(0, 0, true, 1), noted(10_000, -5000, true, 1)]);
+        let ranges = wall.ranges(6000, 9000);
+        assert_eq!(ranges, [(6000, 9000), (11_000, 14_000)]);
+        for at in -100..20_000 {
+            let inside = ranges.iter().any(|(first, last)| (*first..=*last).contains(&at));
+            assert_eq!(inside, (6000..=9000).contains(&wall.t(at)), "at {at}");
+        }
+        assert_eq!(wall.last_jump(3000), Some(10_000));
+        assert_eq!(wall.last_jump(5000), None);
+        assert_eq!(Wall::default().ranges(1, 2), [(1, 2)]);
+    }
+}

@@ -1,0 +1,147 @@
+//! What the writer does when nothing has arrived: slots become blocks, full files are condensed, old ones go.
+//!
+//! Part of the thread in `worker`; each call does a piece. A slot that could not be written for as long as the next one took
+//! makes way: history thins oldest first. Never panics.
+
+use super::*;
+
+impl Worker {
+    /// The slot is over: its file waits to become blocks, a new one begins.
+    pub(super) fn rotate(&mut self) -> Result<(), HistoryError> {
+        self.journal(None, true, false)?;
+        self.encoder.begin();
+        self.fresh = true;
+        if self.closing.take().is_some() || self.dir.join(CLOSING).exists() {
+            self.finish_or_drop();
+        }
+        self.open = None;
+        self.move_to_closing()
+    }
+
+    /// The slot before has had fifteen minutes: it is closed now, or its readings are lost.
+    pub(super) fn finish_or_drop(&mut self) {
+        self.begin_closing();
+        self.failing = None;
+        while self.closing.is_some() && self.failing.is_none() {
+            self.close_a_piece();
+        }
+        if let Some(closing) = self.closing.take() {
+            closing.roll_back(&self.raw.connection);
+            self.dropped += closing.readings() as u64;
+            self.losses.push(Loss {
+                path: self.dir.join(CLOSING),
+                what: format!("slot {}", closing.slot),
+                why: "it could not be written for a quarter of an hour and made way for newer readings".into(),
+            });
+        }
+    }
+
+    pub(super) fn move_to_closing(&mut self) -> Result<(), HistoryError> {
+        let (from, to) = (self.dir.join(OPEN), self.dir.join(CLOSING));
+        std::fs::rename(&from, &to).map_err(|e| HistoryError::file(&from, e))?;
+        sync_dir(&self.dir)?;
+        self.begin_closing();
+        Ok(())
+    }
+
+    pub(super) fn begin_closing(&mut self) {
+        match Closing::begin(&self.dir) {
+            Ok(closing) => self.closing = closing,
+            Err(error) => self.note(Err(error)),
+        }
+    }
+
+    /// One piece of what can wait.
+    pub(super) fn later_work(&mut self) {
+        if self.retry_at.is_some_and(|at| Instant::now() < at) {
+            return;
+        }
+        self.retry_at = None;
+        if self.closing.is_some() {
+            self.close_a_piece();
+        } else if let Some(condense) = &mut self.condense {
+            match condense.go_on() {
+                Ok(false) => {}
+                Ok(true) => {
+                    self.losses.append(&mut condense.losses);
+                    self.condense = None;
+                    self.tidy();
+                    self.condense_next();
+                }
+                Err(error) => {
+                    self.condense = None;
+                    remove_parts(&self.dir);
+                    self.note(Err(error));
+                }
+            }
+        }
+    }
+
+    pub(super) fn close_a_piece(&mut self) {
+        let Some(mut closing) = self.closing.take() else { return };
+        if let Err(error) = self.file_for(closing.slot) {
+            self.closing = Some(closing);
+            self.note(Err(error));
+            return;
+        }
+        if closing.is_empty() {
+            // Nothing in it could be read; what was damaged has been told.
+            self.closed(&closing);
+            return;
+        }
+        match closing.go_on(&self.raw.connection, &self.raw.path) {
+            Ok(false) => self.closing = Some(closing),
+            Ok(true) => {
+                self.raw.day.get_or_insert(closing.slot * SLOT_MS / DAY_MS);
+                self.closed(&closing);
+            }
+            Err(error) => {
+                closing.roll_back(&self.raw.connection);
+                // From the start: a transaction that failed took its stripes with it.
+                self.begin_closing();
+                let full = matches!(error, HistoryError::Full { .. });
+                self.note(Err(error));
+                if full {
+                    self.tidy();
+                }
+            }
+        }
+    }
+
+    pub(super) fn closed(&mut self, closing: &Closing) {
+        let news = |loss: &&Loss| !self.told.iter().any(|told| told.what == loss.what && told.why == loss.why);
+        let fresh: Vec<Loss> = closing.losses.iter().filter(news).cloned().collect();
+        self.losses.extend(fresh);
+        self.told.clear();
+        if let Err(error) = std::fs::remove_file(self.dir.join(CLOSING)) {
+            self.note(Err(HistoryError::file(&self.dir.join(CLOSING), error)));
+        }
+        self.failing = None;
+        self.tidy();
+        self.condense_next();
+    }
+
+    /// Begins with the next full raw file; one at a time, for each writes files of its own.
+    pub(super) fn condense_next(&mut self) {
+        if self.condense.is_some() {
+            return;
+        }
+        match Condense::next(&self.dir, self.raw.number, self.last.at, &self.axis) {
+            Ok(next) => self.condense = next,
+            Err(error) => self.note(Err(error)),
+        }
+    }
+
+    /// Makes sure that the raw file may take a slot: it ends with its day.
+    pub(super) fn file_for(&mut self, slot: i64) -> Result<(), HistoryError> {
+        let day = slot * SLOT_MS / DAY_MS;
+        let size = std::fs::metadata(&self.raw.path).map_or(0, |file| file.len());
+        if self.raw.day.is_none_or(|own| own == day) && size < FILE_MAX {
+            return Ok(());
+        }
+        let mut raw = RawFile::at(&self.dir, self.raw.number + 1)?;
+        raw.begin(&self.beginning)?;
+        self.raw = raw;
+        Ok(())
+    }
+}
