@@ -4,6 +4,7 @@
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
 mod alarms;
+mod health;
 mod messages;
 mod mode;
 mod operator;
@@ -81,6 +82,8 @@ pub struct Inputs<'a> {
     pub catalogue: &'a str,
     /// What the store held.
     pub opened: Opened,
+    /// What the host gives.
+    pub host: Arc<super::health::Host>,
     /// The store.
     pub writer: Writer,
     /// The publisher.
@@ -170,6 +173,7 @@ struct Core<'a> {
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    watched: health::Watched,
 }
 
 impl<'a> Core<'a> {
@@ -222,6 +226,7 @@ impl<'a> Core<'a> {
             broker_down: false,
             released: false,
             saved: inputs.opened.alarms,
+            watched: health::Watched::new(inputs.host, inputs.opened.boot),
         }
     }
 
@@ -315,6 +320,7 @@ impl<'a> Core<'a> {
                 None,
             );
         }
+        self.health(Instant::now());
         self.look_at_urgency();
         self.moved();
         self.look_at_history();

@@ -8,6 +8,7 @@ mod alarms;
 mod compare;
 mod derive;
 mod group;
+mod health;
 mod identity;
 mod own;
 mod pace;
@@ -120,9 +121,11 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     pace::faster(&wiring.items, &points, &mut devices, report);
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
+    let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
+    health::alarms(&health, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -146,6 +149,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         groups,
         suppress,
         engine,
+        health: Some(health),
         digest: [0; 32],
         source: Vec::new(),
     };

@@ -105,6 +105,7 @@ impl Core<'_> {
             }
             FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
             FieldMessage::Counts { link, counts } => {
+                self.watched.counted(link, counts);
                 let plan = self.plan;
                 let first = usize::try_from(link).ok().and_then(|l| plan.links.get(l)).and_then(|l| l.count_points);
                 for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
