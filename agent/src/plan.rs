@@ -57,10 +57,49 @@ pub struct Plan {
     pub suppress: Vec<Suppress>,
     /// The engine's tables.
     pub engine: EngineTables,
+    /// Points of the agent's own health.
+    pub health: Option<Health>,
     /// SHA-256 of the configuration as read (files and environment).
     pub digest: [u8; 32],
     /// The configuration as read: names of files with their text, then variables with their value.
     pub source: Vec<(String, String)>,
+}
+
+/// Indices of the points of the agent's own health; figures since the last look are of 10 s.
+#[derive(Clone, Debug, Default)]
+pub struct Health {
+    /// Readings good of those due since the last look, 0.1 %.
+    pub good: u32,
+    /// Scans skipped since the start.
+    pub skipped: u32,
+    /// Longest time from a reading to its judging since the last look, ms.
+    pub lateness: u32,
+    /// Messages that wait for the core.
+    pub waiting: u32,
+    /// Messages dropped since the start.
+    pub dropped: u32,
+    /// Packets of events the broker has not confirmed.
+    pub unsent: u32,
+    /// Age of the oldest of them, s.
+    pub oldest: u32,
+    /// State of the store.
+    pub store: u32,
+    /// Time of the last commit, ms.
+    pub commit: u32,
+    /// Free share of the disk, 0.1 %.
+    pub disk_free: u32,
+    /// Written to block devices since the start, KiB.
+    pub written: u32,
+    /// State of the wall clock.
+    pub clock: u32,
+    /// Processor time of the last look, 0.1 % of one core.
+    pub cpu: u32,
+    /// Resident memory, MiB.
+    pub memory: u32,
+    /// Starts on this store.
+    pub starts: u32,
+    /// By link: requests without a believed answer since the last look, 0.1 %.
+    pub errors: Vec<u32>,
 }
 
 /// Owned form of the engine's tables.

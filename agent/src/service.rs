@@ -142,6 +142,7 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        let host = crate::core::health::Host::watch(&plan.store.dir)?;
         let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
         let late = match &history {
             Some((recorder, found)) => Some(Late::start(
@@ -172,6 +173,7 @@ impl Service {
                     ids: &ids,
                     catalogue: &catalogue,
                     opened,
+                    host,
                     writer,
                     publisher,
                     receiver,

@@ -124,6 +124,17 @@ impl Agent {
         self.process.err.all().iter().map(|line| line.text.clone() + "\n").collect()
     }
 
+    /// Its process id.
+    #[must_use]
+    pub fn id(&self) -> u32 {
+        self.process.id()
+    }
+
+    /// Sends a signal to it alone.
+    pub fn signal(&self, signal: Signal) {
+        self.process.signal(signal);
+    }
+
     /// Ends it as a power cut of the process would (kill -9).
     pub fn kill(mut self) {
         self.process.kill();

@@ -19,6 +19,7 @@ pub struct Figures {
     alarms: BTreeMap<String, AlarmFigures>,
     worst_lateness_ms: u64,
     alarm_load: AlarmLoad,
+    recent_lateness_ms: u64,
     skipped_scans: u64,
 }
 
@@ -83,12 +84,30 @@ impl Figures {
         self.readings_due = self.readings_due.saturating_add(due);
         self.readings_good = self.readings_good.saturating_add(good);
         self.worst_lateness_ms = self.worst_lateness_ms.max(lateness_ms);
+        self.recent_lateness_ms = self.recent_lateness_ms.max(lateness_ms);
     }
 
     /// Scans were skipped, with so many readings in them.
     pub fn skipped(&mut self, scans: u64, readings: u64) {
         self.skipped_scans = self.skipped_scans.saturating_add(scans);
         self.readings_due = self.readings_due.saturating_add(readings);
+    }
+
+    /// Readings due and good so far.
+    #[must_use]
+    pub const fn readings(&self) -> (u64, u64) {
+        (self.readings_due, self.readings_good)
+    }
+
+    /// Scans skipped so far.
+    #[must_use]
+    pub const fn skipped_scans(&self) -> u64 {
+        self.skipped_scans
+    }
+
+    /// Longest time from a reading to its judging since the last call, ms.
+    pub fn take_lateness_ms(&mut self) -> u64 {
+        std::mem::take(&mut self.recent_lateness_ms)
     }
 
     /// An event was numbered.

@@ -11,6 +11,7 @@ pub mod compare;
 pub mod derived;
 pub mod figures;
 pub mod frames;
+pub mod health;
 pub mod held;
 pub mod incidents;
 pub mod judge;
@@ -91,6 +92,12 @@ impl Door {
     pub fn hand_in_surely(&self, message: Message) {
         // When the core is gone nobody is left to care.
         let _gone = self.sent(|| self.sender.send(message).is_ok());
+    }
+
+    /// Messages that wait for the core.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.waiting.load(Ordering::Relaxed)
     }
 
     /// Messages dropped so far.

@@ -4,6 +4,7 @@
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
 mod alarms;
+mod health;
 mod load;
 mod messages;
 mod mode;
@@ -83,6 +84,8 @@ pub struct Inputs<'a> {
     pub catalogue: &'a str,
     /// What the store held.
     pub opened: Opened,
+    /// What the host gives.
+    pub host: Arc<super::health::Host>,
     /// The store.
     pub writer: Writer,
     /// The publisher.
@@ -177,6 +180,7 @@ struct Core<'a> {
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    watched: health::Watched,
 }
 
 impl<'a> Core<'a> {
@@ -232,6 +236,7 @@ impl<'a> Core<'a> {
             broker_down: false,
             released: false,
             saved: inputs.opened.alarms,
+            watched: health::Watched::new(inputs.host, inputs.opened.boot),
         }
     }
 
@@ -325,6 +330,7 @@ impl<'a> Core<'a> {
                 None,
             );
         }
+        self.health(Instant::now());
         self.look_at_urgency();
         self.look_at_load();
         self.moved();

@@ -163,7 +163,7 @@ fn as_buckets(query: &ReadingsQuery, series: &[Series]) -> Readings {
             point.t.push(bucket.t);
             point.min.push(usable.then(|| real(bucket.minimum)));
             point.max.push(usable.then(|| real(bucket.maximum)));
-            point.average.push(usable.then(|| bucket.average * unit));
+            point.average.push(usable.then_some(bucket.average * unit));
             point.end.push(usable.then(|| real(bucket.end)));
         }
         point

@@ -26,7 +26,8 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use error::StoreError;
 pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
@@ -202,7 +203,7 @@ impl Store {
         let latest = self
             .connection
             .query_row("SELECT id, base, crc FROM log ORDER BY n DESC LIMIT 1", [], |row| {
-                Ok((row.get::<_, String>(0)?, row.get::<_, u64>(1)?, row.get::<_, Option<u32>>(2)?))
+                Ok((row.get::<_, String>(0)?, row.get::<_, u64>(1)?, crc(row, 2)?))
             })
             .optional()
             .map_err(|e| self.sql(e))?;
@@ -261,8 +262,8 @@ impl Store {
         let mut statement = self.connection.prepare("SELECT id, digest, state, crc FROM alarm ORDER BY id")?;
         let rows = statement.query_map([], |row| {
             let alarm =
-                SavedAlarm { id: row.get(0)?, digest: row.get::<_, i64>(1)?.cast_unsigned(), state: row.get(2)? };
-            Ok((alarm, row.get::<_, Option<u32>>(3)?))
+                SavedAlarm { id: text(row, 0)?, digest: number(row, 1)?.cast_unsigned(), state: bytes(row, 2)? };
+            Ok((alarm, crc(row, 3)?))
         })?;
         let mut alarms = Vec::new();
         for row in rows {
@@ -294,10 +295,14 @@ impl Store {
             let mut all = transaction.prepare("SELECT id, path, quantity, unit, exponent, crc FROM point")?;
             let mut rows = all.query([])?;
             while let Some(row) = rows.next()? {
-                let key =
-                    PointKey { path: row.get(1)?, quantity: row.get(2)?, unit: row.get(3)?, exponent: row.get(4)? };
+                let key = PointKey {
+                    path: text(row, 1)?,
+                    quantity: text(row, 2)?,
+                    unit: text(row, 3)?,
+                    exponent: i8::try_from(number(row, 4)?).unwrap_or(i8::MAX),
+                };
                 let id = row.get(0)?;
-                if fits(row.get(5)?, || point_crc(id, &key)) {
+                if fits(crc(row, 5)?, || point_crc(id, &key)) {
                     known.insert(key, id);
                 } else {
                     damaged.push(id);
@@ -358,13 +363,13 @@ impl Store {
                 .rev()
                 .find(|(_, base)| *base < event)
                 .map_or_else(|| (Arc::from(""), 0), |(log, base)| (Arc::clone(log), *base));
-            let (t_ms, kind, payload): (i64, String, Vec<u8>) = (row.get(2)?, row.get(3)?, row.get(4)?);
-            let whole = fits(row.get(5)?, || checksum::event(event, t_ms, &kind, &payload));
-            let announce: Option<String> = row.get(6)?;
-            let announced: Option<Vec<u8>> = row.get(7)?;
+            let (t_ms, kind, payload) = (number(row, 2)?, text(row, 3)?, bytes(row, 4)?);
+            let whole = fits(crc(row, 5)?, || checksum::event(event, t_ms, &kind, &payload));
+            let announce = if is_null(row, 6)? { None } else { Some(text(row, 6)?) };
+            let announced = if is_null(row, 7)? { None } else { Some(bytes(row, 7)?) };
             let whole = whole
                 && match (&announce, &announced) {
-                    (Some(topic), Some(text)) => fits(row.get(8)?, || checksum::announcement(id, topic, text)),
+                    (Some(topic), Some(said)) => fits(crc(row, 8)?, || checksum::announcement(id, topic, said)),
                     (None, None) => true,
                     (Some(_), None) | (None, Some(_)) => false,
                 };
@@ -413,18 +418,50 @@ impl Store {
         let mut statement = self.connection.prepare_cached(&sql)?;
         let last = last.min(i64::MAX.cast_unsigned());
         let rows = statement.query_map(params![after, last, limit], |row| {
-            let (number, t_ms, kind, payload): (u64, i64, String, Vec<u8>) =
-                (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
-            let whole = fits(row.get(4)?, || checksum::event(number, t_ms, &kind, &payload));
-            Ok(StoredEvent { seq: number - base, t_ms, kind, payload: if whole { payload } else { Vec::new() } })
+            let place: u64 = row.get(0)?;
+            let (t_ms, kind, payload) = (number(row, 1)?, text(row, 2)?, bytes(row, 3)?);
+            let whole = fits(crc(row, 4)?, || checksum::event(place, t_ms, &kind, &payload));
+            Ok(StoredEvent { seq: place - base, t_ms, kind, payload: if whole { payload } else { Vec::new() } })
         })?;
         rows.collect()
     }
 }
 
+/// A column as it lies on disk: a flipped bit may have made it another type or no text, which its checksum then says.
+fn bytes(row: &Row<'_>, column: usize) -> rusqlite::Result<Vec<u8>> {
+    Ok(match row.get_ref(column)? {
+        ValueRef::Blob(bytes) | ValueRef::Text(bytes) => bytes.to_vec(),
+        ValueRef::Null | ValueRef::Integer(_) | ValueRef::Real(_) => Vec::new(),
+    })
+}
+
+fn text(row: &Row<'_>, column: usize) -> rusqlite::Result<String> {
+    bytes(row, column).map(|bytes| String::from_utf8_lossy(&bytes).into_owned())
+}
+
+fn number(row: &Row<'_>, column: usize) -> rusqlite::Result<i64> {
+    Ok(match row.get_ref(column)? {
+        ValueRef::Integer(number) => number,
+        ValueRef::Null | ValueRef::Real(_) | ValueRef::Text(_) | ValueRef::Blob(_) => 0,
+    })
+}
+
+/// A checksum; what cannot be one fits nothing.
+fn crc(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<i64>> {
+    Ok(match row.get_ref(column)? {
+        ValueRef::Null => None,
+        ValueRef::Integer(number) => Some(number),
+        ValueRef::Real(_) | ValueRef::Text(_) | ValueRef::Blob(_) => Some(-1),
+    })
+}
+
+fn is_null(row: &Row<'_>, column: usize) -> rusqlite::Result<bool> {
+    Ok(row.get_ref(column)? == ValueRef::Null)
+}
+
 /// Whether a row's checksum fits; rows of schema 1 have none.
-fn fits(crc: Option<u32>, computed: impl FnOnce() -> u32) -> bool {
-    crc.is_none_or(|crc| crc == computed())
+fn fits(crc: Option<i64>, computed: impl FnOnce() -> u32) -> bool {
+    crc.is_none_or(|crc| crc == i64::from(computed()))
 }
 
 fn point_crc(id: u32, key: &PointKey) -> u32 {

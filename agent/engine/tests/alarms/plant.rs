@@ -25,6 +25,7 @@ pub(crate) const fn alarm(point: u32, condition: Condition) -> AlarmSpec {
         latching: false,
         priority: Priority::High,
         max_shelf_ms: 1_000_000,
+        only_while: None,
     }
 }
 
@@ -54,7 +55,14 @@ impl Plant {
 
     /// The engine over it, going on where the last one stood.
     pub(crate) fn engine(&mut self) -> Engine<'_> {
-        let tables = Tables { points: &self.points, alarms: &self.alarms, windows: &[], absent: &[] };
+        let tables = Tables {
+            points: &self.points,
+            alarms: &self.alarms,
+            windows: &[],
+            absent: &[],
+            uses: &[],
+            use_alarms: &[],
+        };
         Engine::new(tables, &mut self.point_states, &mut self.alarm_states, &mut []).expect("the plant fits itself")
     }
 

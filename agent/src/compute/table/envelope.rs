@@ -157,7 +157,7 @@ fn steady_state(given: &mut Given<'_>) -> Result<Computed, NoNumber> {
 fn earliest_to_limit(given: &mut Given<'_>) -> Result<Computed, NoNumber> {
     let (limit, over_s, most) = (given.number("limit_c"), given.number("over_s"), given.number("at_most_s"));
     let now = largest(given.list("t_c"));
-    if !(over_s >= 1.0 && over_s <= 86_400.0) || !(most > 0.0 && most.is_finite()) {
+    if !((1.0..=86_400.0).contains(&over_s) && most > 0.0 && most.is_finite()) {
         return Err(domain("over_s must be from 1 to a day, at_most_s positive"));
     }
     if !(now.abs() <= 1e6 && limit.abs() <= 1e6) {

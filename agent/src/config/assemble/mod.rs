@@ -8,6 +8,7 @@ mod alarms;
 mod compare;
 mod derive;
 mod group;
+mod health;
 mod identity;
 mod own;
 mod pace;
@@ -121,9 +122,11 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
     let load_points = own::load(&mut points);
+    let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
+    health::alarms(&health, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -148,6 +151,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         load_points: Some(load_points),
         suppress,
         engine,
+        health: Some(health),
         digest: [0; 32],
         source: Vec::new(),
     };

@@ -218,7 +218,7 @@ const fn failed() -> Condition {
     Condition::State { states: 1 << 1 }
 }
 
-const fn spec(point: u32, condition: Condition, priority: Priority, on_delay_ms: u32) -> AlarmSpec {
+pub(super) const fn spec(point: u32, condition: Condition, priority: Priority, on_delay_ms: u32) -> AlarmSpec {
     AlarmSpec {
         point,
         condition,
@@ -231,17 +231,17 @@ const fn spec(point: u32, condition: Condition, priority: Priority, on_delay_ms:
     }
 }
 
-struct Texts {
-    id: String,
-    text: String,
-    consequence: String,
-    response: String,
-    first_check: String,
-    link: Option<String>,
+pub(super) struct Texts {
+    pub(super) id: String,
+    pub(super) text: String,
+    pub(super) consequence: String,
+    pub(super) response: String,
+    pub(super) first_check: String,
+    pub(super) link: Option<String>,
 }
 
 impl Texts {
-    fn about(self, point: u32, condition: ConditionKind, priority: Priority, minutes: u64) -> Alarm {
+    pub(super) fn about(self, point: u32, condition: ConditionKind, priority: Priority, minutes: u64) -> Alarm {
         Alarm {
             id: self.id,
             point,

@@ -101,6 +101,24 @@ fn points_stand_as_they_are_read() {
             "agent/alarms/stale",
             "agent/alarms/chattering",
             "agent/alarms/flood",
+            "agent/scans/skipped",
+            "agent/core/waiting",
+            "agent/core/dropped",
+            "agent/events/unsent",
+            "agent/disk/written-kib",
+            "agent/memory-mib",
+            "agent/starts",
+            "agent/readings/good",
+            "agent/disk/free",
+            "agent/processor",
+            "agent/link/plant/errors",
+            "agent/link/fans/errors",
+            "agent/link/ups-a1/errors",
+            "agent/scans/lateness",
+            "agent/events/oldest-unsent",
+            "agent/store/commit",
+            "agent/store/state",
+            "agent/clock/state",
         ]
         .map(String::from),
         "{paths:#?}"
@@ -301,7 +319,9 @@ fn faults_have_one_alarm_each() {
     {
         assert!(!own.contains(&id), "{id}");
     }
-    assert_eq!(own.len(), 3 + 2 + 14 - 1 + 1, "and one for a second master on the serial line");
+    let of_the_agent = own.iter().filter(|id| id.starts_with("fault/agent/")).count();
+    assert_eq!(of_the_agent, 4, "store, clock, disk, events that wait");
+    assert_eq!(own.len(), 3 + 2 + 14 - 1 + 1 + 4, "and one for a second master on the serial line");
     let point = plan
         .alarms
         .iter()

@@ -35,7 +35,10 @@ impl Core<'_> {
         self.close();
         let when = When { t: self.clock.wall(self.clock.now()), synced: self.clock.synced() };
         match self.ledger.begin_volatile(when, why) {
-            Ok(renumbered) => self.numbered_anew(renumbered),
+            Ok(renumbered) => {
+                self.numbered_anew(renumbered);
+                self.say_store(true);
+            }
             Err(error) => tracing::error!(%error, "a volatile event log could not begin; events wait for the disk"),
         }
         self.close();
@@ -51,6 +54,7 @@ impl Core<'_> {
         }
         let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason: None };
         self.event(text, Detail::Store(detail), None);
+        self.say_store(false);
     }
 
     /// Alarms whose last event waited for the disk speak of it by its new number.

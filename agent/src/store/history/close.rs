@@ -40,6 +40,7 @@ impl Closing {
     /// Looks at the file that waits; `None` if there is none, or nothing in it can be used.
     pub(super) fn begin(dir: &Path) -> Result<Option<Self>, HistoryError> {
         let path = dir.join(CLOSING);
+        #[allow(clippy::reversed_empty_ranges)] // no point is wanted yet
         let mut gather = Gather::new(1..=0);
         let Some(account) = open::read(&path, |step, entries| gather.take(step, entries))? else { return Ok(None) };
         let (head, scans, _) = gather.finish();

@@ -21,12 +21,15 @@ use crate::store::PointKey;
 /// Directory of the history inside the data directory.
 pub const DIRECTORY: &str = "history";
 
+/// First and last slot or day of a file; `None` for an empty one.
+type FirstLast = Option<(i64, i64)>;
+
 /// The history as it lies on disk.
 #[derive(Debug)]
 pub struct Reader {
     pub(super) dir: PathBuf,
     /// First and last slot (raw, kept) or day (roll-ups) of files that no longer change.
-    known: Mutex<HashMap<(Kind, u32), Option<(i64, i64)>>>,
+    known: Mutex<HashMap<(Kind, u32), FirstLast>>,
     losses: Mutex<Vec<Loss>>,
 }
 

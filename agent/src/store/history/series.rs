@@ -104,7 +104,7 @@ impl Reader {
         // The open slots first: what they held may move into a file meanwhile, never the other way.
         let open = search.open_slots()?;
         search.files(paths)?;
-        search.from_open(open, paths)?;
+        search.take_open(open, paths)?;
         Ok(search.finish())
     }
 }
@@ -358,7 +358,7 @@ impl Search<'_> {
         Ok(all)
     }
 
-    fn from_open(&mut self, open: Vec<(i64, Gather)>, paths: &[&str]) -> Result<(), HistoryError> {
+    fn take_open(&mut self, open: Vec<(i64, Gather)>, paths: &[&str]) -> Result<(), HistoryError> {
         if open.is_empty() {
             return Ok(());
         }

@@ -80,7 +80,7 @@ impl Reader {
         let name = match at.place {
             Place::File(kind, number) => {
                 let Some(connection) = self.open(kind, number)? else { return Ok(()) };
-                return self.from_file((kind, number, &connection), at.slot, &mut take);
+                return self.in_file((kind, number, &connection), at.slot, &mut take);
             }
             Place::Closing => CLOSING,
             Place::Open => OPEN,
@@ -107,7 +107,7 @@ impl Reader {
         }
     }
 
-    fn from_file(
+    fn in_file(
         &self,
         (kind, number, connection): (Kind, u32, &Connection),
         slot: i64,

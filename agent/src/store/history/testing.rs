@@ -55,6 +55,7 @@ fn any_entry(id: u32) -> impl Strategy<Value = Entry> {
     )
 }
 
+#[allow(clippy::type_complexity)] // a step as the recorder takes it
 fn any_step() -> impl Strategy<Value = (i64, i64, Result<(u32, Vec<Entry>), Happening>)> {
     let group = |source: u32, ids: Vec<u32>| {
         ids.into_iter().map(any_entry).collect::<Vec<_>>().prop_map(move |entries| Ok((source, entries)))

@@ -104,17 +104,16 @@ fn cut(dir: &TestDir, disk: &Disk, synchronous: Option<&str>, heard_until: u64, 
     let pid = i32::try_from(child.id()).ok().and_then(Pid::from_raw).expect("a child has an id");
     kill_process(pid, Signal::STOP).expect("it can be stopped");
     let copy = dir.path().join("copy.img");
-    run("cp", &["--sparse=always", &disk.image.to_string_lossy(), &copy.to_string_lossy()])
-        .expect("the image is copied");
+    copy_at_one_moment(&disk.image, &copy);
     child.kill().expect("it can be killed");
     child.wait().expect("it ends");
     // What it had printed before it was stopped counts as well.
     promised = lines.map_while(Result::ok).filter_map(|line| durable(&line)).last().unwrap_or(promised).max(promised);
 
     let after = Disk::mount(copy.clone(), dir.path().join("after")).expect("the copy mounts");
-    if garble {
-        spoil_next_block(&after.at.join(format!("{FILE_NAME}-wal")));
-    }
+    let log = after.at.join(format!("{FILE_NAME}-wal"));
+    let before = if garble { std::fs::read(&log).unwrap_or_default() } else { Vec::new() };
+    let spoilt = if garble { spoil_next_block(&log) } else { None };
     let kept = (|| {
         let (store, opened) = Store::open(&after.at, 64).map_err(|error| error.to_string())?;
         let events = store.events_after(0, u32::MAX).map_err(|error| error.to_string())?;
@@ -126,17 +125,37 @@ fn cut(dir: &TestDir, disk: &Disk, synchronous: Option<&str>, heard_until: u64, 
         Ok(opened.last_seq)
     })();
     drop(after);
+    if let (Ok(kept), Ok(folder)) = (&kept, std::env::var("LAPWING_TEST_KEEP_LOSS"))
+        && *kept < promised
+    {
+        println!("{promised} promised, {kept} kept, spoilt at {spoilt:?}, log of {} bytes", before.len());
+        std::fs::write(Path::new(&folder).join(format!("loss-{promised}-{kept}.wal")), &before)
+            .expect("it can be kept");
+    }
     let _gone = std::fs::remove_file(copy);
     Left { promised, kept }
 }
 
+/// The kernel writes on behind a stopped process. A copy that equals the image when it is done is the image of one moment:
+/// nothing changed between the two looks.
+fn copy_at_one_moment(image: &Path, copy: &Path) {
+    let (image, copy) = (image.to_string_lossy(), copy.to_string_lossy());
+    for _ in 0..200 {
+        run("cp", &["--sparse=always", &image, &copy]).expect("the image is copied");
+        if run("cmp", &["-s", &image, &copy]).is_ok() {
+            return;
+        }
+    }
+    panic!("the image did not come to rest although the process was stopped");
+}
+
 /// Rubbish into the block of the write-ahead log in which the next write begins (SQLite, "WAL File Format": a header of 32
 /// bytes, frames of 24 bytes and a page; bytes 8–16 of a frame repeat the salts of the header).
-fn spoil_next_block(log: &Path) {
-    let Ok(mut file) = std::fs::OpenOptions::new().read(true).write(true).open(log) else { return };
+fn spoil_next_block(log: &Path) -> Option<u64> {
+    let Ok(mut file) = std::fs::OpenOptions::new().read(true).write(true).open(log) else { return None };
     let mut header = [0_u8; 32];
     if file.read_exact(&mut header).is_err() {
-        return;
+        return None;
     }
     let frame_bytes = 24 + u64::from(PAGE);
     let mut next = 32;
@@ -153,6 +172,7 @@ fn spoil_next_block(log: &Path) {
     let within = usize::try_from(bytes.saturating_sub(block).min(BLOCK)).unwrap_or(0);
     file.seek(SeekFrom::Start(block)).expect("a place in the file");
     file.write_all(&rubbish[..within]).expect("it can be written");
+    Some(block)
 }
 
 const PAGE: u32 = 4096;

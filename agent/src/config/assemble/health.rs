@@ -1,0 +1,139 @@
+//! The points of the agent's own health, and the few alarms on them that a person can act on.
+//!
+//! Alarms: the store takes no events, the disk fills, events wait for the broker, readings are dropped, the clock is not
+//! synchronised. Limits and times to respond: common practice, no source. What has an alarm of its own elsewhere (a link,
+//! a device, a sensor) gets none here: one cause is one alarm. Never panics.
+
+use std::time::Duration;
+
+use lapwing_engine::spec::{Condition, PointSpec};
+use lapwing_protocol::{ConditionKind, Decimal, Priority, Quantity, Unit};
+
+use crate::config::units;
+use crate::plan::{Health, Link, Point};
+
+use super::alarms::Tables;
+use super::own::{Texts, spec};
+use super::{Draft, Points, index};
+
+/// Adds the points.
+pub(super) fn points(links: &[Link], points: &mut Points) -> Health {
+    let mut count = |path: &str| add(points, path, Quantity::Count, "1", 0, &[]);
+    let (skipped, waiting, dropped) =
+        (count("agent/scans/skipped"), count("agent/core/waiting"), count("agent/core/dropped"));
+    let (unsent, written, memory, starts) = (
+        count("agent/events/unsent"),
+        count("agent/disk/written-kib"),
+        count("agent/memory-mib"),
+        count("agent/starts"),
+    );
+    let mut share = |path: &str| add(points, path, Quantity::Ratio, "%", -1, &[]);
+    let (good, disk_free, cpu) = (share("agent/readings/good"), share("agent/disk/free"), share("agent/processor"));
+    let errors = links.iter().map(|link| share(&format!("agent/link/{}/errors", link.name))).collect();
+    let mut time = |path: &str, unit: &str| add(points, path, Quantity::Time, unit, 0, &[]);
+    let (lateness, oldest, commit) =
+        (time("agent/scans/lateness", "ms"), time("agent/events/oldest-unsent", "s"), time("agent/store/commit", "ms"));
+    let mut state = |path: &str, states: [&str; 2]| add(points, path, Quantity::State, "1", 0, &states);
+    let store = state("agent/store/state", ["working", "in memory only"]);
+    let clock = state("agent/clock/state", ["synchronised", "not synchronised"]);
+    Health {
+        good,
+        skipped,
+        lateness,
+        waiting,
+        dropped,
+        unsent,
+        oldest,
+        store,
+        commit,
+        disk_free,
+        written,
+        clock,
+        cpu,
+        memory,
+        starts,
+        errors,
+    }
+}
+
+fn add(points: &mut Points, path: &str, quantity: Quantity, unit: &str, exponent: i8, states: &[&str]) -> u32 {
+    let point = Point {
+        path: path.into(),
+        quantity: quantity.name().to_string(),
+        unit: unit.into(),
+        exponent,
+        scan_period: Duration::from_secs(10),
+        states: (0..).zip(states.iter().map(ToString::to_string)).collect(),
+        ..Point::default()
+    };
+    let draft = Draft {
+        has_states: !point.states.is_empty(),
+        point,
+        spec: PointSpec { exponent, ..PointSpec::default() },
+        unit: Some(Unit::parse(unit).unwrap_or_else(units::one)),
+        exponent: Some(exponent),
+        absent: Vec::new(),
+        origin: "the agent".into(),
+    };
+    // Nothing of a configuration may begin with agent/.
+    points.add(draft).map_or(0, index)
+}
+
+/// Adds the alarms.
+pub(super) fn alarms(health: &Health, tables: &mut Tables) {
+    let minute_ms = 60_000;
+    let texts = |id: &str, text: &str, consequence: &str, response: &str, first_check: &str| Texts {
+        id: format!("fault/agent/{id}"),
+        text: text.into(),
+        consequence: consequence.into(),
+        response: response.into(),
+        first_check: first_check.into(),
+        link: None,
+    };
+    let bad_state = Condition::State { states: 1 << 1 };
+    let store = texts(
+        "store",
+        "The event store takes no events",
+        "Events are only in memory: a power cut loses those the broker does not have.",
+        "Free or replace the disk of the data directory.",
+        "Is the disk full, read-only or failing? The event of kind store says what was seen.",
+    );
+    tables.push(
+        store.about(health.store, ConditionKind::State, Priority::High, 60),
+        spec(health.store, bad_state, Priority::High, 0),
+    );
+    let clock = texts(
+        "clock",
+        "The clock of this box is not synchronised",
+        "Stamps of events and readings may be wrong; delays and limits are not affected.",
+        "Restore the time service of this box or its way to it.",
+        "Does the box reach its time server?",
+    );
+    // A box that was just started needs its time; an hour without is worth a word.
+    tables.push(
+        clock.about(health.clock, ConditionKind::State, Priority::Low, 24 * 60),
+        spec(health.clock, bad_state, Priority::Low, 60 * minute_ms),
+    );
+    let disk = texts(
+        "disk",
+        "The disk of the data directory has only {value} free, less than {limit}",
+        "When it is full events are only in memory, and history is thinned.",
+        "Remove what does not belong there, or give the agent a larger disk.",
+        "What grows beside the agent's files?",
+    );
+    let low = Condition::Low { limit: 50, deadband: 10 };
+    let mut alarm = disk.about(health.disk_free, ConditionKind::Low, Priority::Medium, 8 * 60);
+    alarm.limit = Some(Decimal::new(50, -1));
+    tables.push(alarm, spec(health.disk_free, low, Priority::Medium, minute_ms));
+    let unsent = texts(
+        "events-waiting",
+        "Events wait for the broker since {value}, longer than {limit}",
+        "Whoever relies on the broker does not see new alarms.",
+        "Restore the broker or the way to it; nothing is lost meanwhile.",
+        "Does the broker run, and does this box reach it?",
+    );
+    let high = Condition::High { limit: 300, deadband: 60 };
+    let mut alarm = unsent.about(health.oldest, ConditionKind::High, Priority::Medium, 60);
+    alarm.limit = Some(Decimal::new(300, 0));
+    tables.push(alarm, spec(health.oldest, high, Priority::Medium, 0));
+}
