@@ -9,7 +9,7 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use lapwing_engine::spec::{AlarmSpec, Condition, Decode, Layout, Millis, PointSpec, Raw, Span, Tables, WindowSpec};
-use lapwing_engine::{AlarmState, Engine, PointState, Window};
+use lapwing_engine::{AlarmState, Effect, Engine, PointState, Window};
 use lapwing_protocol::{Decimal, Priority};
 
 use crate::{quantile, report};
@@ -21,10 +21,24 @@ const SCANS: u64 = 5;
 const TREND_EVERY: u32 = 4;
 const OVER_MS: u32 = 30_000;
 
+/// Points, name, and the time a reading should take, ns: at the larger sizes the tables no longer fit the caches.
+const SIZES: [(u32, &str, f64); 5] = [
+    (1_000, "judging_1k", 15.0),
+    (10_000, "judging_10k", 15.0),
+    (100_000, "judging_100k", 25.0),
+    (200_000, "judging_200k", 25.0),
+    (1_000_000, "judging_1m", 25.0),
+];
+/// Points that all cross their limit in one scan.
+const STORM: u32 = 10_000;
+
 /// Measures and reports.
 pub(crate) fn run() {
-    measure(10_000, "judging_10k", 15.0);
-    measure(200_000, "judging_200k", 25.0);
+    for (points, name, goal_ns) in SIZES {
+        measure(points, name, goal_ns);
+    }
+    memory();
+    storm();
 }
 
 fn measure(points: u32, name: &str, goal_ns: f64) {
@@ -83,6 +97,57 @@ fn measure(points: u32, name: &str, goal_ns: f64) {
     let (ours, theirs) = (quantile(&mut ours, 0.5), quantile(&mut theirs, 0.5));
     report(name, ours, "ns a reading", "string-keyed table, window recomputed", Some(theirs));
     report(&format!("{name}_goal"), ours, "ns a reading", "goal", Some(goal_ns));
+}
+
+/// What one more alarm takes: its settings and its state, without texts.
+fn memory() {
+    let bytes = (size_of::<AlarmSpec>() + size_of::<AlarmState>()) as f64;
+    report("memory_per_alarm", bytes, "bytes in the engine", "of that its state", Some(size_of::<AlarmState>() as f64));
+    let point = (size_of::<PointSpec>() + size_of::<PointState>()) as f64;
+    report("memory_per_point", point, "bytes in the engine", "of that its state", Some(size_of::<PointState>() as f64));
+}
+
+/// Every point crosses its limit in one scan: each is judged whole, waits out its delay and is raised, all in one poll.
+fn storm() {
+    let specs = Specs::of(STORM);
+    let tables = Tables {
+        points: &specs.points,
+        alarms: &specs.alarms,
+        windows: &specs.windows,
+        absent: &[],
+        uses: &[],
+        use_alarms: &[],
+    };
+    let (mut crossing, mut raising) = (Vec::new(), Vec::new());
+    for _ in 0..PAIRS {
+        let mut points_state = vec![PointState::default(); specs.points.len()];
+        let mut alarms_state = vec![AlarmState::default(); specs.alarms.len()];
+        let mut windows_state = vec![Window::default(); specs.windows.len()];
+        let mut engine = Engine::new(tables, &mut points_state, &mut alarms_state, &mut windows_state)
+            .expect("the tables fit together");
+        let mut raised = 0_u32;
+        let mut count = |effect| raised += u32::from(matches!(effect, Effect::Alarm(told) if told.annunciate));
+        let mut scan = |engine: &mut Engine<'_>, second: u64, value: u16| {
+            let now = Millis(second * 1000);
+            let begun = Instant::now();
+            engine.poll(now, &mut count);
+            for point in 0..STORM {
+                engine.read(now, point, &words(value), now, &mut count);
+            }
+            begun.elapsed().as_secs_f64() * 1e9 / f64::from(STORM)
+        };
+        for second in 0..5 {
+            scan(&mut engine, second, 2000);
+        }
+        crossing.push(scan(&mut engine, 5, 3500));
+        for second in 6..10 {
+            scan(&mut engine, second, 3500);
+        }
+        raising.push(scan(&mut engine, 10, 3500));
+        assert!(raised >= STORM, "invariant: the delay of five seconds has passed, every point has raised its alarm");
+    }
+    report("storm_crossing", quantile(&mut crossing, 0.5), "ns a point", "10 000 points cross in one scan", None);
+    report("storm_raising", quantile(&mut raising, 0.5), "ns an alarm", "their delays end in one poll", None);
 }
 
 /// A slow wave with noise, never at a limit: the healthy case is the one that runs all day.

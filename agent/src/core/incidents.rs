@@ -1,6 +1,8 @@
-//! Keeps which alarms belong to one incident, with the state the engine's groups need.
+//! Keeps which alarms belong to one incident, with the state the engine's groups need, and says of which transition
+//! people are told.
 //!
-//! Owns that state and lends it to `engine::alarm::group`, which decides. Times are the core's monotonic milliseconds.
+//! Owns that state and lends it to `engine::alarm::group`, which decides. Knows neither clock nor words: the loop in `run`
+//! and whoever plays readings again ask it the same. Times are the core's monotonic milliseconds.
 //! Never panics.
 
 use lapwing_engine::alarm::group::{Groups, Place, Raise, RootState, StepState};
@@ -8,7 +10,17 @@ use lapwing_engine::spec::Millis;
 use lapwing_engine::{Cause, Engine, Transition};
 use lapwing_protocol::Priority;
 
+use super::saved::Kept;
 use crate::plan::Plan;
+
+/// What becomes of a transition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Decided {
+    /// The place of what people see as a raise.
+    pub place: Option<Place>,
+    /// People are told.
+    pub told: bool,
+}
 
 /// Incidents in the making.
 #[derive(Debug)]
@@ -30,6 +42,32 @@ impl<'a> Incidents<'a> {
             roots: vec![RootState::default(); plan.alarms.len()],
             rules: vec![0; size(plan.groups.rules)],
         }
+    }
+
+    /// What becomes of a transition, noted in what is kept of its alarm. `urgency` is its priority now, see [`urgency`];
+    /// `new` the number of an incident that begins; `heard`: in the present mode people are told.
+    pub fn decide(
+        &mut self,
+        t: &Transition,
+        kept: &mut Kept,
+        urgency: Priority,
+        new: u64,
+        heard: bool,
+        engine: &Engine<'_>,
+    ) -> Decided {
+        let about = usize::try_from(t.alarm).ok().and_then(|index| self.plan.alarms.get(index));
+        if t.cause == Cause::Raised {
+            // Hidden ones belong to an incident of their own, in case they are shown later.
+            *kept = Kept { seq: kept.seq, t: kept.t, incident: Some(new), priority: Some(urgency), ..Kept::default() };
+        }
+        let priority = kept.priority.or(about.map(|alarm| alarm.priority)).unwrap_or(urgency);
+        let place = self.place(t, priority, kept.incident.unwrap_or(new), engine);
+        if let Some(place) = place {
+            let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
+            (kept.incident, kept.first_out, kept.tie) = (Some(place.incident), place.first_out, place.tie);
+            kept.follows = follows.map(|root| root.id.clone());
+        }
+        Decided { place, told: t.annunciate && place.is_none_or(|place| place.announce) && heard }
     }
 
     /// The place of a transition that people see as a raise; `incident` is the number of a new one. `None` for all
@@ -56,5 +94,14 @@ impl<'a> Incidents<'a> {
 
     fn groups(&mut self) -> Groups<'_> {
         Groups::new(self.plan.groups.tables(), &mut self.steps, &mut self.roots, &mut self.rules)
+    }
+}
+
+/// How urgent an alarm is with so much time left.
+#[must_use]
+pub fn urgency(alarm: &crate::plan::Alarm, seconds_left: Option<u32>) -> Priority {
+    match (alarm.urgent, seconds_left) {
+        (Some((below, urgent)), Some(left)) if u64::from(left) <= below.as_secs() => urgent,
+        _ => alarm.priority,
     }
 }

@@ -96,6 +96,17 @@ impl<'a> Judge<'a> {
         self.read.push(Taken { point, entered: Ok((value, Status::GOOD)) });
     }
 
+    /// Whether one of the agent's own states, 0 while it is well, is news; that it is well from the start is not, and is
+    /// only noted.
+    pub fn is_news(&mut self, now: Millis, state_point: u32, well: bool) -> bool {
+        let reading = self.reading(state_point);
+        if reading.status.is_bad() && well {
+            self.own(now, state_point, 0);
+            return false;
+        }
+        reading.status.is_bad() || reading.value != i64::from(!well)
+    }
+
     /// A counter begins anew: what was counted before belongs to no rate.
     pub fn rebase(&mut self, point: u32) {
         self.engine.rebase(point);

@@ -28,6 +28,9 @@ pub mod snmp;
 pub mod stats;
 #[cfg(test)]
 mod testing;
+#[cfg(feature = "fuzzing")]
+#[doc(hidden)]
+pub mod unwired;
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};

@@ -225,6 +225,13 @@ impl Poll {
         }
     }
 
+    /// The same, its time beginning then.
+    #[cfg(feature = "fuzzing")]
+    pub(super) const fn since(mut self, epoch: Instant) -> Self {
+        self.epoch = epoch;
+        self
+    }
+
     pub(super) fn link(&self) -> &Link {
         &self.plan.links[self.link as usize]
     }
@@ -237,6 +244,12 @@ impl Poll {
 
     pub(super) fn link_counters(&self) -> &LinkCounters {
         &self.stats.links[self.link as usize]
+    }
+
+    /// Index in the plan of a job's device.
+    #[cfg(feature = "fuzzing")]
+    pub(super) fn index(&self, job: &Job) -> u32 {
+        self.devices[job.device].index
     }
 
     pub(super) fn device(&self, job: &Job) -> &Device {

@@ -38,7 +38,12 @@ impl Plant {
     /// A module in steady state, its cards filled, the scenario ahead of it.
     #[must_use]
     pub fn new(scenario: &Scenario, seed: u64) -> Self {
-        let model = Model::new(seed);
+        Self::with_model(Model::new(seed), scenario, seed)
+    }
+
+    /// The same with a model that has settled already.
+    #[must_use]
+    pub fn with_model(model: Model, scenario: &Scenario, seed: u64) -> Self {
         let (cards, links) = Cards::new(&model.truth, seed);
         let mut agenda: Vec<(f64, Fault, bool)> = Vec::with_capacity(2 * scenario.faults.len());
         for timed in &scenario.faults {
@@ -67,6 +72,11 @@ impl Plant {
         for _ in 0..parts as u64 {
             self.step_once(part_s, on_fault);
         }
+    }
+
+    /// The servers want another share of their load at rest from now on.
+    pub fn set_load(&mut self, share: f64) {
+        self.model.upset.load_share = share;
     }
 
     /// Model time, s since the start.

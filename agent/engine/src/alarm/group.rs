@@ -213,7 +213,9 @@ impl<'a> Groups<'a> {
             let group = self.group(member);
             let steps = if member.together { member.step.saturating_add(1) } else { member.step };
             for step in 0..steps.min(group.steps.count) {
-                let Some(cause) = self.step(&group, step).filter(|cause| cause.alarm != raise.alarm) else { continue };
+                // What follows from this very alarm does not explain it: raised again, it is told again.
+                let other = |cause: &Raised| cause.alarm != raise.alarm && cause.root != raise.alarm;
+                let Some(cause) = self.step(&group, step).filter(other) else { continue };
                 let in_time = raise.at.since(cause.at) <= u64::from(group.window_ms);
                 let rank = (in_time, u32::MAX - (member.step - step), cause.at);
                 if (in_time || stands(cause.alarm)) && best.is_none_or(|(known, _)| rank > known) {

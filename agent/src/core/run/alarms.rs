@@ -2,11 +2,11 @@
 //!
 //! Part of the loop in `run`. Never panics.
 
-use lapwing_engine::alarm::group::Place;
 use lapwing_protocol::{Priority, ShownState};
 
 use super::operator::Hand;
 use super::*;
+use crate::core::incidents::urgency;
 use crate::core::judge::seconds_left;
 
 impl Core<'_> {
@@ -123,7 +123,10 @@ impl Core<'_> {
         let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
         let seconds_left = (!t.status.is_bad()).then(|| seconds_left(plan, t.alarm, t.value, t.slope)).flatten();
-        let place = self.placed(t, subject, index, seconds_left);
+        let (new, heard) = (self.ledger.next_seq(), self.announces());
+        let urgency = urgency(subject.alarm, seconds_left);
+        let decided = self.incidents.decide(t, &mut self.kept[index], urgency, new, heard, self.judge.engine());
+        let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
         let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
         let explained = place.and_then(|place| place.explains);
@@ -136,7 +139,7 @@ impl Core<'_> {
             ),
             None => stood.clone(),
         };
-        let told = t.annunciate && place.is_none_or(|place| place.announce) && self.announces();
+        let told = decided.told;
         if told {
             self.figures.announced(&subject.alarm.id);
         }
@@ -177,32 +180,6 @@ impl Core<'_> {
         if let Some(effect) = explained {
             self.now_follows(effect, &subject.alarm.id, seq);
         }
-    }
-
-    /// Finds what a raise belongs to and notes it.
-    fn placed(
-        &mut self,
-        t: &Transition,
-        subject: Subject<'_>,
-        index: usize,
-        seconds_left: Option<u32>,
-    ) -> Option<Place> {
-        let new = self.ledger.next_seq();
-        if t.cause == Cause::Raised {
-            // Hidden ones belong to an incident of their own, in case they are shown later.
-            let fresh =
-                Kept { incident: Some(new), priority: Some(priority(subject.alarm, seconds_left)), ..Kept::default() };
-            let kept = &mut self.kept[index];
-            *kept = Kept { seq: kept.seq, t: kept.t, ..fresh };
-        }
-        let urgency = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-        let incident = self.kept[index].incident.unwrap_or(new);
-        let place = self.incidents.place(t, urgency, incident, self.judge.engine())?;
-        let follows = place.follows.and_then(|root| self.plan.alarms.get(usize::try_from(root).ok()?));
-        let kept = &mut self.kept[index];
-        (kept.incident, kept.first_out, kept.tie) = (Some(place.incident), place.first_out, place.tie);
-        kept.follows = follows.map(|root| root.id.clone());
-        Some(place)
     }
 
     /// An alarm that was taken for the first follows from its cause, which came later.
@@ -340,13 +317,5 @@ fn rule_text(plan: &Plan, cause: Cause) -> Option<&str> {
         | Cause::SuppressionEnded
         | Cause::RemovedFromService
         | Cause::ReturnedToService => None,
-    }
-}
-
-/// How urgent an alarm is with so much time left.
-pub(super) fn priority(alarm: &crate::plan::Alarm, seconds_left: Option<u32>) -> Priority {
-    match (alarm.urgent, seconds_left) {
-        (Some((below, urgent)), Some(left)) if u64::from(left) <= below.as_secs() => urgent,
-        _ => alarm.priority,
     }
 }

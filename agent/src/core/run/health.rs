@@ -100,7 +100,7 @@ impl Core<'_> {
     fn say_own(&mut self, point: u32, value: u64) {
         let now = self.clock.now();
         self.judge.own(now, point, i64::try_from(value).unwrap_or(i64::MAX));
-        self.publish_readings(now);
+        self.publish_readings(now, crate::store::history::OWN);
         self.moved();
     }
 }

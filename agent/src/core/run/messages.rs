@@ -235,12 +235,12 @@ impl Core<'_> {
 
     /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
     pub(super) fn changed(&mut self, state_point: u32, up: bool) -> bool {
-        let reading = self.judge.reading(state_point);
-        if reading.status.is_bad() && up {
-            self.set_own(self.clock.now(), state_point, up);
+        let now = self.clock.now();
+        if self.judge.reading(state_point).status.is_bad() && up {
+            self.set_own(now, state_point, up);
             return false;
         }
-        reading.status.is_bad() || reading.value != i64::from(!up)
+        self.judge.is_news(now, state_point, up)
     }
 
     pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {

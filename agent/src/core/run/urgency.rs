@@ -9,6 +9,7 @@ use lapwing_protocol::ShownState;
 
 use super::operator::Hand;
 use super::*;
+use crate::core::incidents::urgency;
 use crate::core::judge::seconds_left;
 
 impl Core<'_> {
@@ -25,7 +26,7 @@ impl Core<'_> {
             let reading = self.judge.reading(alarm.point);
             let slope = self.judge.engine().slope(alarm.point);
             let left = seconds_left(plan, number, reading.value, slope).filter(|_| !reading.status.is_bad());
-            let urgent = alarms::priority(alarm, left);
+            let urgent = urgency(alarm, left);
             if urgent <= self.kept[index].priority.unwrap_or(alarm.priority) {
                 continue;
             }

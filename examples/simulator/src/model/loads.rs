@@ -31,6 +31,11 @@ impl Loads {
         Self { noise: Noise::new(seed, 1), wander: [0.0; RACKS], until_wander_s: 0.0 }
     }
 
+    /// Goes on with another seed's noise.
+    pub fn reseed(&mut self, seed: u64) {
+        self.noise = Noise::new(seed, 1);
+    }
+
     /// Loads, tap-offs, busways and UPS outputs for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         self.wander(dt_s);
@@ -48,7 +53,7 @@ impl Loads {
         }
         for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
-            let wanted = rated_kw * (1.0 + self.wander[r]) * Air::work_share(inlet);
+            let wanted = rated_kw * upset.load_share * (1.0 + self.wander[r]) * Air::work_share(inlet);
             self.feed(r, wanted, dt_s, upset, truth);
         }
         for busway in &mut truth.busways {

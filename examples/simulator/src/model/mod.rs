@@ -47,8 +47,14 @@ impl Model {
     /// A module in steady state.
     #[must_use]
     pub fn new(seed: u64) -> Self {
+        Self::at_load(seed, 1.0)
+    }
+
+    /// A module in steady state whose servers want this share of their load at rest.
+    #[must_use]
+    pub fn at_load(seed: u64, share: f64) -> Self {
         let mut model = Self {
-            upset: Upset::default(),
+            upset: Upset { load_share: share, ..Upset::default() },
             truth: guess(),
             air: air::Air::default(),
             chiller: chiller::Chiller::default(),
@@ -61,6 +67,14 @@ impl Model {
         for _ in 0..(SETTLE_S / 0.1) as u32 {
             model.step(0.1);
         }
+        model
+    }
+
+    /// The same steady state, going on with another seed's noise.
+    #[must_use]
+    pub fn reseeded(&self, seed: u64) -> Self {
+        let mut model = self.clone();
+        model.loads.reseed(seed);
         model
     }
 

@@ -25,6 +25,8 @@ pub struct Upset {
     pub tap_tripped: [[bool; 2]; RACKS],
     pub phase_lost: [[bool; 3]; BUSWAYS],
     pub ups_on_bypass: [bool; BUSWAYS],
+    /// What the servers want, as a share of their load at rest.
+    pub load_share: f64,
     /// Share of its rated capacity each battery still has.
     pub battery_health: [f64; BUSWAYS],
     pub filter_clogging: bool,
@@ -61,6 +63,7 @@ impl Default for Upset {
             tap_tripped: [[false; 2]; RACKS],
             phase_lost: [[false; 3]; BUSWAYS],
             ups_on_bypass: [false; BUSWAYS],
+            load_share: 1.0,
             battery_health: [1.0; BUSWAYS],
             filter_clogging: false,
             strainer_clogging: false,

@@ -280,8 +280,59 @@ proptest! {
             prop_assert_eq!(place.follows, expected);
             // Nothing is lost: told, or attached to what was told.
             prop_assert!(place.announce || told.iter().any(|(_, _, p): &(u32, u64, Place)| p.announce && p.incident == place.incident));
-            prop_assert_eq!(place.announce, expected.is_none());
+            // Where the first has begun another incident since, it is rather told once more.
+            let latest = |root| told.iter().rev().find(|(a, _, p)| p.follows.unwrap_or(*a) == root).map(|(.., p)| p.incident);
+            let another = |root| latest(root) != Some(place.incident);
+            prop_assert_eq!(place.announce, expected.is_none_or(another));
             told.push((alarm, now, place));
+        }
+    }
+
+    /// The promises with everything at once: chains that share alarms, those that stand together, rules, causes that
+    /// come late, raises of one moment, any priority, and what still stands by chance.
+    #[test]
+    fn every_raise_is_told_or_attached_to_what_was_told(
+        raises in prop::collection::vec((0_u32..9, 0_u64..40_000, 0_usize..4, any::<u16>()), 1..60),
+    ) {
+        const PRIORITIES: [Priority; 4] = [Priority::Low, Priority::Medium, Priority::High, Priority::Critical];
+        let chains = vec![
+            vec![
+                vec![(0, false, None), (1, true, None)],
+                vec![(2, false, Some(1))],
+                vec![(3, true, Some(0)), (4, true, Some(0))],
+            ],
+            vec![vec![(5, false, None)], vec![(2, false, None), (6, false, None)], vec![(4, true, Some(2)), (0, false, None)]],
+            vec![vec![(6, true, None), (7, true, None)]],
+        ];
+        let mut rig = Rig::new(&chains, 9);
+        let (mut now, mut told): (u64, Vec<(u32, Priority, Place)>) = (100_000, Vec::new());
+        for (alarm, apart, priority, gone) in raises {
+            now += if apart > 30_000 { apart * 3 } else if apart > 20_000 { 0 } else { apart };
+            let priority = PRIORITIES[priority];
+            let fresh = rig.next;
+            rig.gone = (0..9).filter(|alarm| gone >> alarm & 1 == 1).collect();
+            let place = rig.raise(alarm, now, priority);
+            let same: Vec<_> = told.iter().filter(|(_, _, before)| before.incident == place.incident).collect();
+            prop_assert!(
+                place.announce || same.iter().any(|(_, _, before)| before.announce),
+                "neither told nor attached to anything told: {:?}", place
+            );
+            prop_assert!(place.incident == fresh || !same.is_empty(), "an incident of nobody: {:?}", place);
+            prop_assert!(!(place.first_out && place.follows.is_some()), "first and yet a consequence: {:?}", place);
+            if let Some(root) = place.follows {
+                prop_assert!(root != alarm, "it follows from itself: {:?}", place);
+                prop_assert!(same.iter().any(|(first, ..)| *first == root), "it follows from what was not raised: {:?}", place);
+            }
+            if let Some(effect) = place.explains {
+                prop_assert!(place.announce && place.first_out, "a cause that comes late is told: {:?}", place);
+                prop_assert!(same.iter().any(|(first, ..)| *first == effect), "{:?}", place);
+            }
+            let most = same.iter().filter(|(_, _, before)| before.announce).map(|(_, priority, _)| *priority).max();
+            prop_assert!(place.announce || most.is_some_and(|most| most >= priority), "worse than all told: {:?}", place);
+            if alarm == 8 {
+                prop_assert_eq!(place, Place { first_out: false, ..first(fresh) });
+            }
+            told.push((alarm, priority, place));
         }
     }
 }
