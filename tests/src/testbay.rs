@@ -211,7 +211,7 @@ response = "Check the pump's drive."
 #[must_use]
 pub fn head(home: &TempDir, broker: &str, frames: &str) -> String {
     format!(
-        "[module]\nsite = \"testbay\"\nname = \"t1\"\nmode = \"test\"\n\n\
+        "[module]\nsite = \"testbay\"\nname = \"t1\"\nmode = \"test\"\nannounce_in = [\"live\", \"test\"]\n\n\
          [mqtt]\nbroker = \"{broker}\"\nframes = \"{frames}\"\npoints = [\"**\"]\nkeep_alive = \"5s\"\n\n\
          [store]\ndir = \"{}\"\n\n[http]\nenabled = false\n",
         home.join("data").display()

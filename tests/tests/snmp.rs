@@ -32,7 +32,7 @@ fn configure(
     home.write(
         "module.toml",
         &format!(
-            "[module]\nsite = \"testbay\"\nname = \"t1\"\nmode = \"test\"\n\n[mqtt]\nbroker = \"{}\"\n\
+            "[module]\nsite = \"testbay\"\nname = \"t1\"\nmode = \"test\"\nannounce_in = [\"live\", \"test\"]\n\n[mqtt]\nbroker = \"{}\"\n\
              points = [\"**\"]\n\n[store]\ndir = \"{}\"\n\n[http]\nenabled = false\n\n{more}\n\
              [[link]]\nname = \"card\"\nsnmp = \"{}\"\ntimeout_ms = 300\n{link}\n\n\
              [[device]]\nname = \"card\"\nlink = \"card\"\nmap = \"map.toml\"\n",

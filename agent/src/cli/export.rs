@@ -24,7 +24,7 @@ enum Kind {
 /// Arguments of `export`.
 #[derive(Clone, Debug, Args)]
 pub(super) struct ExportArgs {
-    /// Data directory, as [store] dir names it
+    /// Data directory, as `dir` under `[store]` names it
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
     /// First moment, RFC 3339: 2026-11-25T14:00:00Z

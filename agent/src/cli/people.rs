@@ -47,7 +47,7 @@ pub(super) struct Place {
     /// The module's configuration file
     #[arg(long, value_name = "PATH")]
     config: Option<PathBuf>,
-    /// The data directory itself (`dir` under [store])
+    /// The data directory itself (`dir` under `[store]`)
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
 }

@@ -125,7 +125,7 @@ impl<'a> Engine<'a> {
         let Some(number) = spec.only_while else { return true };
         let Some(tested) = self.tables.uses.get(number as usize) else { return true };
         let Some(state) = self.points.get(tested.point as usize) else { return true };
-        state.status().is_bad() || tested.test.holds(state.value())
+        unknown(state.status()) || tested.test.holds(state.value())
     }
 
     /// A point that is tested for others has changed: where a test now says something else, its alarms are judged anew.
@@ -140,7 +140,7 @@ impl<'a> Engine<'a> {
     ) {
         let tables = self.tables;
         for tested in stretch(tables.uses, spec.uses) {
-            let holds = |(value, status): (i64, Status)| status.is_bad() || tested.test.holds(value);
+            let holds = |(value, status): (i64, Status)| unknown(status) || tested.test.holds(value);
             if holds(before) == holds(after) {
                 continue;
             }
@@ -235,4 +235,9 @@ const fn same_use(test: Test, value: i64) -> (i64, i64) {
         Test::Below(limit) if value < limit => (i64::MIN, limit.saturating_sub(1)),
         Test::Below(limit) => (limit, i64::MAX),
     }
+}
+
+/// What a condition of use tests is not known: there is no value, or only an old one. Not knowing is no excuse.
+fn unknown(status: Status) -> bool {
+    status.is_bad() || status == Status::UNCERTAIN_LAST_USABLE
 }

@@ -131,3 +131,16 @@ fn durations() {
     }
     changed(FAN, "scan_period = \"500ms\"", "scan_period = \"5ms\"", "\"5ms\"", "scan_too_short", "5ms", "\"10ms\"");
 }
+
+#[test]
+fn how_long_history_is_kept() {
+    for (key, value, range) in [
+        ("raw_days", "0", "0 is outside 1 to 3660"),
+        ("quarter_days", "36600", "36600 is outside 1 to 3660"),
+        ("history_max_mib", "8", "8 is outside 64 to 1073741824"),
+        ("reserve_mib", "-1", "-1 is outside 16 to 1073741824"),
+    ] {
+        let written = format!("dir = \"data\"\n{key} = {value}\n# kept");
+        changed(MODULE, "dir = \"data\"", &written, &format!("{value}\n# kept"), "out_of_range", range, "");
+    }
+}
