@@ -166,7 +166,9 @@ fn spoil_next_block(log: &Path) -> Option<u64> {
     {
         next += frame_bytes;
     }
-    let block = next / BLOCK * BLOCK;
+    // A frame that repeats the last page fills the block up to where it was synced; its salts may lie behind that point and
+    // be lost with the power, its first bytes do not: the next write begins behind them, never in the synced block.
+    let block = (next + 23) / BLOCK * BLOCK;
     let bytes = file.metadata().map_or(0, |about| about.len());
     let rubbish: Vec<u8> = (0..BLOCK).map(|at| u8::try_from((at * 37 + next) % 251).unwrap_or(0)).collect();
     let within = usize::try_from(bytes.saturating_sub(block).min(BLOCK)).unwrap_or(0);
