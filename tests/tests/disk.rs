@@ -142,7 +142,6 @@ fn a_sync_that_takes_five_seconds_delays_no_alarm() {
 }
 
 #[test]
-#[ignore = "since history lies on the same disk, the store does not come back on a disk mounted anew; not mended yet"]
 fn a_disk_that_gives_up_and_is_mounted_anew_is_used_again() {
     let Some(mount) = Mount::on_loop(64) else { return };
     let mut bay = Bay::on(&mount, "error");

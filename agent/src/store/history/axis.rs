@@ -126,6 +126,11 @@ impl Table {
         Ok(Self { connection, path: path.clone(), last: noted.last().copied() })
     }
 
+    /// Holds the file no more; this other, empty one takes its place until it is opened again.
+    pub(super) fn let_go(&mut self, other: Connection) {
+        self.connection = other;
+    }
+
     /// Notes where the wall stands, if that is news.
     pub(super) fn note(&mut self, now: Noted) -> Result<(), HistoryError> {
         let news = self.last.is_none_or(|last| {

@@ -87,6 +87,24 @@ impl HistoryError {
         }
     }
 
+    /// Whether the disk itself has failed, so that files must be opened anew; a full one has not.
+    pub(super) fn is_disk(&self) -> bool {
+        use rusqlite::ErrorCode as Code;
+        match self {
+            Self::File { .. } => true,
+            Self::Sql { source, .. } => matches!(
+                source.sqlite_error_code(),
+                Some(Code::SystemIoFailure | Code::CannotOpen | Code::ReadOnly | Code::NotFound)
+            ),
+            Self::Full { .. }
+            | Self::InUse { .. }
+            | Self::Newer { .. }
+            | Self::Foreign { .. }
+            | Self::Damaged { .. }
+            | Self::Writer(_) => false,
+        }
+    }
+
     /// Whether the file itself is broken, so that setting it aside helps.
     #[must_use]
     pub const fn is_damage(&self) -> bool {

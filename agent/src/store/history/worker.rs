@@ -5,6 +5,7 @@
 //! a piece at a time between. A disk that fails or is full costs readings, oldest first, and is told; it stops nothing.
 //! Pauses are monotonic, moments axis milliseconds. Never panics.
 
+mod away;
 mod later;
 
 use std::path::PathBuf;
@@ -65,6 +66,8 @@ pub(super) struct Worker {
     dropped: u64,
     losses: Vec<Loss>,
     failing: Option<(Instant, String)>,
+    /// The disk has failed: no file is held.
+    away: bool,
     bytes: u64,
 }
 
@@ -128,6 +131,7 @@ impl Worker {
             dropped: 0,
             losses: Vec::new(),
             failing: None,
+            away: false,
             bytes: 0,
         };
         worker.go_on(open.as_ref(), at)?;
@@ -155,11 +159,22 @@ impl Worker {
     pub(super) fn run(&mut self, shared: &Shared) {
         self.tidy();
         loop {
-            let work = self.wait(shared);
-            if let Some(log) = work.log {
+            let mut work = self.wait(shared);
+            if let Some(log) = work.log.take() {
                 self.beginning.start.log = log;
-                let put = file::put_start(&self.raw.connection, &self.beginning.start, &self.beginning.texts);
-                self.note(put.map_err(|e| HistoryError::sql(&self.raw.path, e)));
+                if !self.away {
+                    let put = file::put_start(&self.raw.connection, &self.beginning.start, &self.beginning.texts);
+                    self.note(put.map_err(|e| HistoryError::sql(&self.raw.path, e)));
+                }
+            }
+            if self.away {
+                let stop = work.stop;
+                self.away(work);
+                self.publish_state(shared);
+                if stop {
+                    break;
+                }
+                continue;
             }
             for batch in &work.batches {
                 self.take(batch);
@@ -210,6 +225,12 @@ impl Worker {
                 break;
             }
             let mut until = self.journal_due.min(begun + Duration::from_secs(10));
+            if let Some(at) = self.retry_at.filter(|_| self.away) {
+                until = until.min(at);
+                if now >= at {
+                    break;
+                }
+            }
             if queue.standing || queue.sent_changed {
                 until = until.min(self.sync_due.unwrap_or(now));
             }
@@ -341,6 +362,7 @@ impl Worker {
             Ok(()) => self.failing = None,
             Err(error) => {
                 self.retry_at = Some(Instant::now() + RETRY);
+                self.let_go_of(&error);
                 let why = error.to_string();
                 match &mut self.failing {
                     Some((_, known)) => *known = why,
