@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+pub mod role;
 pub mod snmp;
 pub mod topology;
 
@@ -16,7 +17,8 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
 use lapwing_protocol::{Decimal, Mode};
 
-pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
+pub use self::alarms::{Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::role::Role;
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -31,6 +33,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// What the review of the alarm set reckons with.
+    pub review: Review,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
     /// Connections to the field.
@@ -152,6 +156,8 @@ pub struct Module {
     pub mode_at_most: Duration,
     /// Who acknowledges alarms.
     pub acknowledge: Acknowledge,
+    /// In which language the agent speaks of alarms.
+    pub language: Language,
 }
 
 impl Default for Module {
@@ -164,6 +170,7 @@ impl Default for Module {
             announce_in: vec![Mode::Live],
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
+            language: Language::English,
         }
     }
 }
@@ -181,6 +188,31 @@ pub enum Acknowledge {
     Elsewhere,
     /// Both: what nobody acknowledged here does so itself when it clears.
     Both,
+}
+
+/// Languages the agent speaks; the words of each are a file of the room `words`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Language {
+    /// English.
+    #[default]
+    English,
+    /// German.
+    German,
+}
+
+impl Language {
+    /// The words of the configuration (ISO 639-1).
+    pub const WORDS: [&'static str; 2] = ["en", "de"];
+
+    /// The language of a word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        match word {
+            "en" => Some(Self::English),
+            "de" => Some(Self::German),
+            _ => None,
+        }
+    }
 }
 
 /// `[mqtt]`.
@@ -599,6 +631,10 @@ pub struct Point {
     pub refresh: Option<Duration>,
     /// Names of its states, if it has states.
     pub states: Vec<(i64, String)>,
+    /// How far it wavers while nothing changes, from peak to peak.
+    pub noise: Option<Decimal>,
+    /// What it is to a module.
+    pub role: Option<Role>,
 }
 
 /// One derived point.

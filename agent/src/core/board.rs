@@ -12,6 +12,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
 
+use super::figures::Asked;
+
 /// Records and events a listener may be behind before it misses some and is told so.
 const BACKLOG: usize = 1024;
 
@@ -74,6 +76,7 @@ pub struct Board {
     changes: AtomicU64,
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
+    asked: Mutex<Asked>,
     happened: broadcast::Sender<Happened>,
 }
 
@@ -106,6 +109,7 @@ impl Board {
             changes: AtomicU64::new(0),
             alarms: Mutex::default(),
             head: Mutex::default(),
+            asked: Mutex::default(),
             happened,
         }
     }
@@ -145,6 +149,17 @@ impl Board {
     #[must_use]
     pub fn head(&self) -> BoardHead {
         self.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Puts up what the alarm system asks of people.
+    pub fn set_asked(&self, asked: Asked) {
+        *self.asked.lock().unwrap_or_else(PoisonError::into_inner) = asked;
+    }
+
+    /// What the alarm system asks of people.
+    #[must_use]
+    pub fn asked(&self) -> Asked {
+        self.asked.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Tells that something happened; nobody needs to listen.

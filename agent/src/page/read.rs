@@ -67,7 +67,7 @@ pub(super) async fn alarms(State(shared): State<Arc<Shared>>) -> Json<Alarms> {
             None
         }
     });
-    Json(Alarms { alarms: alarms.collect(), figures: BTreeMap::new() })
+    Json(Alarms { alarms: alarms.collect(), figures: shared.board.asked() })
 }
 
 /// Rows of what changed after a change number.

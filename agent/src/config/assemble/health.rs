@@ -11,6 +11,7 @@ use lapwing_protocol::{ConditionKind, Decimal, Priority, Quantity, Unit};
 
 use crate::config::units;
 use crate::plan::{Health, Link, Point};
+use crate::words::{Own, OwnAlarm};
 
 use super::alarms::Tables;
 use super::own::{Texts, spec};
@@ -80,58 +81,27 @@ fn add(points: &mut Points, path: &str, quantity: Quantity, unit: &str, exponent
 }
 
 /// Adds the alarms.
-pub(super) fn alarms(health: &Health, tables: &mut Tables) {
+pub(super) fn alarms(health: &Health, own: &Own, tables: &mut Tables) {
     let minute_ms = 60_000;
-    let texts = |id: &str, text: &str, consequence: &str, response: &str, first_check: &str| Texts {
-        id: format!("fault/agent/{id}"),
-        text: text.into(),
-        consequence: consequence.into(),
-        response: response.into(),
-        first_check: first_check.into(),
-        link: None,
-    };
+    let texts = |id: &str, words: &OwnAlarm| Texts::of(words, format!("fault/agent/{id}"), None, &[]);
     let bad_state = Condition::State { states: 1 << 1 };
-    let store = texts(
-        "store",
-        "The event store takes no events",
-        "Events are only in memory: a power cut loses those the broker does not have.",
-        "Free or replace the disk of the data directory.",
-        "Is the disk full, read-only or failing? The event of kind store says what was seen.",
-    );
+    let store = texts("store", &own.store);
     tables.push(
         store.about(health.store, ConditionKind::State, Priority::High, 60),
         spec(health.store, bad_state, Priority::High, 0),
     );
-    let clock = texts(
-        "clock",
-        "The clock of this box is not synchronised",
-        "Stamps of events and readings may be wrong; delays and limits are not affected.",
-        "Restore the time service of this box or its way to it.",
-        "Does the box reach its time server?",
-    );
+    let clock = texts("clock", &own.clock);
     // A box that was just started needs its time; an hour without is worth a word.
     tables.push(
         clock.about(health.clock, ConditionKind::State, Priority::Low, 24 * 60),
         spec(health.clock, bad_state, Priority::Low, 60 * minute_ms),
     );
-    let disk = texts(
-        "disk",
-        "The disk of the data directory has only {value} free, less than {limit}",
-        "When it is full events are only in memory, and history is thinned.",
-        "Remove what does not belong there, or give the agent a larger disk.",
-        "What grows beside the agent's files?",
-    );
+    let disk = texts("disk", &own.disk);
     let low = Condition::Low { limit: 50, deadband: 10 };
     let mut alarm = disk.about(health.disk_free, ConditionKind::Low, Priority::Medium, 8 * 60);
     alarm.limit = Some(Decimal::new(50, -1));
     tables.push(alarm, spec(health.disk_free, low, Priority::Medium, minute_ms));
-    let unsent = texts(
-        "events-waiting",
-        "Events wait for the broker since {value}, longer than {limit}",
-        "Whoever relies on the broker does not see new alarms.",
-        "Restore the broker or the way to it; nothing is lost meanwhile.",
-        "Does the broker run, and does this box reach it?",
-    );
+    let unsent = texts("events-waiting", &own.unsent);
     let high = Condition::High { limit: 300, deadband: 60 };
     let mut alarm = unsent.about(health.oldest, ConditionKind::High, Priority::Medium, 60);
     alarm.limit = Some(Decimal::new(300, 0));

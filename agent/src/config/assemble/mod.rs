@@ -12,6 +12,7 @@ mod health;
 mod identity;
 mod own;
 mod pace;
+mod review;
 mod scan;
 mod topology;
 mod used;
@@ -25,6 +26,7 @@ use lapwing_protocol::Unit;
 
 use crate::plan::{self, Plan};
 
+use super::items::accept::AcceptItem;
 use super::items::alarm::AlarmItem;
 use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
@@ -51,6 +53,10 @@ pub(crate) struct Parts {
     pub(crate) alarms: Vec<AlarmItem>,
     pub(crate) groups: Vec<GroupItem>,
     pub(crate) suppress: Vec<SuppressItem>,
+    /// What of the review is right as it is.
+    pub(crate) accepts: Vec<AcceptItem>,
+    /// The alarm set is reviewed.
+    pub(crate) review: bool,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
     /// Where the module file begins.
@@ -125,8 +131,9 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
-    own::alarms(&links, &devices, &points, &mut tables);
-    health::alarms(&health, &mut tables);
+    let words = &crate::words::Words::of(parts.settings.module.language).own;
+    own::alarms(&links, &devices, &points, words, &mut tables);
+    health::alarms(&health, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -139,6 +146,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         http: settings.http.clone(),
         log: settings.log.clone(),
         snmp: settings.snmp.clone(),
+        review: design(settings.review, parts),
         links,
         devices,
         transactions,
@@ -158,8 +166,15 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {
         pace::remarks(&plan, parts, &places, report);
+        review::review(&plan, parts, &places, report);
     }
     plan
+}
+
+/// The design load, where none is given: what the cooling takes out for hours.
+fn design(review: plan::Review, parts: &Parts) -> plan::Review {
+    let cooling: f64 = parts.tiers.iter().filter_map(|tier| tier.main.cooling_kw).sum();
+    plan::Review { design_load_kw: review.design_load_kw.or((cooling > 0.0).then_some(cooling)), ..review }
 }
 
 /// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.
