@@ -64,11 +64,7 @@ fn where_the_site_acknowledges_an_alarm_does_so_itself_when_it_clears() {
         let plain: Vec<(&str, Option<&str>)> = states.iter().map(|(to, by)| (to.as_str(), by.as_deref())).collect();
         assert_eq!(
             plain,
-            [
-                ("unacknowledged", None),
-                ("returned_unacknowledged", None),
-                ("normal", Some("the site's own system")),
-            ],
+            [("unacknowledged", None), ("returned_unacknowledged", None), ("normal", Some("the site's own system")),],
             "{who}"
         );
     }
@@ -76,7 +72,8 @@ fn where_the_site_acknowledges_an_alarm_does_so_itself_when_it_clears() {
 
 #[test]
 fn an_alarm_with_little_time_left_becomes_urgent_and_is_told_again() {
-    let urgent = "high = 21.0\nleft_to = 60.0\nover = \"10s\"\nurgent_below = \"60s\"\nurgent_priority = \"critical\"\n";
+    let urgent =
+        "high = 21.0\nleft_to = 60.0\nover = \"10s\"\nurgent_below = \"60s\"\nurgent_priority = \"critical\"\n";
     let mut bay = Bay::with("urgent", "high = 21.0\n", urgent);
     let agent = Agent::run(&bay.config);
     let subscriber = Subscriber::start(bay.broker.port());
@@ -115,7 +112,8 @@ fn an_alarm_with_little_time_left_becomes_urgent_and_is_told_again() {
     assert_eq!(said, ["high", "critical"], "once each");
     assert_eq!(events[0]["occurrence"], events[1]["occurrence"], "one occurrence");
     assert!(events[1]["seconds_left"].as_u64().is_some_and(|left| left <= 60), "{}", events[1]);
-    let record = subscriber.topic("alarm/supply-water-warm", 0, SOON, |record| record["priority"] == "critical").payload;
+    let record =
+        subscriber.topic("alarm/supply-water-warm", 0, SOON, |record| record["priority"] == "critical").payload;
     assert_eq!(record["active"], true);
     subscriber.topic("announce/critical", 0, SOON, |text| text.is_string());
     assert!(agent.terminate().0.success());

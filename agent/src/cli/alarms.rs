@@ -13,7 +13,7 @@ use crate::config::{self, Loaded, Overrides, list};
 
 /// Options of `alarms`.
 #[derive(Clone, Debug, Args)]
-pub struct AlarmsArgs {
+pub(super) struct AlarmsArgs {
     /// The module's configuration file
     #[arg(long, value_name = "PATH")]
     config: PathBuf,
@@ -114,12 +114,17 @@ fn csv_of(rows: &[list::Row]) -> Result<String, String> {
 type Lines = (Vec<String>, Vec<(u64, Vec<String>)>);
 
 fn read(file: &Path) -> Result<Lines, String> {
-    let wrong = |why: csv::Error| format!("{}: {why}; write the list as CSV in UTF-8", file.display());
-    let mut reader = csv::ReaderBuilder::new().flexible(true).from_path(file).map_err(wrong)?;
-    let header = reader.headers().map_err(wrong)?.iter().map(str::to_owned).collect();
+    let bytes = std::fs::read(file).map_err(|why| format!("{}: {why}", file.display()))?;
+    parse(&bytes).map_err(|why| format!("{}: {why}; write the list as CSV in UTF-8", file.display()))
+}
+
+/// The first line's names, and the cells of the others with their line.
+fn parse(bytes: &[u8]) -> Result<Lines, csv::Error> {
+    let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(bytes);
+    let header = reader.headers()?.iter().map(str::to_owned).collect();
     let mut lines = Vec::new();
     for record in reader.records() {
-        let record = record.map_err(wrong)?;
+        let record = record?;
         let line = record.position().map_or(0, csv::Position::line);
         lines.push((line, record.iter().map(str::to_owned).collect()));
     }
@@ -128,4 +133,53 @@ fn read(file: &Path) -> Result<Lines, String> {
 
 fn write(out: &Path, text: &str) -> Result<(), String> {
     std::fs::write(out, text).map_err(|why| format!("{}: {why}", out.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The small configuration's text and rows.
+    fn small() -> (String, Vec<list::Row>) {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/config/tests/small/module.toml");
+        let text = std::fs::read_to_string(&path).expect("readable");
+        let loaded = config::load(&path, std::iter::empty(), &Overrides::default()).expect("no mistake");
+        let rows = list::rows(&text, &loaded.listed);
+        (text, rows)
+    }
+
+    #[test]
+    fn what_is_written_is_read_again() {
+        let (_, rows) = small();
+        let csv = csv_of(&rows).expect("written");
+        let (header, lines) = parse(csv.as_bytes()).expect("read");
+        assert_eq!(header.len(), list::columns().len());
+        let cells: Vec<&Vec<String>> = lines.iter().map(|(_, cells)| cells).collect();
+        assert_eq!(cells, rows.iter().map(|row| &row.settings).collect::<Vec<_>>());
+        assert_eq!(lines[0].0, 2, "the first row is line 2");
+        assert_eq!(list::compare(&rows, &header, &lines), Ok((Vec::new(), Vec::new())));
+    }
+
+    #[test]
+    fn no_list_is_too_broken() {
+        let (text, rows) = small();
+        let csv = csv_of(&rows[..2]).expect("written").into_bytes();
+        let judge = |bytes: &[u8]| {
+            if let Ok((header, lines)) = parse(bytes)
+                && let Ok((changes, _)) = list::compare(&rows, &header, &lines)
+            {
+                let _new = list::edited(&text, &rows, &changes);
+            }
+        };
+        for end in 0..csv.len() {
+            judge(&csv[..end]);
+        }
+        for at in 0..csv.len() {
+            for bit in 0..8 {
+                let mut bent = csv.clone();
+                bent[at] ^= 1 << bit;
+                judge(&bent);
+            }
+        }
+    }
 }
