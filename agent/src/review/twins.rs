@@ -28,18 +28,15 @@ pub(super) fn review(ground: &Ground<'_>, found: &mut Vec<Finding>) {
             }
         }
     }
-    let mut texts: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut texts: BTreeMap<(&str, Option<i64>), &str> = BTreeMap::new();
     for subject in &ground.alarms {
         let (id, text) = (&subject.alarm.id, subject.alarm.text.as_str());
-        if let Some(first) = texts.insert(text, id) {
+        // A sentence with its limit in it says which it is.
+        let limit = subject.limit().map(|(limit, _)| limit).filter(|_| text.contains("{limit}"));
+        if let Some(first) = texts.insert((text, limit), id) {
             let what = format!("says the same as `{first}`: \u{201c}{text}\u{201d}; people cannot tell which it is");
-            found.push(alarm(
-                "same_text",
-                Severity::Minor,
-                id,
-                what,
-                "say what is different: the place, the limit, the device",
-            ));
+            let mend = "say what is different: the place, the limit, the device";
+            found.push(alarm("same_text", Severity::Minor, id, what, mend));
         }
     }
 }
