@@ -125,6 +125,27 @@ pub fn meter_difference_pct(meter: &[f64], below: &[f64], floor: f64) -> Result<
     Ok(worst)
 }
 
+/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum.
+///
+/// # Errors
+/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1.
+pub fn meter_difference_power_pct(
+    meter_kw: f64,
+    below_kw: &[f64],
+    efficiency: f64,
+    floor_kw: f64,
+) -> Result<f64, NoNumber> {
+    if !(efficiency > 0.0 && efficiency <= 1.0) {
+        return Err(outside("efficiency", "above 0, at most 1"));
+    }
+    if below_kw.is_empty() {
+        return Err(outside("below_kw", "at least one meter"));
+    }
+    let below = below_kw.iter().sum::<f64>() / efficiency;
+    meter_difference_pct(&[meter_kw], &[below], floor_kw)
+        .map_err(|none| none.renamed("meter", "meter_kw").renamed("below", "below_kw").renamed("floor", "floor_kw"))
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::checks::{absolute, relative};
@@ -171,6 +192,13 @@ mod tests {
         absolute("ratio", meter_difference_pct(&[80.0, 80.0, 80.0], &below, 25.0), 37.5, 1e-9);
         absolute("a tap without meter", meter_difference_pct(&[20.0, 50.0, 50.0], &below, 25.0), -60.0, 1e-9);
         absolute("small loads", meter_difference_pct(&[1.0, 0.0, 0.0], &[0.0; 3], 25.0), 4.0, 1e-9);
+        absolute("by power", meter_difference_power_pct(500.0, &[200.0, 200.0], 0.8, 50.0), 0.0, 1e-12);
+        for (below, efficiency) in
+            [(&[][..], 1.0), (&[1.0], 0.0), (&[1.0], 1.01), (&[1.0], f64::NAN), (&[f64::NAN], 1.0)]
+        {
+            let got = meter_difference_power_pct(1.0, below, efficiency, 1.0);
+            assert_eq!(got.map_err(NoNumber::word), Err("domain_error"), "{below:?} {efficiency}");
+        }
         for (meter, below, floor) in
             [(&[][..], &[1.0][..], 1.0), (&[1.0, 2.0], &[1.0; 3], 1.0), (&[1.0], &[], 1.0), (&[1.0], &[1.0], 0.0)]
         {
