@@ -13,6 +13,7 @@ use lapwing_protocol::Decimal;
 use lapwing_simulator::model::air::AIR_KJ_PER_M3K;
 use lapwing_simulator::model::layout::BUSWAY_NAMES;
 use lapwing_simulator::model::truth::PumpState;
+use lapwing_simulator::model::ups::runtime_s;
 use lapwing_simulator::model::water::KW_PER_K_A_M3H;
 use lapwing_simulator::model::{Model, Truth, coil};
 use lapwing_simulator::scenario::Scenario;
@@ -308,26 +309,41 @@ fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
         let by = 0.04 * band.1.abs() + 0.6;
         Some((band, by))
     };
-    // What a breaker would carry alone: both sides' currents, which two meters show at different moments.
-    let both = |a: Band, b: Band| (a.0 + b.0, a.1 + b.1);
+    // What a breaker would carry alone: both sides' currents, at one moment.
+    let both = |of: &dyn Fn(&Truth) -> [f64; 2]| span(recent, |t| of(t).iter().sum());
     match parts.as_slice() {
         ["it", "power"] => Some((span(recent, it_kw), 3.0)),
         ["busway", busway, line, "failover-current"] => {
             let (b, p) = (BUSWAY_NAMES.iter().position(|name| name == busway)?, phase(line)?);
-            band(both(span(recent, |t| t.busways[b % 3].amps[p]), span(recent, |t| t.busways[b % 3 + 3].amps[p])))
+            band(both(&|t| [t.busways[b % 3].amps[p], t.busways[b % 3 + 3].amps[p]]))
         }
         ["busway", busway, "tapoff", n, line, "failover-current"] => {
             let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
             let (rack, p) = (b % 3 * 6 + n.parse::<usize>().ok()? - 1, phase(line)?);
-            band(both(span(recent, |t| t.taps[rack][0].amps[p]), span(recent, |t| t.taps[rack][1].amps[p])))
+            band(both(&|t| t.taps[rack].map(|tap| tap.amps[p])))
         }
         ["rack", rack, "pdu", _, line, "failover-current"] => {
             let (rack, p) = (rack.parse::<usize>().ok()? - 1, phase(line)?);
-            band(both(span(recent, |t| t.taps[rack][0].amps[p]), span(recent, |t| t.taps[rack][1].amps[p])))
+            band(both(&|t| t.taps[rack].map(|tap| tap.amps[p])))
+        }
+        ["ups", name, "seconds-left"] => {
+            let b = BUSWAY_NAMES.iter().position(|known| known == name)?;
+            let ups = &past.last()?.ups[b];
+            let weak = ups.remaining_s < 0.9 * ups.charge * runtime_s(ups.output_kw);
+            if weak && ups.charge > 0.88 {
+                return None; // a weak battery shows when a twentieth of its charge is gone, and the card has told it
+            }
+            let recent = &past[past.len().saturating_sub(UPS_LAG_S + 1)..];
+            let (low, high) = span(recent, |t| t.ups[b].remaining_s);
+            // Errs to the short side: whole percents of charge, whole minutes, 1 % a kelvin; 2 s late.
+            Some(((0.85 * low - 6.0, high + 3.0), 0.0))
         }
         _ => None,
     }
 }
+
+/// Power and charge of a UPS's card are read every five seconds here; on battery the agent itself reads them every two.
+const UPS_LAG_S: usize = 8;
 
 /// Derived points without a truth of their own, and why.
 const NO_TRUTH: &[(&str, &str)] = &[
@@ -350,7 +366,7 @@ const NO_TRUTH: &[(&str, &str)] = &[
     ("/current-unbalance", "three currents of one meter, checked against worked examples"),
     ("/computed-current", "three currents of one meter, checked against worked examples"),
     ("main/voltage-unbalance", "three voltages of one meter, checked against worked examples"),
-    ("/seconds-left", "a forecast: tested against discharges with the agent's own countdown"),
+    ("/failover-difference", "the largest of the differences of meters"),
 ];
 
 /// Where a sensor lies and nothing in the module can know at once: the point that must say so instead.

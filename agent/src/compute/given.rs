@@ -6,7 +6,7 @@
 
 use serde_json::{Map, Value};
 
-use super::memory::Memory;
+use super::memory::{Keep, Memory};
 use super::{Argument, Function, NotTried, Takes};
 use crate::plan::Constant;
 
@@ -82,6 +82,11 @@ impl<'a> Given<'a> {
     #[must_use]
     pub const fn at_ms(&self) -> u64 {
         self.at_ms
+    }
+
+    /// What this function remembers for this point and keeps over a restart; begun anew in each single calculation.
+    pub fn kept<T: Keep>(&mut self) -> &mut T {
+        self.memory.kept()
     }
 
     /// What this function remembers for this point; begun anew at each start and in each single calculation.

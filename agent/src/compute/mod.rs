@@ -16,7 +16,7 @@ use serde_json::{Map, Value};
 
 pub use calculation::Calculation;
 pub use given::{Given, Slot};
-pub use memory::Memory;
+pub use memory::{Keep, Memory, Recalled};
 
 /// One function.
 #[derive(Clone, Copy, Debug)]
@@ -210,6 +210,13 @@ impl Function {
     #[must_use]
     pub fn states(&self) -> &'static [(i64, &'static str)] {
         table::states(self.name)
+    }
+
+    /// The smallest movement of its inputs, taken together, from which they may stand on two sides of a step; `None` if that
+    /// does not matter to it.
+    #[must_use]
+    pub fn smallest_step(&self) -> Option<f64> {
+        table::smallest_step(self.name)
     }
 
     /// Computes.

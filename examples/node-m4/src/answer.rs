@@ -122,6 +122,7 @@ fn scalar(function: &str, given: &Inputs<'_>) -> Option<Result<f64, physics::NoN
             f("efficiency"),
             f("floor_kw"),
         ),
+        "worst_difference_pct" => failover::worst_difference_pct(&list("difference_pct")),
         "headroom_kw" => {
             capacity::headroom_kw(&list("i_a"), f("rating_a"), f("limit_frac"), f("v_ln"), f("pf"))
         }
@@ -192,15 +193,17 @@ fn parts(function: &str, given: &Inputs<'_>) -> Option<Result<Value, NoNumber>> 
             })
         }
         "ne43_class" => signal::ne43_class(f("ma")).map(|class| class.name().into()),
-        "vote_2oo3_median" => match given.list("v").as_slice() {
-            [a, b, c] => {
-                signal::vote_2oo3_median([Some(*a), Some(*b), Some(*c)], f64::MAX).map(|vote| vote.value.into())
-            }
-            other => {
-                let why = alloc::format!("a vote needs three sensors, not {}", other.len());
-                return Some(Err(NoNumber { word: "domain_error", why }));
-            }
-        },
+        "vote_2oo3_median" => {
+            let v = match *given.list("v") {
+                [a, b, c] => [Some(a), Some(b), Some(c)],
+                [a, b] => [Some(a), Some(b), None],
+                ref other => {
+                    let why = alloc::format!("v must be three sensors, or two that are left of three, not {}", other.len());
+                    return Some(Err(NoNumber { word: "domain_error", why }));
+                }
+            };
+            signal::vote_2oo3_median(v, f64::MAX).map(|vote| vote.value.into())
+        }
         "alarm_seq" => return Some(sequence::play(given.0)),
         _ => return None,
     };

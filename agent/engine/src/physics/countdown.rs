@@ -74,6 +74,20 @@ struct Discharge {
 }
 
 impl Countdown {
+    /// One that knows the health of its battery from an earlier discharge.
+    ///
+    /// # Errors
+    /// `DomainError` for a health outside 0…1.
+    pub fn with_health(shown: f64) -> Result<Self, NoNumber> {
+        Ok(Self { shown: Some(within("health", shown, 0.0, 1.0)?), ..Self::default() })
+    }
+
+    /// The health that a deep enough discharge has shown.
+    #[must_use]
+    pub const fn shown_health(&self) -> Option<f64> {
+        self.shown
+    }
+
     /// Takes what was seen and gives what is left.
     ///
     /// # Errors

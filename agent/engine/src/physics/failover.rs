@@ -146,6 +146,21 @@ pub fn meter_difference_power_pct(
         .map_err(|none| none.renamed("meter", "meter_kw").renamed("below", "below_kw").renamed("floor", "floor_kw"))
 }
 
+/// The largest of several differences of meters, without its sign, %: what a number that rests on all of them is worth.
+///
+/// # Errors
+/// `DomainError` for none, or one that is not finite.
+pub fn worst_difference_pct(difference_pct: &[f64]) -> Result<f64, NoNumber> {
+    if difference_pct.is_empty() {
+        return Err(outside("difference_pct", "at least one"));
+    }
+    let mut worst = 0.0_f64;
+    for difference in difference_pct {
+        worst = worst.max(libm::fabs(finite("difference_pct", *difference)?));
+    }
+    Ok(worst)
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::checks::{absolute, relative};
@@ -192,6 +207,8 @@ mod tests {
         absolute("ratio", meter_difference_pct(&[80.0, 80.0, 80.0], &below, 25.0), 37.5, 1e-9);
         absolute("a tap without meter", meter_difference_pct(&[20.0, 50.0, 50.0], &below, 25.0), -60.0, 1e-9);
         absolute("small loads", meter_difference_pct(&[1.0, 0.0, 0.0], &[0.0; 3], 25.0), 4.0, 1e-9);
+        absolute("worst", worst_difference_pct(&[1.0, -37.5, 4.0]), 37.5, 0.0);
+        assert!(worst_difference_pct(&[]).is_err() && worst_difference_pct(&[f64::NAN]).is_err());
         absolute("by power", meter_difference_power_pct(500.0, &[200.0, 200.0], 0.8, 50.0), 0.0, 1e-12);
         for (below, efficiency) in
             [(&[][..], 1.0), (&[1.0], 0.0), (&[1.0], 1.01), (&[1.0], f64::NAN), (&[f64::NAN], 1.0)]

@@ -25,6 +25,7 @@ pub mod moist_air;
 pub mod pages;
 pub mod ride_through;
 pub mod serial_line;
+pub mod settled;
 pub mod signal;
 pub mod surface;
 pub mod three_phase;

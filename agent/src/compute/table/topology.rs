@@ -83,6 +83,13 @@ pub(super) const FUNCTIONS: &[Function] = &[
         },
     },
     Function {
+        name: "worst_difference_pct",
+        arguments: &[list("difference_pct", "%", "differences of meters")],
+        quantity: Quantity::Ratio,
+        unit: "%",
+        run: |given| plain(failover::worst_difference_pct(given.list("difference_pct"))),
+    },
+    Function {
         name: "headroom_kw",
         arguments: &[
             list("i_a", "A", "currents of the phases, after the loss of the other side"),
@@ -187,7 +194,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
                 health: given.number("health"),
             };
             let table = given.pairs("table_kw_min");
-            let left = given.memory::<Countdown>().step(table, &seen)?;
+            let left = given.kept::<Countdown>().step(table, &seen)?;
             let doubt = (!left.within_table).then_some("the power lies above the table: the last row's time");
             Ok(Computed { doubt, ..left.seconds.into() })
         },
