@@ -663,6 +663,7 @@ fn thermal_alarms_come_where_they_belong_and_nowhere_else() {
         virtually::play(&plan, &Scenario::named(name).expect("a scenario"), SEED, SECONDS, &mut |moment| {
             for transition in moment.transitions.iter().filter(|transition| transition.active) {
                 let id = plan.alarms[transition.alarm as usize].id.as_str();
+                println!("{name}: {} s {id}", moment.at_ms / 1000);
                 if THERMAL.contains(&id) && !raised.contains(&id) {
                     raised.push(id);
                 }

@@ -78,6 +78,13 @@ impl<'a> Given<'a> {
         }
     }
 
+    /// The first list that must not be empty, and is.
+    #[must_use]
+    pub fn empty_list(&self) -> Option<&'static str> {
+        let is_empty = |argument: &Argument, slot: &Slot| matches!((&argument.takes, slot), (Takes::List { .. }, Slot::List(list)) if list.is_empty());
+        self.arguments.iter().zip(self.slots).find(|(argument, slot)| is_empty(argument, slot)).map(|(a, _)| a.name)
+    }
+
     /// When the newest input was read, milliseconds on a clock that never goes back; 0 in a single calculation.
     #[must_use]
     pub const fn at_ms(&self) -> u64 {

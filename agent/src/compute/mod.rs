@@ -254,8 +254,13 @@ impl Function {
         Ok(Number { value: number, doubt })
     }
 
-    /// Inputs whose answer no f64 holds (sums of the largest numbers) have none.
+    /// Without a number in a list there is no answer, rather than that of nothing. Inputs whose answer no f64 holds (sums of
+    /// the largest numbers) have none.
     fn computed(&self, given: &mut Given<'_>) -> Result<Computed, NoNumber> {
+        if let Some(argument) = given.empty_list() {
+            let why = format!("{argument} must be a list of at least one number");
+            return Err(NoNumber { word: "domain_error", why });
+        }
         let computed = (self.run)(given)?;
         if computed.number.is_finite() {
             return Ok(computed);

@@ -105,19 +105,22 @@ pub fn first_breaker_margin_a(load_pct: &[f64], allowed_a: &[f64]) -> Result<f64
 /// # Errors
 /// `DomainError` for no phase, meters below that do not have the same phases, a floor that is not positive, or numbers
 /// that are not finite.
-pub fn meter_difference_pct(meter: &[f64], below: &[f64], floor: f64) -> Result<f64, NoNumber> {
-    let floor = positive("floor", floor)?;
-    let phases = meter.len();
-    if phases == 0 || below.is_empty() || !below.len().is_multiple_of(phases) {
-        return Err(outside("below", "every phase of each meter below, in turn"));
+pub fn meter_difference_pct(meter_a: &[f64], below_a: &[f64], floor_a: f64) -> Result<f64, NoNumber> {
+    let floor = positive("floor_a", floor_a)?;
+    let phases = meter_a.len();
+    if phases == 0 {
+        return Err(outside("meter_a", "at least one phase"));
+    }
+    if below_a.is_empty() || !below_a.len().is_multiple_of(phases) {
+        return Err(outside("below_a", "every phase of each meter below, in turn"));
     }
     let mut worst = 0.0_f64;
-    for (phase, own) in meter.iter().enumerate() {
-        let own = finite("meter", *own)?;
-        let sum: f64 = below.iter().skip(phase).step_by(phases).sum();
-        let sum = finite("below", sum)?;
+    for (phase, own) in meter_a.iter().enumerate() {
+        let own = finite("meter_a", *own)?;
+        let sum: f64 = below_a.iter().skip(phase).step_by(phases).sum();
+        let sum = finite("below_a", sum)?;
         let base = libm::fabs(own).max(libm::fabs(sum)).max(floor);
-        let difference = finite("meter", (own - sum) / base * 100.0)?;
+        let difference = finite("meter_a", (own - sum) / base * 100.0)?;
         if libm::fabs(difference) > libm::fabs(worst) {
             worst = difference;
         }
@@ -142,8 +145,9 @@ pub fn meter_difference_power_pct(
         return Err(outside("below_kw", "at least one meter"));
     }
     let below = below_kw.iter().sum::<f64>() / efficiency;
-    meter_difference_pct(&[meter_kw], &[below], floor_kw)
-        .map_err(|none| none.renamed("meter", "meter_kw").renamed("below", "below_kw").renamed("floor", "floor_kw"))
+    meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
+        none.renamed("meter_a", "meter_kw").renamed("below_a", "below_kw").renamed("floor_a", "floor_kw")
+    })
 }
 
 /// The largest of several differences of meters, without its sign, %: what a number that rests on all of them is worth.

@@ -22,7 +22,7 @@ fn plan(derived: Vec<Derived>) -> Plan {
     let points = 5 + derived.len();
     Plan {
         transactions: spans.into_iter().map(transaction).collect(),
-        points: vec![Point::default(); points],
+        points: (0..points).map(|point| Point { path: format!("point/{point}"), ..Point::default() }).collect(),
         engine: EngineTables { points: vec![PointSpec::default(); points], ..EngineTables::default() },
         derived,
         ..Plan::default()
@@ -149,14 +149,15 @@ fn what_is_remembered_belongs_to_its_inputs() {
     }
     let remembered: Vec<_> = judge.derivation().remembered().collect();
     assert_eq!(remembered.len(), 1);
-    assert_eq!(remembered[0].numbers, [1.0, 0.1, 10_000.0, 0.0]);
+    let kwh = |numbers: &[f64]| numbers.iter().map(|number| (number * 1e6).round()).collect::<Vec<f64>>();
+    assert_eq!(kwh(&remembered[0].numbers), [1e6, 1e5, 1e10, 0.0]);
     let mut points = State::of(&plan_before);
     let mut after = points.judge(&plan_before);
     assert!(after.derivation_mut().recall(remembered[0].clone(), Some(30_000)));
     comes(&mut after, 1000, 0, &[0, 0]);
     comes(&mut after, 1100, 1, &[0]);
     let again: Vec<_> = after.derivation().remembered().collect();
-    assert_eq!(again[0].numbers, [1.0, 0.1, 10_000.0, 30_000.0]);
+    assert_eq!(kwh(&again[0].numbers), [1e6, 1e5, 1e10, 3e10]);
     let mut points = State::of(&other_inputs);
     let mut changed = points.judge(&other_inputs);
     assert!(!changed.derivation_mut().recall(remembered[0].clone(), Some(0)), "other inputs begin anew");

@@ -163,7 +163,7 @@ fn loop_currents() {
         "4 mA and 20 mA cannot stand for the same",
         "",
     );
-    case("resolution = 0.05\ncurrent_loop = [0.0]", "[0.0]", "other_type", "a list of 1", "[low, high]");
+    case("resolution = 0.05\ncurrent_loop = [0.0]", "[0.0]", "wrong_type", "a list of 1", "[low, high]");
     case("resolution = 1\ncurrent_loop = [0.0, 16.0]", "resolution = 1", "bad_number", "at most a hundredth", "");
     case(
         "resolution = 0.05\ncurrent_loop = [0.0, 9e17]",
