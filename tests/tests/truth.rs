@@ -328,10 +328,13 @@ fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
         }
         ["ups", name, "seconds-left"] => {
             let b = BUSWAY_NAMES.iter().position(|known| known == name)?;
-            let ups = &past.last()?.ups[b];
-            let weak = ups.remaining_s < 0.9 * ups.charge * runtime_s(ups.output_kw);
-            if weak && ups.charge > 0.88 {
-                return None; // a weak battery shows when a twentieth of its charge is gone, and the card has told it
+            // A weak battery shows when a twentieth of its charge is gone, and the card has told it.
+            let hides = past.last().is_some_and(|truth| {
+                let ups = &truth.ups[b];
+                ups.charge > 0.88 && ups.remaining_s < 0.9 * ups.charge * runtime_s(ups.output_kw)
+            });
+            if hides {
+                return None;
             }
             let recent = &past[past.len().saturating_sub(UPS_LAG_S + 1)..];
             let (low, high) = span(recent, |t| t.ups[b].remaining_s);
