@@ -338,8 +338,8 @@ fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
             }
             let recent = &past[past.len().saturating_sub(UPS_LAG_S + 1)..];
             let (low, high) = span(recent, |t| t.ups[b].remaining_s);
-            // Errs to the short side: whole percents of charge, whole minutes, 1 % a kelvin; 2 s late.
-            Some(((0.85 * low - 6.0, high + 3.0), 0.0))
+            // Errs to the short side: the first twentieth of charge is known to half a percent either way; 2 s late.
+            Some(((0.8 * low - 6.0, high + 3.0), 0.0))
         }
         _ => None,
     }
