@@ -224,7 +224,9 @@ fn exponent(
     let why = match shape.layout {
         Layout::F32 | Layout::F64 => Some("a floating source has no places of its own"),
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
-        _ if item.has("current_loop") => Some("a loop current has no places of its own"),
+        _ if item.has("current_loop") && !has_no_current(shape, quantity) => {
+            Some("a loop current has no places of its own")
+        }
         _ if is_redfish(shape) && !item.has("names") && !counts => Some("a JSON number may have any places"),
         _ if is_sensor(shape) => Some("an entity sensor states its scale and precision itself"),
         _ => None,
