@@ -2,7 +2,7 @@
 // the figures; notes. An alarm is acknowledged where it stands, in one touch.
 
 import { ask } from "./api.js";
-import { actions } from "./act.js";
+import { actions, release, suppress } from "./act.js";
 import { h, fill, say } from "./dom.js";
 import { mark } from "./parts.js";
 import { doAs } from "./person.js";
@@ -134,14 +134,21 @@ function details(one) {
 
 function drawHidden() {
   const hidden = state.hiddenAlarms();
-  if (!hidden.length) return h("p", { class: "empty", text: t("alarms.none-hidden") });
-  return ["shelved", "suppressed", "out_of_service"].map((kind) => {
+  return [hidden.length ? null : h("p", { class: "empty", text: t("alarms.none-hidden") }), ["shelved", "suppressed", "out_of_service"].map((kind) => {
     const some = hidden.filter((one) => one.state === kind);
     return some.length ? h("section", { class: "sheet" }, h("h2", { text: t(`state.${kind}`) }), some.map((one) => h("article", { class: "alarm cleared" },
       h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(one.active ? "alarms.would-stand" : "alarms.would-not") }),
         h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: one.text }), h("span", { class: "under" }, one.alarm, one.until ? ` · ${t("alarms.until", { time: clock(one.until, false) })}` : "", one.reason ? ` · ${one.reason}` : "")),
         actions(one))))) : null;
-  });
+  }), state.rules.length ? drawRules() : null];
+}
+
+/** The declared suppressions: what each hides and why; those that people start have buttons. */
+function drawRules() {
+  return h("section", { class: "sheet" }, h("h2", { text: t("rules.title") }), h("p", { class: "hint", text: t("rules.hint") }), state.rules.map((rule) => h("article", { class: "alarm cleared" },
+    h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(rule.until ? "rules.in-force" : "rules.not-in-force") }),
+      h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: rule.text }), h("span", { class: "under" }, `${rule.name} · ${count("rules.alarms", rule.alarms.length)}`, rule.until ? ` · ${t("alarms.until", { time: clock(rule.until, false) })}` : ` · ${t(rule.by_hand ? "rules.at-most" : "rules.by-itself", { long: duration(rule.at_most_s) })}`)),
+      rule.by_hand ? h("button", { class: "touch", "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
 }
 
 /** The log with its form; the form stays as it is while entries come. */

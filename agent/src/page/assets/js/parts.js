@@ -2,8 +2,8 @@
 
 import { h, s, fill, say, pick } from "./dom.js";
 import { distance, limitsOf, scaleOf } from "./limits.js";
-import { alarmOf, reading } from "./state.js";
-import { t } from "./text.js";
+import { alarmOf, reading, usable } from "./state.js";
+import { duration, t } from "./text.js";
 import { parts, said } from "./units.js";
 
 /** The word of a priority in its outline. */
@@ -33,6 +33,19 @@ export function value(path, { label = false } = {}) {
     if (element.dataset.whole !== whole) { element.dataset.whole = whole; fill(element, text, unit ? h("small", { text: ` ${unit}` }) : null); }
     if (there.quality === 1) element.title = statusWords(there.status); else element.removeAttribute("title");
     if (label) element.setAttribute("aria-label", `${path} ${whole}`);
+  };
+  update();
+  return { element, update };
+}
+
+/** An element that shows a point's seconds as a stretch of time; `update()` renews it. */
+export function lasting(path) {
+  const element = h("span", { class: "value" });
+  const update = () => {
+    const seconds = usable(path), there = reading(path);
+    element.classList.toggle("old", Boolean(there?.old));
+    element.classList.toggle("bad", seconds === null);
+    say(element, seconds === null ? (there ? statusWords(there.status) : t("value.none")) : duration(seconds));
   };
   update();
   return { element, update };

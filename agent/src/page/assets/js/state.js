@@ -10,6 +10,7 @@ export const values = new Map(); // by id: {value, status, t}
 export const alarms = new Map(); // by id of the alarm: its record
 export const links = new Map();
 export const events = []; // the newest, oldest first
+export let rules = []; // declared suppressions
 export let figures = {};
 export let lost = true;
 let ahead = 0; // the agent's clock less ours, ms
@@ -52,6 +53,7 @@ export function takeAlarms(answer) {
 }
 
 export function takeAlarm(record) { alarms.set(record.alarm, record); tell("alarms", record); }
+export function takeRules(list) { rules = list; tell("alarms"); }
 export function takeLinks(list) { links.clear(); for (const link of list) links.set(link.name, link); tell("links"); }
 
 export function takeEvents(list) {
