@@ -218,6 +218,8 @@ pub const KEYS: &[Key] = &[
     key("overview", "water_margin", T, "ride-through/water-flow/margin", "\"ride-through/water-flow/margin\"", "What is left of it after a restart."),
     key("overview", "chiller_seconds", T, "ride-through/chiller/seconds", "\"ride-through/chiller/seconds\"", "Time to the limit if the chiller stopped."),
     key("overview", "chiller_margin", T, "ride-through/chiller/margin", "\"ride-through/chiller/margin\"", "What is left of it after a restart."),
+    key("overview", "breaker_position", OneOrMany, "breaker/{n}/position", "\"breaker/{n}/position\"", "Position of each tier's breaker, by the tier's name."),
+    key("overview", "breaker_trip", OneOrMany, "breaker/{n}/trip", "\"breaker/{n}/trip\"", "Trip of each tier's breaker."),
     key("overview", "first_breaker", OneOrMany, "failover/{n}/first-breaker", "\"failover/{n}/first-breaker\"", "For the loss of each side: the breaker that would be nearest to its limit."),
     key("overview", "first_breaker_margin", OneOrMany, "failover/{n}/margin", "\"failover/{n}/margin\"", "How far it would be from it."),
     key("overview", "fits", T, "module/capacity", "\"module/capacity\"", "What still fits in the module."),

@@ -44,6 +44,7 @@ const PARTS: &[Parts] = &[
         ],
     ),
     ("ups", &[("seconds_left", "ups_seconds", false), ("source", "ups_source", false)]),
+    ("breakers", &[("position", "breaker_position", false), ("trip", "breaker_trip", false)]),
     ("first_breakers", &[("breaker", "first_breaker", false), ("margin", "first_breaker_margin", false)]),
     ("doors", &[("path", "doors", false)]),
 ];

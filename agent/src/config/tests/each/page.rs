@@ -53,7 +53,7 @@ fn roles_written_wrongly() {
     added(&role("fan_speed = \"fan/{n}/sped\""), "\"fan/{n}/sped\"", "nothing_matches", "fan/{n}/sped", "");
     added(&role("fan_speed = [\"fan/{N}/speed\"]"), "[\"fan/{N}/speed\"]", "bad_pattern", "fan/{N}/speed", "captures");
     added(&role("fan_sped = \"fan/{n}/speed\""), "fan_sped", "unknown_key", "fan_sped", "fan_speed");
-    added(&role("flow = 3"), "3\n", "other_type", "a text", "");
+    added(&role("flow = 35711"), "35711", "wrong_type", "a text", "");
 }
 
 #[test]

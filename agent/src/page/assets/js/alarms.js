@@ -96,7 +96,7 @@ class Row {
     const isOpen = this.rows.open.has(this.id);
     this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"}`;
     this.article.dataset.open = isOpen;
-    this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
+    this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, followers.length > 0, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, followers.length > 0, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
     this.part("more", JSON.stringify([isOpen, one, state.about.signed_in?.role]), () => fill(this.more, isOpen ? details(one) : null));
     this.under.hidden = !followers.length;
     say(this.count, followers.length ? count("alarms.follow", followers.length) : "");
@@ -110,13 +110,14 @@ function order(place, elements) {
   if (now.length !== elements.length || now.some((element, n) => element !== elements[n])) place.replaceChildren(...elements);
 }
 
-function headOf(one, isOpen, toggle) {
+function headOf(one, isOpen, leads, toggle) {
   const fresh = state.isNew(one);
   return [
-    h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
+    h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out && leads ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
     h("button", { class: "alarm-text", "aria-expanded": String(isOpen), "data-key": `text/${one.alarm}`, onclick: toggle },
       h("span", { class: "sentence", text: one.text }),
-      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) }))),
+      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
+      !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
     fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`) }) : null,
   ];
 }

@@ -31,7 +31,7 @@ function clock(row) {
     fill(drawing, s("rect", { class: "b-track", x: 0, y: 6, width: 400, height: 14 }),
       seconds === null ? null : s("rect", { class: "b-left", x: 0, y: 6, width: (seconds / scale) * 400, height: 14 }),
       need === null ? null : s("line", { class: "b-limit", x1: (need / scale) * 400, x2: (need / scale) * 400, y1: 0, y2: 26, "vector-effect": "non-scaling-stroke" }));
-    say(words, margin === null ? "" : need !== null && need < 0.5 ? t("clocks.carried") : need === null ? t(margin >= 0 ? "clocks.margin-only" : "clocks.short-only", { margin: duration(Math.abs(margin)) })
+    say(words, margin === null ? (seconds === null ? t("clocks.unknown") : "") : need !== null && need < 0.5 ? t("clocks.carried") : need === null ? t(margin >= 0 ? "clocks.margin-only" : "clocks.short-only", { margin: duration(Math.abs(margin)) })
       : margin >= 0 ? t("clocks.margin", { margin: duration(margin), need: duration(need) }) : t("clocks.short", { short: duration(-margin), need: duration(need) }));
     element.classList.toggle("short", margin !== null && margin < 0);
   };

@@ -52,11 +52,11 @@ export function lasting(path) {
 }
 
 /** A horizontal bar of a point. `then` is a path whose value is drawn as what it would become. */
-export function bar(path, name, { then = null, note = "", high = null } = {}) {
+export function bar(path, name, { then = null, note = "", high = null, alarm: alarmed = () => alarmOf(path) } = {}) {
   const shownValue = value(path);
   const drawing = s("svg", { viewBox: "0 0 400 30", preserveAspectRatio: "none", "aria-hidden": "true" });
   const words = h("div", { class: "distance" });
-  const element = h("div", { class: "bar" }, h("div", { class: "name" }, name, note ? h("small", { text: note }) : null), drawing,
+  const element = h("div", { class: "bar", "data-path": path }, h("div", { class: "name" }, name, note ? h("small", { text: note }) : null), drawing,
     h("div", { class: "reading" }, shownValue.element), words);
   const update = () => {
     shownValue.update();
@@ -82,7 +82,7 @@ export function bar(path, name, { then = null, note = "", high = null } = {}) {
     const far = wouldBe === null ? distance(point, limits, now) : distance(point, limits, wouldBe);
     say(words, wouldBe === null ? far.text : t("distance.after-failover", { value: said(would.point, wouldBe), rest: far.text }));
     words.classList.toggle("over", far.over);
-    const alarm = alarmOf(path);
+    const alarm = alarmed();
     pick(element, "p-", alarm?.priority);
     drawing.setAttribute("aria-hidden", "true");
   };

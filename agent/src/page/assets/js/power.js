@@ -4,10 +4,16 @@
 import { ask } from "./api.js";
 import { h, fill } from "./dom.js";
 import { bar, lasting, value } from "./parts.js";
-import { byPath, usable } from "./state.js";
+import { alarmAt, byPath, usable } from "./state.js";
 import { t } from "./text.js";
 
 const TIERS = ["main", "busway", "tapoff", "pdu"];
+
+/** The alarm a tier's meter or breaker has now. */
+export function alarmOfTier(tier, roles) {
+  const breaker = (roles.breakers ?? []).find((one) => one.name === tier.name) ?? {};
+  return alarmAt(tier.points?.l1_current?.replace(/\/l1\/current$/, ""), [breaker.position, breaker.trip].filter(Boolean));
+}
 
 /** The part; fills itself when the topology has come. */
 export function power(roles) {
@@ -60,7 +66,7 @@ export function power(roles) {
     // The phase that has most to carry after a failover stands for the tier.
     const worst = phases.reduce((a, b) => ((usable(b.then) ?? usable(b.now) ?? 0) > (usable(a.then) ?? usable(a.now) ?? 0) ? b : a));
     const limit = tier.rating_a && tier.limit ? tier.rating_a * tier.limit : null;
-    const one = bar(worst.now, tier.name.toUpperCase(), { then: worst.then && byPath.has(worst.then) ? worst.then : null, note: `${worst.phase.toUpperCase()} · ${t(`power.${tier.kind}`)}`, high: limit });
+    const one = bar(worst.now, tier.name.toUpperCase(), { then: worst.then && byPath.has(worst.then) ? worst.then : null, note: `${worst.phase.toUpperCase()} · ${t(`power.${tier.kind}`)}`, high: limit, alarm: () => alarmOfTier(tier, roles) });
     bars.push(one);
     return one.element;
   }

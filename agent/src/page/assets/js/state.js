@@ -105,11 +105,14 @@ export const hiddenAlarms = () => [...alarms.values()].filter((one) => ["shelved
 export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "latched_unacknowledged"].includes(record.state);
 
 /** The most urgent present alarm of a point, or `null`. */
-export function alarmOf(path) {
-  let worst = null;
-  for (const id of byPath.get(path)?.alarms ?? []) {
-    const record = alarms.get(id);
-    if (record?.active && (!worst || urgency(record) < urgency(worst)) && !["shelved", "suppressed", "out_of_service"].includes(record.state)) worst = record;
-  }
-  return worst;
+export const alarmOf = (path) => worstOf((byPath.get(path)?.alarms ?? []).map((id) => alarms.get(id)));
+
+/** The most urgent present alarm of any point below a path, or of some points. */
+export function alarmAt(prefix, paths = []) {
+  return worstOf([...alarms.values()].filter((one) => (prefix && one.point.startsWith(`${prefix}/`)) || paths.includes(one.point)));
+}
+
+function worstOf(records) {
+  const shown = records.filter((one) => one?.active && !["shelved", "suppressed", "out_of_service"].includes(one.state));
+  return shown.reduce((worst, one) => (worst && urgency(worst) <= urgency(one) ? worst : one), null);
 }
