@@ -38,6 +38,7 @@ export function drawing(roles) {
   busways(picture, roles, live);
   chiller(picture, roles.chiller, live);
   warnings(picture, roles, live);
+  label(RACKS.x + RACKS.w - 10, 110, roles.power_source, t("power.source"), "end");
   label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature?.[0], "");
   label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
   const update = () => live.forEach((one) => one());
