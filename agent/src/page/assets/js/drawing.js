@@ -222,10 +222,11 @@ function busways(picture, roles, live) {
 
 function chiller(picture, roles, live) {
   if (!roles?.state && !roles?.leaving_temperature) return;
-  const [x, y, w, h] = [28, 128, 150, 44], state = words(x + 8, y + 37, "", "text");
-  picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), words(x + 8, y + 18, t("drawing.chiller"), "text"), state);
+  const [x, y, w, h] = [28, 128, 150, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
+  picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), title, state);
   outline(picture, x + 4, y + 4, w - 8, h - 8, [roles.state, roles.leaving_temperature, roles.power].filter(Boolean), live);
-  live.push(() => say(state, [roles.state, roles.leaving_temperature].map(reading).filter((there) => there && there.quality !== 2).map((there) => said(there.point, there.value)).join(" · ") || t("value.none")));
+  const worth = (path) => { const there = path && reading(path); return there && there.quality !== 2 ? said(there.point, there.value) : ""; };
+  live.push(() => { say(title, `${t("drawing.chiller")} ${worth(roles.leaving_temperature)}`); say(state, worth(roles.state) || t("value.none")); });
 }
 
 /** Smoke and water on the floor: drawn where they are, only while they are there. */
