@@ -162,7 +162,7 @@ def main():
         command += ["--max-examples", "20", "--phases", "examples,fuzzing", "--seed", "1", "--no-color"]
         for what in ("not_a_server_error", "status_code_conformance", "content_type_conformance", "response_schema_conformance"):
             command += ["-c", what]
-        ran = subprocess.run(command, capture_output=True, text=True)
+        ran = subprocess.run(command, capture_output=True, text=True, cwd=demo.data)
         check("every answer is one the description names", ran.returncode == 0, ran.stdout[-4000:] + ran.stderr[-1000:])
         check("the agent is still well", send(demo.url + "/api/now")[0] == 200)
     tls(check, lapwing)
