@@ -79,7 +79,8 @@ impl Device {
             let mut ask = [0_u8; 12];
             stream.read_exact(&mut ask)?;
             let (start, count) = (u16::from_be_bytes([ask[8], ask[9]]), u16::from_be_bytes([ask[10], ask[11]]));
-            let values = (start..start + count).map(|at| if at == 201 { self.serial.load(Ordering::SeqCst) } else { 215 });
+            let values =
+                (start..start + count).map(|at| if at == 201 { self.serial.load(Ordering::SeqCst) } else { 215 });
             let registers: Vec<u8> = values.flat_map(u16::to_be_bytes).collect();
             let bytes = u8::try_from(registers.len()).expect("few registers");
             let mut answer = vec![ask[0], ask[1], 0, 0, 0, bytes + 3, ask[6], 3, bytes];

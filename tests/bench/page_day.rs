@@ -35,9 +35,16 @@ pub(crate) fn run() {
     let begin = now - DAY_MS;
     let limits = History { reserve_mib: 16, ..History::default() };
     let start = Start::default();
-    let (recorder, _) =
-        Recorder::start(Beginning { data_dir: dir.clone(), start, texts: Vec::new(), points, limits, wall_ms: begin, synced: true })
-            .expect("history starts");
+    let (recorder, _) = Recorder::start(Beginning {
+        data_dir: dir.clone(),
+        start,
+        texts: Vec::new(),
+        points,
+        limits,
+        wall_ms: begin,
+        synced: true,
+    })
+    .expect("history starts");
     let mut at = begin;
     while at < now {
         let end = now.min(at + SLOT_MS);
