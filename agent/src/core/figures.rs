@@ -60,7 +60,7 @@ pub struct AlarmLoad {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct Asked {
     /// Announced in the last ten minutes.
-    pub per_10min: u32,
+    pub per_10_min: u32,
     /// Announced in the last hour.
     pub per_hour: u32,
     /// Announced in the last day.
@@ -68,7 +68,7 @@ pub struct Asked {
     /// Announced.
     pub announced: u64,
     /// Most announced in any ten minutes.
-    pub most_in_10min: u32,
+    pub most_in_10_min: u32,
     /// A flood is on.
     pub flood: bool,
     /// Share of the time spent in floods, %.
@@ -214,11 +214,11 @@ impl Figures {
         #[allow(clippy::cast_precision_loss)]
         let in_flood_share = share(self.alarm_load.flood_s * 1000.0, now.since(since) as f64).min(100.0);
         Asked {
-            per_10min: load.within_minutes(10),
+            per_10_min: load.within_minutes(10),
             per_hour: load.within_minutes(60),
             per_day: load.within_minutes(1440),
             announced,
-            most_in_10min: self.alarm_load.most_in_ten_minutes,
+            most_in_10_min: self.alarm_load.most_in_ten_minutes,
             flood: load.is_flood(),
             in_flood_share,
             standing,
@@ -283,7 +283,7 @@ mod tests {
         }
         figures.fleeting("door-open");
         let asked = figures.asked(&load, Millis(60_000), [3, 1, 0]);
-        assert_eq!((asked.per_10min, asked.per_hour, asked.announced, asked.fleeting), (4, 4, 4, 1));
+        assert_eq!((asked.per_10_min, asked.per_hour, asked.announced, asked.fleeting), (4, 4, 4, 1));
         assert_eq!((asked.standing, asked.stale, asked.chattering), (3, 1, 0));
         assert!((asked.share_low - 75.0).abs() < 1e-9 && (asked.share_critical - 25.0).abs() < 1e-9);
         assert!(!asked.flood && asked.in_flood_share == 0.0);

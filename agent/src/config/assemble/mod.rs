@@ -10,6 +10,7 @@ mod derive;
 mod group;
 mod health;
 mod identity;
+mod overview;
 mod own;
 mod pace;
 mod review;
@@ -130,6 +131,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let load_points = own::load(&mut points);
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
+    let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     let words = &crate::words::Words::of(parts.settings.module.language).own;
     own::alarms(&links, &devices, &points, words, &mut tables);
@@ -147,6 +149,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         log: settings.log.clone(),
         snmp: settings.snmp.clone(),
         review: design(settings.review, parts),
+        overview,
         links,
         devices,
         transactions,
