@@ -126,7 +126,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     published(&parts.settings, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
-    health::alarms(&health, &mut tables);
+    health::alarms(&health, &parts.settings.store, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
