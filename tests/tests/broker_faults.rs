@@ -148,17 +148,12 @@ fn a_reader_slower_than_the_traffic_gets_events_first_and_everything_in_the_end(
     bay.trip();
     bay.all_arrives();
     let before = bay.agent.usage().resident;
-    // Ten frames a second of about 300 bytes, and as many points again, are more than this.
-    bay.hostile.set(Way::Slow(1500));
-    let mut last = None;
-    for _ in 0..3 {
-        let mark = bay.subscriber.mark();
-        bay.controller.set(1, "holding", 1, &[150]);
-        let raised = bay.subscriber.alarm("low-flow", "unacknowledged", mark, SOON).payload;
-        bay.controller.set(1, "holding", 1, &[615]);
-        bay.subscriber.alarm("low-flow", "returned_unacknowledged", mark, SOON);
-        last = raised["seq"].as_u64();
-    }
+    // What is said takes two or three times this: the window fills, then frames are dropped.
+    bay.hostile.set(Way::Slow(300));
+    std::thread::sleep(Duration::from_secs(25));
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", mark, SOON);
     let after = bay.agent.usage().resident;
     println!("resident before the slow reader {} KiB, then {} KiB", before / 1024, after / 1024);
     assert!(after < before + 4 * 1024 * 1024, "{before} bytes before, {after} after");
@@ -168,7 +163,6 @@ fn a_reader_slower_than_the_traffic_gets_events_first_and_everything_in_the_end(
     // It was slower indeed: frames had to be sent again.
     bay.subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true);
     all_complete(&bay.subscriber, SOON);
-    assert!(last.is_some());
     assert!(bay.agent.terminate().0.success());
     bay.subscriber.all_fit_their_schemas();
 }
@@ -179,25 +173,25 @@ fn live_events_are_not_behind_late_frames_on_a_connection_that_is_cut_again_and_
     bay.trip();
     bay.all_arrives();
     bay.hostile.set(Way::Refuse);
-    // At the agent's own pace 400 late frames take nearly two seconds; over this connection much longer.
+    // A hundred frames and more: at the agent's own pace that takes half a second, over this connection much longer.
     std::thread::sleep(Duration::from_secs(40));
     let mark = bay.subscriber.mark();
     bay.hostile.set(Way::CutAfter(20_000));
     bay.subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true);
-    let mut behind = 0;
+    let late = |from| bay.subscriber.since(from).iter().filter(|said| said.payload["late"] == true).count();
+    let mut at_the_alarms = Vec::new();
     for _ in 0..4 {
         let at = bay.subscriber.mark();
         bay.controller.set(1, "holding", 1, &[150]);
         bay.subscriber.alarm("low-flow", "unacknowledged", at, SOON);
         bay.controller.set(1, "holding", 1, &[615]);
         bay.subscriber.alarm("low-flow", "returned_unacknowledged", at, SOON);
-        let late = |from| bay.subscriber.since(from).iter().filter(|said| said.payload["late"] == true).count();
-        println!("{} late frames so far, {} of them while an alarm was on its way", late(mark), late(at));
-        behind += usize::from(late(mark) < 300);
+        at_the_alarms.push(late(mark));
     }
-    assert!(behind > 0, "the late frames were over before the first alarm: nothing was shown");
     bay.hostile.set(Way::Pass);
     all_complete(&bay.subscriber, SOON);
+    println!("late frames that had come with each alarm: {at_the_alarms:?}, in the end {}", late(mark));
+    assert!(at_the_alarms[0] < late(mark), "the late frames were over before the first alarm: nothing was shown");
     bay.all_arrives();
     assert!(bay.agent.terminate().0.success());
     bay.subscriber.all_fit_their_schemas();

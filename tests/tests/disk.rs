@@ -194,7 +194,8 @@ fn what_was_only_in_memory_moves_to_the_disk_when_it_is_there() {
     let cleared = bay.subscriber.alarm("low-flow", "returned_unacknowledged", mark, IN_TIME).payload;
     assert!(cleared["durable"] != false);
     bay.trip(true);
-    let raised = bay.subscriber.events().iter().filter(|event| event["to"] == "unacknowledged").count();
+    let told = bay.subscriber.events();
+    let raised = told.iter().filter(|event| event["alarm"] == "low-flow" && event["to"] == "unacknowledged").count();
     assert_eq!(raised, 3, "each was told once");
     // History is kept from then on.
     assert!(mount.path().join("data/history").exists());
