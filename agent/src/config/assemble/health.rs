@@ -10,7 +10,7 @@ use lapwing_engine::spec::{Condition, PointSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Priority, Quantity, Unit};
 
 use crate::config::units;
-use crate::plan::{Health, History, Link, Point, Store};
+use crate::plan::{Health, Link, Point, Store};
 
 use super::alarms::Tables;
 use super::own::{Texts, spec};
@@ -118,7 +118,7 @@ pub(super) fn alarms(health: &Health, store: &Store, tables: &mut Tables) {
     );
     // History gives up what it holds rather than go below the reserve: at half of it something else fills the disk. A
     // share of the disk would say nothing: a twentieth of a large one is room for years.
-    let reserve_mib = store.history.unwrap_or_else(History::default).reserve_mib;
+    let reserve_mib = store.history.unwrap_or_default().reserve_mib;
     let limit_mib = i64::from((reserve_mib / 2).max(8));
     let disk = texts(
         "disk",
