@@ -148,14 +148,14 @@ fn two_hundred_devices_with_faults_throughout() {
         }
         // Alarms of another link than the one that suffers, fifty at once.
         let storm = &mut peers[(hit + 1) % LINKS];
-        let flow = if rounds / LINKS % 2 == 0 { 150 } else { 615 };
+        let flow = if (rounds / LINKS).is_multiple_of(2) { 150 } else { 615 };
         storm.set(1, "holding", 1, &[flow]);
         std::thread::sleep(Duration::from_secs(3));
         links[hit].set(Way::Pass);
         if rounds % 3 == 2 {
             to_broker.set(Way::Pass);
         }
-        if rounds % 20 == 0 {
+        if rounds.is_multiple_of(20) {
             broker.end();
             std::thread::sleep(Duration::from_secs(2));
             broker.go();
@@ -163,7 +163,7 @@ fn two_hundred_devices_with_faults_throughout() {
         let now = (agent.usage().resident, descriptors(&agent));
         if begun.elapsed() > Duration::from_secs(seconds) / 5 {
             settled.get_or_insert(most);
-            if rounds % 25 == 0 {
+            if rounds.is_multiple_of(25) {
                 println!("{rounds} rounds: {} KiB resident, {} descriptors", now.0 / 1024, now.1);
             }
         }
