@@ -7,6 +7,7 @@ mod ageing;
 mod alarms;
 mod health;
 mod load;
+mod memories;
 mod messages;
 mod mode;
 mod operator;
@@ -193,6 +194,7 @@ struct Core<'a> {
     released: bool,
     saved: Vec<SavedAlarm>,
     watched: health::Watched,
+    memories: memories::Memories,
 }
 
 impl<'a> Core<'a> {
@@ -253,6 +255,7 @@ impl<'a> Core<'a> {
             released: false,
             saved: inputs.opened.alarms,
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
+            memories: memories::Memories::default(),
         }
     }
 
@@ -352,6 +355,7 @@ impl<'a> Core<'a> {
         self.look_at_load();
         self.moved();
         self.look_at_history();
+        self.look_at_memories();
         self.forget_old_events();
         self.look_for_the_store();
         self.release_at_last();
@@ -384,6 +388,7 @@ impl<'a> Core<'a> {
             keeping.submit();
         }
         self.figures.load(&self.load, now);
+        self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         let text =
             if self.leaving { "The agent stops, to start anew on its disk." } else { "The agent stops as asked." };
