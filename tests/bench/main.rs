@@ -15,6 +15,7 @@ mod mqtt;
 mod outage;
 mod own;
 mod paced_line;
+mod page_day;
 mod physics;
 mod serial;
 mod size;
@@ -99,6 +100,12 @@ const BENCHES: &[Bench] = &[
         name: "store",
         says: "bytes to the disk per event and per day of the demo, events a second, start after a cut (half an hour; root)",
         run: store::run,
+        usual: false,
+    },
+    Bench {
+        name: "page-day",
+        says: "writes a day of history for tests/page/bench.py; measures nothing itself",
+        run: page_day::run,
         usual: false,
     },
     Bench {
