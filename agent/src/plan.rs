@@ -95,6 +95,8 @@ pub struct Health {
     pub commit: u32,
     /// Free share of the disk, 0.1 %.
     pub disk_free: u32,
+    /// Free space of the disk, MiB.
+    pub disk_free_mib: u32,
     /// Written to block devices since the start, KiB.
     pub written: u32,
     /// State of the wall clock.
@@ -295,6 +297,8 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// Days an event stays in the event log.
+    pub event_days: u32,
     /// How much history is kept; `None`: none is.
     pub history: Option<History>,
 }

@@ -162,6 +162,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
+    key("store", "event_days", W, "400", "400", "Days an event stays in the event log, where `max_mib` allows; one the broker has not confirmed stays in any case."),
     key("store", "history", F, "true", "true", "Whether readings are kept."),
     key("store", "raw_days", W, "60", "60", "Days every reading is kept, where the disk allows."),
     key("store", "minute_days", W, "180", "180", "Days one-minute roll-ups are kept."),

@@ -63,6 +63,7 @@ pub(crate) fn settings(
     let store = plan::Store {
         dir: plain.text("store.dir").map_or_else(|| PathBuf::from("/var/lib/lapwing"), PathBuf::from),
         max_mib: u32::try_from(max_mib).unwrap_or(512),
+        event_days: days(plain, "event_days", 400, &place, report),
         history: history(plain, &place, report),
     };
     let http = http(plain, &place, report);
@@ -153,21 +154,42 @@ fn overview(plain: &Plain) -> BTreeMap<&'static str, Written> {
     roles.collect()
 }
 
+/// A number of `[store]` within bounds.
+fn number(
+    plain: &Plain,
+    (key, otherwise): (&'static str, u32),
+    (low, high): (u32, u32),
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    let path = format!("store.{key}");
+    let Some(given) = plain.whole(&path) else { return otherwise };
+    match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
+        Some(number) => number,
+        None => {
+            let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+            report.wrong(place("store", key), path, wrong);
+            otherwise
+        }
+    }
+}
+
+/// Days something is kept: ten years at most.
+fn days(
+    plain: &Plain,
+    key: &'static str,
+    otherwise: u32,
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    number(plain, (key, otherwise), (1, 3660), place, report)
+}
+
 /// How much history is kept. The bounds are wide: ten years, and a disk of a petabyte.
 fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> Option<plan::History> {
     let defaults = plan::History::default();
     let mut number = |key: &'static str, otherwise: u32, low: u32, high: u32| {
-        let path = format!("store.{key}");
-        let Some(given) = plain.whole(&path) else { return otherwise };
-        match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
-            Some(number) => number,
-            None => {
-                let wrong =
-                    Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
-                report.wrong(place("store", key), path, wrong);
-                otherwise
-            }
-        }
+        number(plain, (key, otherwise), (low, high), place, report)
     };
     let history = plan::History {
         raw_days: number("raw_days", defaults.raw_days, 1, 3660),
