@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+mod language;
 pub mod overview;
 pub mod role;
 pub mod snmp;
@@ -19,6 +20,7 @@ use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSp
 use lapwing_protocol::{Decimal, Mode};
 
 pub use self::alarms::{Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::language::Language;
 pub use self::role::Role;
 
 /// Everything the agent will do.
@@ -208,31 +210,6 @@ pub enum Acknowledge {
     Elsewhere,
     /// Both: what nobody acknowledged here does so itself when it clears.
     Both,
-}
-
-/// Languages the agent speaks; the words of each are a file of the room `words`.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Language {
-    /// English.
-    #[default]
-    English,
-    /// German.
-    German,
-}
-
-impl Language {
-    /// The words of the configuration (ISO 639-1).
-    pub const WORDS: [&'static str; 2] = ["en", "de"];
-
-    /// The language of a word.
-    #[must_use]
-    pub fn from_word(word: &str) -> Option<Self> {
-        match word {
-            "en" => Some(Self::English),
-            "de" => Some(Self::German),
-            _ => None,
-        }
-    }
 }
 
 /// `[mqtt]`.
