@@ -19,7 +19,7 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
 use lapwing_protocol::{Decimal, Mode};
 
-pub use self::alarms::{Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
 pub use self::language::Language;
 pub use self::role::Role;
 
@@ -199,18 +199,6 @@ impl Default for Module {
 
 /// A working day.
 pub const MODE_AT_MOST: Duration = Duration::from_secs(8 * 3600);
-
-/// Who acknowledges alarms.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Acknowledge {
-    /// People, through this agent.
-    #[default]
-    Here,
-    /// People, in the site's own system: alarms acknowledge themselves when they clear.
-    Elsewhere,
-    /// Both: what nobody acknowledged here does so itself when it clears.
-    Both,
-}
 
 /// `[mqtt]`.
 #[derive(Clone, Debug)]

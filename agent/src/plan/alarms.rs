@@ -56,6 +56,18 @@ pub struct Alarm {
     pub digest: u64,
 }
 
+/// Who acknowledges alarms.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Acknowledge {
+    /// People, through this agent.
+    #[default]
+    Here,
+    /// People, in the site's own system: alarms acknowledge themselves when they clear.
+    Elsewhere,
+    /// Both: what nobody acknowledged here does so itself when it clears.
+    Both,
+}
+
 /// What the review of the alarm set reckons with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Review {
