@@ -13,6 +13,7 @@ mod rules;
 mod storage;
 mod urgency;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
@@ -180,6 +181,8 @@ struct Core<'a> {
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
+    which: BTreeMap<u32, String>,
     watched: health::Watched,
 }
 
@@ -236,6 +239,7 @@ impl<'a> Core<'a> {
             broker_down: false,
             released: false,
             saved: inputs.opened.alarms,
+            which: BTreeMap::new(),
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
         }
     }

@@ -14,7 +14,7 @@ export default {
   "state.normal": "normal", "state.unacknowledged": "aktiv, nicht quittiert", "state.acknowledged": "aktiv, quittiert", "state.returned_unacknowledged": "gegangen, nicht quittiert",
   "state.latched_unacknowledged": "gegangen, gehalten, nicht quittiert", "state.latched_acknowledged": "gegangen, gehalten bis zum Rücksetzen", "state.shelved": "Zurückgestellt", "state.suppressed": "Planmäßig unterdrückt", "state.out_of_service": "Außer Betrieb",
   "status.good": "gut", "status.uncertain": "unsicher", "status.bad": "kein Wert", "status.4090": "veraltet", "status.4091": "von Hand ersetzt", "status.4092": "noch nicht erneuert", "status.4093": "Fühler ungenau",
-  "status.4094": "außerhalb des Bereichs", "status.4095": "aus weniger Quellen als sonst", "status.8005": "Antwort verstümmelt", "status.8031": "keine Antwort", "status.8032": "noch nie gelesen", "status.803c": "unmöglicher Wert",
+  "status.4094": "außerhalb des Bereichs", "status.4095": "aus weniger Quellen als sonst", "status.8005": "Antwort verstümmelt", "status.8031": "keine Antwort", "status.8032": "noch nie gelesen", "status.803c": "unmöglicher Wert", "status.803e": "vom Gerät nicht gegeben",
   "status.8089": "Karte passt nicht", "status.808a": "nichts angeschlossen", "status.808b": "Gerät defekt", "status.808c": "Fühler defekt", "status.808d": "außer Betrieb",
   "distance.unknown": "kein Wert: Abstand zur Grenze unbekannt", "distance.above": "{by} über der Grenze", "distance.below": "{by} unter der Grenze", "distance.to-high": "{by} unter der oberen Grenze", "distance.to-low": "{by} über der unteren Grenze",
   "distance.none": "keine Grenze gesetzt", "distance.after-failover": "Fiele die andere Seite aus: {value}, {rest}",

@@ -14,7 +14,7 @@ export default {
   "state.normal": "normal", "state.unacknowledged": "active, not acknowledged", "state.acknowledged": "active, acknowledged", "state.returned_unacknowledged": "cleared, not acknowledged",
   "state.latched_unacknowledged": "cleared, held, not acknowledged", "state.latched_acknowledged": "cleared, held until reset", "state.shelved": "Shelved", "state.suppressed": "Suppressed by design", "state.out_of_service": "Out of service",
   "status.good": "good", "status.uncertain": "uncertain", "status.bad": "no value", "status.4090": "out of date", "status.4091": "substituted by hand", "status.4092": "not yet refreshed", "status.4093": "sensor not accurate",
-  "status.4094": "outside its range", "status.4095": "from fewer sources than usual", "status.8005": "answer garbled", "status.8031": "no answer", "status.8032": "never read yet", "status.803c": "impossible value",
+  "status.4094": "outside its range", "status.4095": "from fewer sources than usual", "status.8005": "answer garbled", "status.8031": "no answer", "status.8032": "never read yet", "status.803c": "impossible value", "status.803e": "not given by the device",
   "status.8089": "map does not fit", "status.808a": "nothing connected", "status.808b": "device failed", "status.808c": "sensor failed", "status.808d": "out of service", "value.none": "–",
   "distance.unknown": "no value: the distance to the limit is not known", "distance.above": "{by} above the limit", "distance.below": "{by} below the limit", "distance.to-high": "{by} below the upper limit", "distance.to-low": "{by} above the lower limit",
   "distance.none": "no limit is set", "distance.after-failover": "If the other side were lost: {value}, {rest}",
