@@ -186,7 +186,7 @@ const fn is_value(raw: &Raw) -> bool {
 mod tests {
     use super::*;
 
-    fn missing(pieces: &Pieces) -> Vec<usize> {
+    fn lacking(pieces: &Pieces) -> Vec<usize> {
         let refused = pieces.pieces.iter().filter(|piece| piece.refused);
         let mut missing: Vec<usize> = refused.flat_map(|piece| piece.points().map(|(at, _)| *at)).collect();
         missing.sort_unstable();
@@ -236,7 +236,7 @@ mod tests {
         let expected = vec![words(100, 1, 0), words(101, 2, 0), missing, words(104, 1, 106), words(105, 1, 0)];
         let (asked, raws) = pass(&mut pieces, &[103]);
         assert_eq!(asked, [(100, 3), (103, 4), (103, 1), (104, 3)], "halves, and halves of the refused one");
-        assert_eq!(missing(&pieces), [2]);
+        assert_eq!(lacking(&pieces), [2]);
         assert_eq!(raws, Some(expected.clone()));
         let (asked, raws) = pass(&mut pieces, &[103]);
         assert_eq!(asked, [(100, 3), (104, 3)], "neighbours together again, the missing one never again");
@@ -271,7 +271,7 @@ mod tests {
             let mut pieces = Pieces::of(Table::Holding, 0, &slices).expect("halves");
             let (asked, raws) = pass(&mut pieces, &[missing]);
             assert!(asked.len() <= 14, "{missing}: {asked:?}");
-            assert_eq!(missing(&pieces), [usize::from(missing)]);
+            assert_eq!(lacking(&pieces), [usize::from(missing)]);
             let values = raws.expect("neighbours are answered");
             assert_eq!(values.iter().filter(|raw| matches!(raw, Raw::Fault(_))).count(), 1);
             assert!(pass(&mut pieces, &[missing]).0.len() <= 2, "then at most what lies on its two sides");
@@ -304,6 +304,6 @@ mod tests {
             passes.push(asked);
         }
         assert_eq!(passes, [vec![(0, 4), (4, 4)], vec![(0, 8), (0, 4), (4, 4)], vec![(0, 4), (4, 4)]]);
-        assert!(missing(&pieces).is_empty());
+        assert!(lacking(&pieces).is_empty());
     }
 }

@@ -309,6 +309,7 @@ fn faults_have_one_alarm_each() {
         "fault/link/ups-a1",
         "fault/device/fan-1",
         "fault/device/fan-2",
+        "fault/device/ups-a1/map",
         "fault/point/coil/water/flow",
     ] {
         assert!(own.contains(&id), "{id} in {own:?}");
@@ -321,7 +322,8 @@ fn faults_have_one_alarm_each() {
     }
     let of_the_agent = own.iter().filter(|id| id.starts_with("fault/agent/")).count();
     assert_eq!(of_the_agent, 4, "store, clock, disk, events that wait");
-    assert_eq!(own.len(), 3 + 2 + 14 - 1 + 1 + 4, "and one for a second master on the serial line");
+    let of_maps = plan.devices.len();
+    assert_eq!(own.len(), 3 + 2 + of_maps + 14 - 1 + 1 + 4, "and one for a second master on the serial line");
     let point = plan
         .alarms
         .iter()

@@ -343,14 +343,6 @@ fn after_ten_minutes_a_block_is_asked_as_a_whole_again() {
     assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
 }
 
-fn notices(all: &[FieldMessage]) -> Vec<(Option<u32>, String)> {
-    let notice = |message: &FieldMessage| match message {
-        FieldMessage::Notice { device, what, .. } => Some((*device, what.clone())),
-        _ => None,
-    };
-    all.iter().filter_map(notice).collect()
-}
-
 #[test]
 fn what_is_refused_as_a_whole_is_asked_again_once_a_minute_and_told_once() {
     let sketch =
@@ -368,15 +360,15 @@ fn what_is_refused_as_a_whole_is_asked_again_once_a_minute_and_told_once() {
     }
     assert_eq!(refusals, [0, 61, 122], "its neighbour's scans go on");
     assert_eq!(faults(&bench.inbox.all(), 0).len(), 131, "each scan of it tells its fault");
-    assert_eq!(notices(&bench.inbox.all()).len(), 1);
+    assert_eq!(lacks::told(&bench.inbox.all()).len(), 1);
     // Mended: told, and read with every scan.
     bench.now_ms = 183_500;
     while good(&bench.inbox.all(), 0).len() < 3 {
         let job = bench.next();
         bench.answer(job);
     }
-    let told = notices(&bench.inbox.all());
-    assert!(told.len() == 2 && told[1].1.contains("answered again"), "{told:?}");
+    let told = lacks::told(&bench.inbox.all());
+    assert!(told.len() == 2 && told[1].0.is_empty(), "{told:?}");
     assert!(bench.now_ms < 187_000);
 }
 
