@@ -217,7 +217,8 @@ fn map(device: &Device, link: &Link) -> Texts {
                    device up."
             .into(),
         first_check: "Is it the model and version that the map was written for?".into(),
-        link: Some(link.name.clone()),
+        // A link that is down hides nothing of this and explains nothing.
+        link: None,
     }
 }
 
