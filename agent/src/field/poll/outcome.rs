@@ -44,8 +44,8 @@ impl Poll {
     }
 
     fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        if !matches!(job.kind, Kind::Identity { .. }) {
-            self.slots[job.slot].refused = false;
+        if !matches!(job.kind, Kind::Identity { .. }) && std::mem::take(&mut self.slots[job.slot].refused) {
+            self.ask_refused_again(&job);
         }
         if let Kind::Probe { second: false } = job.kind {
             if let Some(second) = self.probes(job.device).1 {

@@ -9,7 +9,7 @@ use std::time::Instant;
 use lapwing_engine::spec::{Millis, Raw};
 use lapwing_protocol::Status;
 
-use super::Poll;
+use super::{Job, Kind, Poll};
 use crate::field::{FieldMessage, Lacking};
 use crate::plan::{Ask, Slice, Table, stretch};
 
@@ -34,6 +34,15 @@ impl Poll {
     /// Notes that a transaction was refused as a whole.
     pub(super) fn hold(&mut self, slot: usize, now: Instant) {
         self.slots[slot].held_until = self.millis(now).plus(HELD_MS);
+    }
+
+    /// What was refused as a whole is answered: the device may give the rest too.
+    pub(super) fn ask_refused_again(&mut self, job: &Job) {
+        if let Kind::Scan { .. } | Kind::Try = job.kind {
+            for slot in self.devices[job.device].slots.clone() {
+                self.slots[slot].held_until = Millis(0);
+            }
+        }
     }
 
     /// Whether a scan is not worth its line time. A device of which nothing else is read is asked all the same: only so

@@ -54,6 +54,22 @@ fn what_all_transactions_lack_is_told_in_one() {
 }
 
 #[test]
+fn a_device_that_gives_one_again_is_asked_for_the_rest_at_once() {
+    let sketch = (0..3).fold(sketch(100).device(1), |sketch, n| sketch.reads_every(Table::Holding, n * 100, 1, SECOND));
+    let mut bench = Bench::new(sketch, Trust::Named);
+    while bench.now_ms < 10_000 {
+        let job = bench.next();
+        bench.fail(job, Failure::Exception { code: 2 });
+    }
+    assert_eq!(bench.points(), [[0, 1, 2]]);
+    while bench.now_ms < 14_500 {
+        let job = bench.next();
+        bench.answer(job);
+    }
+    assert_eq!(bench.points(), [vec![0, 1, 2], vec![]]);
+}
+
+#[test]
 fn a_device_that_gives_all_says_so_once() {
     let mut bench = card();
     bench.without(70_000, [&[], &[]]);
