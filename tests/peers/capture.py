@@ -11,7 +11,8 @@ asks the devices who they are; `all` are those the agent names, and that. Allowe
 and SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for
 the last request of a connection.
 
-A line a scenario on standard output, `{"scenario", "requests": {kind: count}, "wrong": [...]}`; exit code 0 if nothing is
+A line a scenario on standard output, `{"scenario", "requests": {kind: count}, "wrong": [...]}`, then two lines of sums;
+exit code 0 if nothing is
 wrong, 1 if something is, 2 if nothing could be captured (tcpdump missing, or not permitted).
 """
 
