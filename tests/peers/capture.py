@@ -4,16 +4,16 @@
 
 LAPWING is the agent's binary, CONFIGURATION the directory of the demo's. For each scenario the simulated module and the
 agent run as processes of their own: at least for so long after every link has answered, and until each link has been
-asked a number of times; where a link is cut before it had answered, the scenario is begun again. tcpdump writes what passes the module's TCP and UDP ports; the serial line
-has a pseudo-terminal between that keeps the agent's bytes. pymodbus's server-side framers decode Modbus TCP and RTU,
-scapy decodes SNMP. The scenario `checkout` is a calm module and the point-to-point checkout in the agent's place, which also
-asks the devices who they are; `all` are those the agent names, and that. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6),
-and SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for
-the last request of a connection.
+asked a number of times; where a link is cut before it had answered, the scenario is begun again. tcpdump writes what
+passes the module's TCP and UDP ports; the serial line has a pseudo-terminal between that keeps the agent's bytes.
+pymodbus's server-side framers decode Modbus TCP and RTU, scapy decodes SNMP. The scenario `checkout` is a calm module and
+the point-to-point checkout in the agent's place, which also asks the devices who they are; `all` are those the agent
+names, and that. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6), and
+SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for the
+last request of a connection.
 
 A line a scenario on standard output, `{"scenario", "requests": {kind: count}, "wrong": [...]}`, then two lines of sums;
-exit code 0 if nothing is
-wrong, 1 if something is, 2 if nothing could be captured (tcpdump missing, or not permitted).
+exit code 0 if nothing is wrong, 1 if something is, 2 if nothing could be captured (tcpdump missing, or not permitted).
 """
 
 import json
