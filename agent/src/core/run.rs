@@ -15,7 +15,7 @@ mod rules;
 mod storage;
 mod urgency;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
@@ -197,6 +197,8 @@ struct Core<'a> {
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
+    which: BTreeMap<u32, String>,
     watched: health::Watched,
     memories: memories::Memories,
 }
@@ -259,6 +261,7 @@ impl<'a> Core<'a> {
             refusals: VecDeque::new(),
             released: false,
             saved: inputs.opened.alarms,
+            which: BTreeMap::new(),
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
             memories: memories::Memories::default(),
         }

@@ -52,18 +52,20 @@ impl<'a> Subject<'a> {
         with_unit(limit, unit)
     }
 
-    /// The alarm's sentence with its value, limit and rate.
+    /// The alarm's sentence with its value, limit and rate; of an own alarm, which points it is about.
     #[must_use]
     pub fn sentence(
         &self,
         value: Option<i64>,
         status: lapwing_protocol::Status,
         rate_per_min: Option<Decimal>,
+        which: Option<&str>,
     ) -> String {
         let value = value.map_or_else(|| self.words.status(status).to_owned(), |v| self.spoken(v));
         let rate = rate_per_min.map_or_else(|| self.words.tell.unknown_rate.clone(), |rate| self.rate_spoken(rate));
         let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
-        text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate)
+        let text = text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate);
+        if self.alarm.own { text.replace("{which}", which.unwrap_or("all its points")) } else { text }
     }
 
     fn rate_spoken(&self, rate: Decimal) -> String {
@@ -162,7 +164,7 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
 }
 
 /// The sentence of the event: what happened, said so that a person can act. `stood` is what was said when the alarm was
-/// raised.
+/// raised, `which` the points an own alarm is about.
 #[must_use]
 pub fn text(
     subject: Subject<'_>,
@@ -170,6 +172,7 @@ pub fn text(
     rate_per_min: Option<Decimal>,
     by: Option<&str>,
     stood: &str,
+    which: Option<&str>,
 ) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
     let tell = &subject.words.tell;
@@ -178,7 +181,7 @@ pub fn text(
     let whom = by.map(|name| filled(&tell.by, &[("who", name)])).unwrap_or_default();
     let done = |sentence: &str| filled(sentence, &[("about", &about), ("by", &whom)]);
     match t.cause {
-        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min),
+        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min, which),
         Cause::Cleared => match value {
             Some(value) => filled(
                 &tell.cleared_at,
@@ -217,8 +220,9 @@ pub fn with_place(words: &Words, text: &str, follows: Option<&str>, explains: Op
 /// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let text =
-        ["{value}", "{state}", "{rate}"].iter().fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
+    let text = ["{value}", "{state}", "{rate}", "{which}"]
+        .iter()
+        .fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
     text.replace("{limit}", &subject.limit_spoken()).trim_end_matches(['.', ' ']).to_owned()
 }
 

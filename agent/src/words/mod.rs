@@ -66,6 +66,7 @@ pub struct Own {
     pub masters: OwnAlarm,
     pub device: OwnAlarm,
     pub identity: OwnAlarm,
+    pub map: OwnAlarm,
     pub point: OwnAlarm,
     pub store: OwnAlarm,
     pub clock: OwnAlarm,

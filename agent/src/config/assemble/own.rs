@@ -1,7 +1,8 @@
 //! The agent's own points and alarms: states of links and devices, and sensors without a believable reading.
 //!
 //! One cause is one alarm: a link with a single device has no device point, since both would say one thing; a point whose
-//! bad measurement is watched by a configured alarm gets none of its own. Links and devices are judged where they are
+//! bad measurement is watched by a configured alarm gets none of its own; all points that a device does not give are one
+//! alarm on its map. Links and devices are judged where they are
 //! polled, which takes its time: their alarms have no further delay. Times to respond: common practice, no source. Never
 //! panics.
 
@@ -28,6 +29,8 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         for device in devices.iter_mut().skip(first).take(count) {
             device.state_point =
                 if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+            let states = ["gives all its points", "lacks points"];
+            device.map_point = Some(add_states(points, format!("agent/device/{}/map", device.name), states));
             if !device.identity.checks.is_empty() {
                 let states = ["as expected", "another device"];
                 device.identity.point =
@@ -143,6 +146,13 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, own: &
                 let (alarm, priority) = (identity(device, link, own), Priority::Medium);
                 tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
             }
+            if let Some(point) = device.map_point {
+                let (alarm, priority) = (map(device, link, own), Priority::Medium);
+                tables.push(
+                    alarm.about(point, ConditionKind::State, priority, 8 * 60),
+                    spec(point, failed(), priority, 0),
+                );
+            }
             if link.devices.count < 2 {
                 continue;
             }
@@ -170,6 +180,12 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, own: &
             spec(point, Condition::BadMeasurement, priority, 2000),
         );
     }
+}
+
+fn map(device: &Device, link: &Link, own: &Own) -> Texts {
+    let gaps = [("device", device.name.as_str()), ("link", &link.name)];
+    // A link that is down hides nothing of this and explains nothing.
+    Texts::of(&own.map, format!("fault/device/{}/map", device.name), None, &gaps)
 }
 
 fn identity(device: &Device, link: &Link, own: &Own) -> Texts {
