@@ -65,7 +65,7 @@ impl<'a> Subject<'a> {
         let rate = rate_per_min.map_or_else(|| self.words.tell.unknown_rate.clone(), |rate| self.rate_spoken(rate));
         let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
         let text = text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate);
-        if self.alarm.own { text.replace("{which}", which.unwrap_or("all its points")) } else { text }
+        if self.alarm.own { text.replace("{which}", which.unwrap_or(&self.words.tell.all_points)) } else { text }
     }
 
     fn rate_spoken(&self, rate: Decimal) -> String {

@@ -32,6 +32,7 @@ pub struct Words {
 #[allow(missing_docs)] // the English file is the documentation
 pub struct Tell {
     pub unknown_rate: String,
+    pub all_points: String,
     pub quoted: String,
     pub by: String,
     pub cleared: String,

@@ -162,7 +162,7 @@ fn the_same_in_the_language_of_the_site() {
     let mut plan = plan("Vorlauf ist {value}, über {limit}");
     plan.module.language = crate::plan::Language::German;
     let subject = Subject::of(&plan, 0).expect("alarm 0");
-    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21.6 °C, über 21.0 °C");
+    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21.6 °C, über 21.0 °C", None);
     assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21.0 °C");
     let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
     let said = at(&cleared, None);
