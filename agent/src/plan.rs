@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+pub mod recipients;
 pub mod snmp;
 pub mod topology;
 
@@ -55,6 +56,10 @@ pub struct Plan {
     pub load_points: Option<u32>,
     /// Rules that hide alarms.
     pub suppress: Vec<Suppress>,
+    /// The server that takes mail.
+    pub mail: recipients::Mail,
+    /// Who is told directly.
+    pub recipients: Vec<recipients::Recipient>,
     /// The engine's tables.
     pub engine: EngineTables,
     /// Points of the agent's own health.
@@ -152,6 +157,8 @@ pub struct Module {
     pub mode_at_most: Duration,
     /// Who acknowledges alarms.
     pub acknowledge: Acknowledge,
+    /// The site's time zone, for the hours of recipients.
+    pub time_zone: jiff::tz::TimeZone,
 }
 
 impl Default for Module {
@@ -164,6 +171,7 @@ impl Default for Module {
             announce_in: vec![Mode::Live],
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
+            time_zone: jiff::tz::TimeZone::UTC,
         }
     }
 }

@@ -6,6 +6,7 @@
 
 mod keep;
 mod session;
+mod tell;
 
 use std::net::SocketAddr;
 use std::sync::mpsc::SyncSender;
@@ -76,6 +77,7 @@ pub struct Service {
     writer: Writer,
     recorder: Option<Recorder>,
     late: Option<Late>,
+    tellers: tell::Tellers,
     runtime: RuntimeThread,
     page: Option<Page>,
     page_address: Option<SocketAddr>,
@@ -88,7 +90,7 @@ impl Service {
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
-        let (mut store, opened) = open(&plan)?;
+        let (mut store, mut opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
@@ -111,12 +113,15 @@ impl Service {
         let held = Arc::new(Held::default());
         let to_publisher_held = Arc::clone(&held);
         let shown = Arc::clone(&board);
+        let mut tellers = tell::Tellers::default();
+        let tell = tellers.way_in();
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
                 shown.happened(Happened::Event(row.payload.as_slice().into()));
             }
+            tell(durable.tellings);
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
                     if let Some(id) = topic.strip_prefix("alarm/") {
@@ -142,6 +147,7 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        tellers.start(&plan, std::mem::take(&mut opened.tellings), &writer, &board, &door)?;
         let host = crate::core::health::Host::watch(&plan.store.dir)?;
         let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
         let late = match &history {
@@ -158,6 +164,7 @@ impl Service {
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
+            let tell_directly = Box::new(tellers.way_in());
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -181,6 +188,7 @@ impl Service {
                     told,
                     alive,
                     renew,
+                    tell_directly,
                     held,
                     history,
                     board,
@@ -201,7 +209,20 @@ impl Service {
             }
             None => (None, None),
         };
-        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime, page, page_address })
+        Ok(Self {
+            door,
+            core,
+            field,
+            stop_field,
+            publisher,
+            writer,
+            recorder,
+            late,
+            tellers,
+            runtime,
+            page,
+            page_address,
+        })
     }
 
     /// The way into the core.
@@ -228,6 +249,7 @@ impl Service {
             writer,
             recorder,
             late,
+            tellers,
             runtime,
             page,
             page_address: _,
@@ -253,6 +275,7 @@ impl Service {
         if let Some(late) = late {
             late.stop();
         }
+        tellers.stop();
         // The last events must have reached the publisher before it is told to end.
         if let Err(error) = writer.call(|_| ()) {
             tracing::warn!(%error, "the last events may not be on disk yet");

@@ -1,6 +1,6 @@
 //! What a TLS client needs, made from files: the one trusted authority, and a certificate of its own if it has one.
 //!
-//! rustls on ring, versions 1.2 and 1.3; the configured authority is the only root. Files are read at every call, so that
+//! rustls on ring, versions 1.2 and 1.3; the configured authority is the only root; where none is, the public ones are. Files are read at every call, so that
 //! a renewed certificate is used without a restart. It does not connect. Never panics. RFC 7468 (PEM).
 
 use std::path::{Path, PathBuf};
@@ -31,17 +31,7 @@ pub(crate) fn client_config(
     authority: &Path,
     client: Option<(&Path, &Path)>,
 ) -> Result<rustls::ClientConfig, TlsError> {
-    let mut roots = RootCertStore::empty();
-    for certificate in certificates("the certificate authority file", authority)? {
-        roots.add(certificate)?;
-    }
-    if roots.is_empty() {
-        return Err(TlsError::NoAuthority { path: authority.to_path_buf() });
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let builder = rustls::ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()?
-        .with_root_certificates(roots);
+    let builder = trusting(roots(authority)?)?;
     let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
     let chain = certificates("the client certificate", chain)?;
     let bytes = read("the client key", key)?;
@@ -51,6 +41,38 @@ pub(crate) fn client_config(
         source,
     })?;
     Ok(builder.with_client_auth_cert(chain, key)?)
+}
+
+/// Settings of a client without a certificate of its own that trusts one authority, or the public ones.
+///
+/// # Errors
+/// Every variant of [`TlsError`].
+#[cfg(feature = "notify")]
+pub(crate) fn public_or(authority: Option<&Path>) -> Result<rustls::ClientConfig, TlsError> {
+    let roots = match authority {
+        Some(authority) => roots(authority)?,
+        None => RootCertStore { roots: webpki_roots::TLS_SERVER_ROOTS.to_vec() },
+    };
+    Ok(trusting(roots)?.with_no_client_auth())
+}
+
+fn roots(authority: &Path) -> Result<RootCertStore, TlsError> {
+    let mut roots = RootCertStore::empty();
+    for certificate in certificates("the certificate authority file", authority)? {
+        roots.add(certificate)?;
+    }
+    if roots.is_empty() {
+        return Err(TlsError::NoAuthority { path: authority.to_path_buf() });
+    }
+    Ok(roots)
+}
+
+fn trusting(
+    roots: RootCertStore,
+) -> Result<rustls::ConfigBuilder<rustls::ClientConfig, rustls::client::WantsClientCert>, TlsError> {
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let builder = rustls::ClientConfig::builder_with_provider(provider).with_safe_default_protocol_versions()?;
+    Ok(builder.with_root_certificates(roots))
 }
 
 fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {

@@ -18,6 +18,8 @@ mod schema;
 #[cfg(feature = "demo")]
 mod simulate;
 mod stop;
+#[cfg(feature = "notify")]
+mod tell;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -76,6 +78,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// A test message to recipients
+    #[cfg(feature = "notify")]
+    Tell(tell::TellArgs),
     /// Who may sign in at the page
     #[command(subcommand)]
     Account(people::AccountCommand),
@@ -189,6 +194,8 @@ pub fn main() -> ExitCode {
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Export(args) => export::export(&args),
         Command::Calc(args) => calc::calc(&args),
+        #[cfg(feature = "notify")]
+        Command::Tell(args) => tell::tell(&args),
         Command::Account(command) => people::account(&command),
     };
     end.into()

@@ -212,6 +212,8 @@ fn read_module(
         .into_iter()
         .filter_map(|item| items::group::read_suppress(item, report))
         .collect();
+    let recipients =
+        list("recipient", "name", report).into_iter().filter_map(|item| items::recipient::read(item, report)).collect();
     let mut tiers = Vec::new();
     for kind in TierKind::ALL {
         let items = list(kind.section(), "name", report);
@@ -234,6 +236,7 @@ fn read_module(
         alarms,
         groups,
         suppress,
+        recipients,
         incomplete,
         file: Some(file),
         link_addresses: overrides.link_addresses.clone(),

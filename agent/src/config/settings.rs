@@ -1,7 +1,9 @@
-//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp.
+//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp, mail.
 //!
 //! Takes merged values of the right type and judges their meaning: topic segments, addresses, what belongs together.
 //! Fills defaults as the table of keys states them. Touches neither disk nor network. Never panics.
+
+mod mail;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -29,6 +31,9 @@ pub(crate) struct Settings {
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
     pub(crate) snmp: plan::snmp::Snmp,
+    pub(crate) mail: plan::recipients::Mail,
+    /// A mistake about the mail server was told already.
+    pub(crate) mail_told: bool,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
 }
@@ -83,7 +88,9 @@ pub(crate) fn settings(
         );
     }
     let snmp = snmp(plain, &place, report);
-    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place: plain.written("mqtt.points") }
+    let (mail, mail_told) = mail::mail(plain, &place, report);
+    let points_place = plain.written("mqtt.points");
+    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, mail, mail_told, points_place }
 }
 
 /// How much history is kept. The bounds are wide: ten years, and a disk of a petabyte.
@@ -169,6 +176,7 @@ fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Repo
         announce_in,
         mode_at_most: at_most.map_or(plan::MODE_AT_MOST, Duration::from_millis),
         acknowledge,
+        time_zone: mail::time_zone(plain, place("module", "time_zone"), report),
     }
 }
 

@@ -44,6 +44,15 @@ pub enum Message {
     Broker(Notice),
     /// From a person, through whatever room took it.
     Operator(Box<operator::Request>),
+    /// A recipient is reached again, or no longer.
+    Recipient {
+        /// Its index in the plan.
+        recipient: usize,
+        /// Whether it is reached.
+        reached: bool,
+        /// Why not.
+        why: String,
+    },
     /// The simulator has applied a fault: times to announcement count from now.
     Fault,
     /// End in order.

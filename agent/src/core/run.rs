@@ -32,7 +32,7 @@ use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
-use super::ledger::{Head, Ledger, When};
+use super::ledger::{Announcement, Head, Ledger, When};
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
 use super::{Door, Inlet, Message};
@@ -40,7 +40,7 @@ use crate::field::FieldMessage;
 use crate::plan::Plan;
 use crate::publish::{Connection, FrameId, Notice, Publisher};
 use crate::store::history::{Found, Recorder};
-use crate::store::{Opened, SavedAlarm, Writer};
+use crate::store::{Opened, SavedAlarm, TellingRow, Writer};
 
 /// Longest wait between two looks at clock, watchdog and store.
 const LOOK: Duration = Duration::from_secs(1);
@@ -53,6 +53,9 @@ const BURST: usize = 256;
 
 /// Lets presence and will name this log and mode: with a new connection, or only with the next one.
 pub type Renew = Box<dyn Fn(&str, Mode, bool) + Send>;
+
+/// Takes who is to be told directly.
+pub type TellDirectly = Box<dyn Fn(Vec<TellingRow>) + Send>;
 
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
@@ -104,6 +107,8 @@ pub struct Inputs<'a> {
     pub board: Arc<Board>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
+    /// Takes who is to be told directly of events that are in no store yet.
+    pub tell_directly: TellDirectly,
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
 }
@@ -168,6 +173,7 @@ struct Core<'a> {
     told: SyncSender<Told>,
     alive: fn(Alive),
     renew: Renew,
+    tell_directly: TellDirectly,
     held: Arc<Held>,
     keeping: Option<Keeping>,
     board: Arc<Board>,
@@ -221,6 +227,7 @@ impl<'a> Core<'a> {
             told: inputs.told,
             alive: inputs.alive,
             renew: inputs.renew,
+            tell_directly: inputs.tell_directly,
             held: inputs.held,
             keeping,
             board: inputs.board,
@@ -268,11 +275,11 @@ impl<'a> Core<'a> {
         store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
     }
 
-    fn event(&mut self, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
+    fn event(&mut self, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         self.event_at(self.clock.wall(self.clock.now()), text, detail, announce)
     }
 
-    fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
+    fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         let when = When { t, synced: self.clock.synced() };
         let seq = self.ledger.enter(when, text, detail, announce);
         self.figures.event();

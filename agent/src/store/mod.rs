@@ -17,6 +17,7 @@ pub mod history;
 mod rows;
 mod schema;
 pub mod snapshot;
+mod telling;
 mod transaction;
 mod volatile;
 mod worker;
@@ -30,7 +31,10 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use error::StoreError;
-pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
+pub use rows::{
+    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent, Telling,
+    TellingKey, TellingRow,
+};
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
 /// File name of the event store in the data directory.
@@ -227,6 +231,7 @@ impl Store {
         let mut damage = Vec::new();
         let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
         let marks = self.marks_sql().map_err(|e| self.sql(e))?;
+        let tellings = self.tellings_sql(&mut damage).map_err(|e| self.sql(e))?;
         let logs = self.logs().map_err(|e| self.sql(e))?.iter().map(|(id, _)| id.to_string()).collect();
         Ok(Opened {
             log: self.log.id.to_string(),
@@ -234,6 +239,7 @@ impl Store {
             last_seq: self.log.last_seq,
             alarms,
             marks,
+            tellings,
             unsent,
             logs,
             damage,

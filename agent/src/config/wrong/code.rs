@@ -10,6 +10,7 @@ impl Wrong {
         match self {
             Self::Derived(wrong) => wrong.code(),
             Self::Tiers(wrong) => wrong.code(),
+            Self::Recipients(wrong) => wrong.code(),
             Self::Unreadable { .. } => "unreadable",
             Self::Syntax { .. } => "syntax",
             Self::UnknownSchema { .. } => "unknown_schema",

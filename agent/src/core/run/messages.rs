@@ -25,7 +25,11 @@ impl Core<'_> {
                     early.push(Message::Stop);
                     break;
                 }
-                other @ (Message::Field(_) | Message::Broker(_) | Message::Operator(_) | Message::Fault) => {
+                other @ (Message::Field(_)
+                | Message::Broker(_)
+                | Message::Operator(_)
+                | Message::Recipient { .. }
+                | Message::Fault) => {
                     early.push(other)
                 }
             }
@@ -67,6 +71,7 @@ impl Core<'_> {
             Message::Field(message) => self.field(message),
             Message::Broker(notice) => self.broker(notice),
             Message::Operator(request) => self.operator(*request),
+            Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why),
             Message::Fault => {
                 self.fault_at = Some(self.clock.now());
                 self.tell(Told::Fault);
@@ -157,6 +162,24 @@ impl Core<'_> {
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, about.state_point, up);
+    }
+
+    /// What becomes of messages to a recipient: an event at each change; its alarm has a delay of its own.
+    fn recipient(&mut self, recipient: usize, reached: bool, why: String) {
+        let plan = self.plan;
+        let Some(about) = plan.recipients.get(recipient) else { return };
+        if !self.changed(about.state_point, reached) {
+            return;
+        }
+        let (text, change) = if reached {
+            (format!("Messages to {} get through again.", about.name), "recipient reached")
+        } else {
+            (format!("A message to {} did not get through: {why}. It is tried again.", about.name), "recipient not reached")
+        };
+        let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
+        self.event(text, Detail::Agent(detail), None);
+        let now = self.clock.now();
+        self.set_own(now, about.state_point, reached);
     }
 
     pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: String, _at: Instant) {
