@@ -45,7 +45,7 @@ const since = (ms) => t("alarms.since", { time: clock(ms), long: duration((state
 
 function acknowledgeAll() {
   const fresh = state.present().filter(state.isNew);
-  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => one.alarm) }) }) : null;
+  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
 }
 
 /** Keeps the element of each alarm over redraws: a finger on a button must not lose it because another alarm has come. */
@@ -117,7 +117,7 @@ function headOf(one, isOpen, toggle) {
     h("button", { class: "alarm-text", "aria-expanded": String(isOpen), "data-key": `text/${one.alarm}`, onclick: toggle },
       h("span", { class: "sentence", text: one.text }),
       h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) }))),
-    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`) }) : null,
+    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
   ];
 }
 
