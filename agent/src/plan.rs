@@ -216,6 +216,8 @@ pub struct Mqtt {
     pub points: Vec<String>,
     /// Keep-alive.
     pub keep_alive: Duration,
+    /// How commands prove whose they are.
+    pub commands: Commands,
 }
 
 impl Default for Mqtt {
@@ -232,8 +234,21 @@ impl Default for Mqtt {
             client_certificate: None,
             points: Vec::new(),
             keep_alive: Duration::from_secs(10),
+            commands: Commands::Off,
         }
     }
+}
+
+/// How commands over MQTT prove whose they are.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Commands {
+    /// None are taken.
+    #[default]
+    Off,
+    /// Signed with the person's key.
+    Signed,
+    /// By a topic that only the owner of a client certificate may publish to.
+    Topic,
 }
 
 /// How frames and catalogue pages are written.

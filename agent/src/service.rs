@@ -161,6 +161,7 @@ impl Service {
             )?),
             None => None,
         };
+        tell::commands(&plan, &publisher, &door)?;
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());

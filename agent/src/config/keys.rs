@@ -125,6 +125,8 @@ pub const LAYOUTS: &[&str] = &[
 ];
 /// Who acknowledges alarms.
 pub const ACKNOWLEDGE: &[&str] = &["here", "elsewhere", "both"];
+/// How commands prove whose they are.
+pub const COMMANDS: &[&str] = &["off", "signed", "topic"];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
 /// What is at stake while an alarm stands.
@@ -159,6 +161,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "client_certificate", T, "", "\"/etc/lapwing/client.pem\"", "TLS client certificate; needs `client_key`."),
     key("mqtt", "client_key", T, "", "\"/etc/lapwing/client.key\"", "Key of the TLS client certificate."),
     key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
+    key("mqtt", "commands", Word(COMMANDS), "off", "\"signed\"", "Whether people may act over MQTT, and how a command proves whose it is: signed with the person's key on `command`, or by a topic `command/CLIENT/PERSON` that the broker lets only that client publish to."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
     key("store", "history", F, "true", "true", "Whether readings are kept."),

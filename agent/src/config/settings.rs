@@ -259,5 +259,10 @@ fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Pla
         client_certificate,
         points: plain.texts("mqtt.points").unwrap_or(defaults.points),
         keep_alive,
+        commands: match plain.text("mqtt.commands").as_deref() {
+            Some("signed") => plan::Commands::Signed,
+            Some("topic") => plan::Commands::Topic,
+            _ => plan::Commands::Off,
+        },
     }
 }

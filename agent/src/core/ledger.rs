@@ -12,7 +12,7 @@ use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
 use crate::core::clock::rfc3339;
 use crate::store::{
-    Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, StoreError, SubmitError, Taken, Telling, TellingRow, Writer,
+    Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, StoreError, SubmitError, Taken, Telling, TellingRow, Writer,
 };
 
 /// What every event of this run says at its head.
@@ -201,6 +201,11 @@ impl Ledger {
         self.open.marks.push(mark);
     }
 
+    /// Remembers a command together with the events of this step.
+    pub fn seen(&mut self, command: SeenCommand) {
+        self.open.seen.push(command);
+    }
+
     /// Forgets the state of an alarm that no longer exists.
     pub fn forget(&mut self, id: String) {
         self.open.removed.push(id);
@@ -240,12 +245,13 @@ impl Ledger {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
         let mut waited =
-            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks };
+            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks, seen: begun.seen };
         for commit in std::mem::take(&mut self.waiting) {
             waited.events.extend(commit.events);
             waited.alarms.extend(commit.alarms);
             waited.removed.extend(commit.removed);
             waited.marks.extend(commit.marks);
+            waited.seen.extend(commit.seen);
         }
         let renumbered = Renumbered { after: begun.last_seq };
         self.head.log = begun.log;
@@ -287,6 +293,7 @@ impl Ledger {
             self.forget(id);
         }
         self.open.marks.extend(waited.marks);
+        self.open.seen.extend(waited.seen);
         self.close();
         Ok(renumbered)
     }

@@ -18,6 +18,7 @@ pub mod judge;
 pub mod keeping;
 pub mod ledger;
 pub mod marks;
+pub mod once;
 pub mod operator;
 pub mod run;
 pub mod saved;
@@ -44,6 +45,8 @@ pub enum Message {
     Broker(Notice),
     /// From a person, through whatever room took it.
     Operator(Box<operator::Request>),
+    /// Commands came that nobody is proved to have given: what was wrong, and how many.
+    Unproved(String),
     /// A recipient is reached again, or no longer.
     Recipient {
         /// Its index in the plan.

@@ -33,6 +33,7 @@ use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
 use super::ledger::{Announcement, Head, Ledger, When};
+use super::once::Seen;
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
 use super::{Door, Inlet, Message};
@@ -185,6 +186,8 @@ struct Core<'a> {
     broker_down: bool,
     /// Events may leave: the broker's memory was judged.
     released: bool,
+    /// Commands that were taken.
+    seen: Seen,
     saved: Vec<SavedAlarm>,
     watched: health::Watched,
 }
@@ -242,6 +245,7 @@ impl<'a> Core<'a> {
             },
             broker_down: false,
             released: false,
+            seen: Seen::new(inputs.opened.seen),
             saved: inputs.opened.alarms,
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
         }

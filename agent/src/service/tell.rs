@@ -1,12 +1,15 @@
-//! Starts and stops the room that tells people directly, in builds that have it; in others nobody is told.
+//! Starts and stops the rooms between agent and people: the one that tells them directly, in builds that have it, and the
+//! one that takes their commands over MQTT, where it is turned on.
 //!
 //! A configuration with recipients is refused by a build without the feature, so nothing is lost silently. Never panics.
 
 use std::sync::Arc;
 
+use crate::command::{self, Received};
 use crate::core::Door;
 use crate::core::board::Board;
-use crate::plan::Plan;
+use crate::plan::{Commands, Plan};
+use crate::publish::Publisher;
 use crate::store::{TellingRow, Writer};
 
 #[cfg(feature = "notify")]
@@ -78,6 +81,25 @@ impl Tellers {
             room.stop();
         }
     }
+}
+
+/// Listens to commands, if they are turned on.
+pub(super) fn commands(plan: &Plan, publisher: &Publisher, door: &Door) -> std::io::Result<()> {
+    let filter = match plan.mqtt.commands {
+        Commands::Off => return Ok(()),
+        Commands::Signed => "command",
+        Commands::Topic => "command/+/+",
+    };
+    let (inlet, receiver) = command::channel();
+    let replies = publisher.clone();
+    let say = Box::new(move |topic, payload| {
+        if let Err(error) = replies.reply(topic, payload) {
+            tracing::error!(%error, "the answer to a command was not taken by the publisher; please report this");
+        }
+    });
+    command::start(plan, receiver, door.clone(), say)?;
+    publisher.listen(filter.into(), move |topic, retain, payload| inlet.take(Received { topic, retain, payload }));
+    Ok(())
 }
 
 fn forget(writer: &Writer, waiting: &[TellingRow]) {

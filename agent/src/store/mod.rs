@@ -32,8 +32,8 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use error::StoreError;
 pub use rows::{
-    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent, Telling,
-    TellingKey, TellingRow,
+    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, SeenCommand, StoredEvent,
+    Telling, TellingKey, TellingRow,
 };
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
@@ -231,6 +231,7 @@ impl Store {
         let mut damage = Vec::new();
         let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
         let marks = self.marks_sql().map_err(|e| self.sql(e))?;
+        let seen = self.seen_sql().map_err(|e| self.sql(e))?;
         let tellings = self.tellings_sql(&mut damage).map_err(|e| self.sql(e))?;
         let logs = self.logs().map_err(|e| self.sql(e))?.iter().map(|(id, _)| id.to_string()).collect();
         Ok(Opened {
@@ -239,6 +240,7 @@ impl Store {
             last_seq: self.log.last_seq,
             alarms,
             marks,
+            seen,
             tellings,
             unsent,
             logs,
@@ -287,6 +289,15 @@ impl Store {
         let mut statement = self.connection.prepare("SELECT device, feature, confirmed, shown FROM mark")?;
         let rows = statement.query_map([], |row| {
             Ok(SavedMark { device: row.get(0)?, feature: row.get(1)?, confirmed: row.get(2)?, shown: row.get(3)? })
+        })?;
+        rows.collect()
+    }
+
+    fn seen_sql(&self) -> rusqlite::Result<Vec<SeenCommand>> {
+        let mut statement = self.connection.prepare("SELECT by, id, at FROM command")?;
+        let rows = statement.query_map([], |row| {
+            let at_s = number(row, 2)?;
+            Ok(SeenCommand { by: text(row, 0)?, id: text(row, 1)?, at_s, keep_from_s: at_s })
         })?;
         rows.collect()
     }

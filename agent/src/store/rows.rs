@@ -27,6 +27,8 @@ pub struct Opened {
     pub unsent: u64,
     /// Identities of every log in the store, the present one too.
     pub logs: Vec<String>,
+    /// Commands that were taken.
+    pub seen: Vec<SeenCommand>,
     /// Tellings that wait, oldest first.
     pub tellings: Vec<TellingRow>,
     /// What was damaged in it and is lost, in words.
@@ -143,6 +145,21 @@ pub struct Commit {
     pub removed: Vec<String>,
     /// What devices showed first.
     pub marks: Vec<SavedMark>,
+    /// Commands that were taken.
+    pub seen: Vec<SeenCommand>,
+}
+
+/// A command that was taken, so that it is not taken again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SeenCommand {
+    /// Whose.
+    pub by: String,
+    /// Its id.
+    pub id: String,
+    /// When it was made, or came; seconds.
+    pub at_s: i64,
+    /// What this person's older ones were made before may be forgotten, seconds.
+    pub keep_from_s: i64,
 }
 
 /// One packet that waits for the broker.

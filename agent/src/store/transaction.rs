@@ -10,7 +10,7 @@ use rusqlite::{Transaction, params};
 
 use super::volatile::{self, Copy};
 use super::{
-    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, TellingKey, TellingRow, checksum,
+    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey, TellingRow, checksum,
 };
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
@@ -163,6 +163,9 @@ impl Transactor {
             for mark in &commit.marks {
                 marked(&transaction, mark)?;
             }
+            for command in &commit.seen {
+                taken(&transaction, command)?;
+            }
             for id in &commit.removed {
                 forgotten(&transaction, id)?;
             }
@@ -197,6 +200,9 @@ impl Transactor {
         }
         for mark in copy.marks.values() {
             marked(&transaction, mark)?;
+        }
+        for command in &copy.seen {
+            taken(&transaction, command)?;
         }
         transaction.commit()?;
         Ok(change)
@@ -307,6 +313,17 @@ fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<(
              ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
         )?
         .execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
+    Ok(())
+}
+
+/// Remembers a command and forgets what can no longer be taken.
+fn taken(transaction: &Transaction<'_>, command: &SeenCommand) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("DELETE FROM command WHERE by = ?1 AND at < ?2")?
+        .execute(params![command.by, command.keep_from_s])?;
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO command (by, id, at) VALUES (?1, ?2, ?3)")?
+        .execute(params![command.by, command.id, command.at_s])?;
     Ok(())
 }
 

@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Instant;
 
-use super::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, TellingKey, TellingRow};
+use super::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, TellingKey, TellingRow};
 
 /// Payloads it holds at most, bytes; some thousand events.
 const HELD_BYTES: usize = 8 * 1024 * 1024;
@@ -40,6 +40,7 @@ pub(super) struct Volatile {
     told: BTreeSet<TellingKey>,
     alarms: BTreeMap<String, Option<SavedAlarm>>,
     marks: BTreeMap<(String, String), SavedMark>,
+    seen: Vec<SeenCommand>,
     dropped: u64,
 }
 
@@ -58,6 +59,8 @@ pub(super) struct Copy {
     pub(super) alarms: BTreeMap<String, Option<SavedAlarm>>,
     /// What devices show and what a person has confirmed of it, by device and feature.
     pub(super) marks: BTreeMap<(String, String), SavedMark>,
+    /// Commands that were taken.
+    pub(super) seen: Vec<SeenCommand>,
 }
 
 impl Volatile {
@@ -77,6 +80,7 @@ impl Volatile {
             told: BTreeSet::new(),
             alarms: BTreeMap::new(),
             marks: BTreeMap::new(),
+            seen: Vec::new(),
             dropped: 0,
         }
     }
@@ -125,6 +129,7 @@ impl Volatile {
         for mark in commit.marks {
             self.marks.insert((mark.device.clone(), mark.feature.clone()), mark);
         }
+        self.seen.extend(commit.seen);
         let (mut rows, mut told) = (Vec::new(), Vec::new());
         for event in commit.events {
             rows.extend(packets(&self.id, self.base, &event));
@@ -167,6 +172,7 @@ impl Volatile {
             told: self.told.clone(),
             alarms: self.alarms.clone(),
             marks: self.marks.clone(),
+            seen: self.seen.clone(),
         }
     }
 
@@ -183,6 +189,7 @@ impl Volatile {
         }
         self.alarms.retain(|id, state| copy.alarms.get(id) != Some(state));
         self.marks.retain(|key, mark| copy.marks.get(key) != Some(mark));
+        self.seen.retain(|command| !copy.seen.contains(command));
         let edge = 2 * (self.base + self.copied_seq) + 1;
         let later = self.confirmed.split_off(&(edge + 1));
         let gone = std::mem::replace(&mut self.confirmed, later);
@@ -196,7 +203,7 @@ impl Volatile {
 
     /// Whether the store lacks nothing of it.
     pub(super) fn is_copied(&self) -> bool {
-        self.entered && self.events.is_empty() && self.alarms.is_empty() && self.marks.is_empty()
+        self.entered && self.events.is_empty() && self.alarms.is_empty() && self.marks.is_empty() && self.seen.is_empty()
     }
 
     fn bound(&mut self) {

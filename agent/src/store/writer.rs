@@ -21,7 +21,7 @@ use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
 use super::{
-    COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, TellingKey, TellingRow, random_id,
+    COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey, TellingRow, random_id,
 };
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
@@ -105,6 +105,8 @@ pub struct Begun {
     pub removed: Vec<String>,
     /// Marks that waited.
     pub marks: Vec<SavedMark>,
+    /// Commands that waited to be remembered.
+    pub seen: Vec<SeenCommand>,
 }
 
 /// How the volatile log is doing.
@@ -309,12 +311,14 @@ impl Writer {
             alarms: Vec::new(),
             removed: Vec::new(),
             marks: Vec::new(),
+            seen: Vec::new(),
         };
         for commit in in_flight.iter().chain(&waiting) {
             begun.events.extend(commit.events.iter().cloned());
             begun.alarms.extend(commit.alarms.iter().cloned());
             begun.removed.extend(commit.removed.iter().cloned());
             begun.marks.extend(commit.marks.iter().cloned());
+            begun.seen.extend(commit.seen.iter().cloned());
         }
         let volatile = Volatile::new(&id, queue.base + queue.durable_seq, Instant::now(), why);
         queue.log = Arc::clone(volatile.id());
@@ -481,7 +485,7 @@ impl Queue {
 
 /// Rows a commit weighs in queue and batch.
 pub(super) fn rows_of(commit: &Commit) -> usize {
-    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len()
+    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len() + commit.seen.len()
 }
 
 /// A poisoned lock means another thread panicked between two whole changes: what it guards is still good.

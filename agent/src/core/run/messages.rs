@@ -29,6 +29,7 @@ impl Core<'_> {
                 | Message::Broker(_)
                 | Message::Operator(_)
                 | Message::Recipient { .. }
+                | Message::Unproved(_)
                 | Message::Fault) => {
                     early.push(other)
                 }
@@ -71,6 +72,11 @@ impl Core<'_> {
             Message::Field(message) => self.field(message),
             Message::Broker(notice) => self.broker(notice),
             Message::Operator(request) => self.operator(*request),
+            Message::Unproved(what) => {
+                let text = format!("Commands came that nobody is proved to have given: {what}. Nothing was done.");
+                let detail = AgentChange { change: "commands refused".into(), version: None, reason: Some(what) };
+                self.event(text, Detail::Agent(detail), None);
+            }
             Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why),
             Message::Fault => {
                 self.fault_at = Some(self.clock.now());
@@ -295,6 +301,12 @@ impl Core<'_> {
                     Detail::Agent(detail),
                     None,
                 );
+            }
+            Notice::Unheard(filter) => {
+                let text = format!("Commands are not heard: the broker refuses the subscription to {filter}.");
+                let detail =
+                    AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
+                self.event(text, Detail::Agent(detail), None);
             }
             Notice::SetAside { what, why } => {
                 let detail = AgentChange {

@@ -24,6 +24,13 @@ impl Core<'_> {
     /// Carries out a request and answers it.
     pub(super) fn operator(&mut self, request: Request) {
         self.moved(); // what the readings have moved goes first
+        if let Some(once) = &request.once {
+            match self.seen.take(request.who.trim(), once) {
+                Ok(seen) => self.ledger.seen(seen),
+                // What was told before makes no second event: a copy sent a thousand times must not fill the log.
+                Err(refused) => return request.reply.say(Err(refused)),
+            }
+        }
         let now = self.clock.now();
         let who = request.who.trim().to_owned();
         let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()).map(str::to_owned);
