@@ -215,7 +215,7 @@ fn line(text: &mut String, said: &str) {
 }
 
 fn time(t_ms: i64, zone: &TimeZone) -> String {
-    let at = Timestamp::from_millisecond(t_ms).unwrap_or_default().to_zoned(zone.clone());
+    let at = Timestamp::from_millisecond(t_ms).unwrap_or_default().to_zoned_datetime(zone.clone());
     at.strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
 }
 

@@ -121,7 +121,7 @@ pub struct Telling {
 /// The minute of the week at a wall time in a time zone.
 #[must_use]
 pub fn minute_of_week(t_ms: i64, zone: &TimeZone) -> u16 {
-    let at = Timestamp::from_millisecond(t_ms).unwrap_or_default().to_zoned(zone.clone());
+    let at = Timestamp::from_millisecond(t_ms).unwrap_or_default().to_zoned_datetime(zone.clone());
     let day = match at.weekday() {
         Weekday::Monday => 0,
         Weekday::Tuesday => 1,

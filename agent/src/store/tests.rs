@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use super::*;
 
 mod files;
+mod once;
 mod powercut;
 mod volatile;
 
