@@ -5,9 +5,9 @@ use alloc::string::String;
 use alloc::vec;
 
 use crate::{
-    AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Command, CommandAction, CommandReply, ConditionKind, Decimal, Detail, Event, EventLast, Frame,
-    FrameBuilder, Hiding, Impact, LinkChange, Mode, Notification, PointValue, Presence, PresenceState, Priority, Quantity, SCHEMA,
-    ShownState, Status,
+    AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Command, CommandAction, CommandReply, ConditionKind,
+    Decimal, Detail, Event, EventLast, Frame, FrameBuilder, Hiding, Impact, LinkChange, Mode, Notification, PointValue,
+    Presence, PresenceState, Priority, Quantity, SCHEMA, ShownState, Status,
 };
 
 /// An alarm's event with every key.

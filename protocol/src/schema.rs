@@ -14,7 +14,18 @@ use crate::{frame::Frame, notification::Notification, point_value::PointValue, p
 /// The messages that have a schema.
 #[must_use]
 pub const fn names() -> &'static [&'static str] {
-    &["presence", "catalogue", "frame", "point", "alarm", "event", "event-last", "notification", "command", "command-reply"]
+    &[
+        "presence",
+        "catalogue",
+        "frame",
+        "point",
+        "alarm",
+        "event",
+        "event-last",
+        "notification",
+        "command",
+        "command-reply",
+    ]
 }
 
 /// The schema of a message by its name.

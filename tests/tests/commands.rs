@@ -85,7 +85,15 @@ fn signed_commands_are_done_once_and_answered() {
     for (name, role) in [("ada", "operator"), ("olaf", "observer")] {
         account(&data, name, role);
         let (code, out, _) = output(
-            &["account", "key", name, "--file", &home.write("key.json", JWK).display().to_string(), "--data", &data.display().to_string()],
+            &[
+                "account",
+                "key",
+                name,
+                "--file",
+                &home.write("key.json", JWK).display().to_string(),
+                "--data",
+                &data.display().to_string(),
+            ],
             &[],
         );
         assert_eq!(code, 0, "{out}");
@@ -106,7 +114,8 @@ fn signed_commands_are_done_once_and_answered() {
     assert_eq!((&reply["done"], &reply["id"], &reply["by"]), (&true.into(), &"2".into(), &"ada".into()), "{reply}");
     let (event, _) = agent.alarm("supply-water-warm", "acknowledged", mark, SOON);
     assert_eq!(event["by"], "ada");
-    let (event, _) = agent.wait("operator's event", mark, SOON, |said| (said["kind"] == "operator").then(|| said.clone()));
+    let (event, _) =
+        agent.wait("operator's event", mark, SOON, |said| (said["kind"] == "operator").then(|| said.clone()));
     assert_eq!((&event["seq"], &event["log"], &event["action"]), (&reply["seq"], &reply["log"], &"acknowledge".into()));
 
     // A copy does nothing, now and after a restart, and neither does what is bent or another's.
@@ -139,7 +148,8 @@ fn signed_commands_are_done_once_and_answered() {
         let (code, schema, _) = output(&["schema", name], &[]);
         assert_eq!(code, 0);
         let check = "import json, sys, jsonschema\ns, t = json.loads(sys.argv[1]), json.loads(sys.argv[2])\njsonschema.validate(t, s)";
-        let checked = Command::new(python()).args(["-c", check, &schema, &thing.to_string()]).output().expect("python runs");
+        let checked =
+            Command::new(python()).args(["-c", check, &schema, &thing.to_string()]).output().expect("python runs");
         assert!(checked.status.success(), "{name}: {}", String::from_utf8_lossy(&checked.stderr));
     }
     assert!(agent.terminate().0.success());
@@ -225,7 +235,8 @@ fn a_topic_that_the_broker_protects_names_client_and_person() {
     other.process.tell(&json!({ "topic": "command/panel-1/ada", "command": note("stolen") }).to_string());
     other.process.tell(&json!({ "topic": "command/panel-2/ada", "command": note("own") }).to_string());
     let read = |text: &str| serde_json::from_str::<Value>(text).ok()?.get("reply").cloned();
-    let own = other.process.out.wait("answer to its own", mark, SOON, |line| read(&line.text).filter(|r| r["id"] == "own"));
+    let own =
+        other.process.out.wait("answer to its own", mark, SOON, |line| read(&line.text).filter(|r| r["id"] == "own"));
     assert_eq!(own.0["done"], true);
     assert!(!agent.lines().iter().any(|line| line.text.contains("stolen")));
     let stolen = other.process.out.since(mark).iter().filter_map(|line| read(&line.text)).any(|r| r["id"] == "stolen");

@@ -91,7 +91,12 @@ fn an_alarm_is_told_by_mail_and_post_and_further_when_nobody_acknowledges() {
     assert_eq!((&mail["tls"], &mail["user"], &mail["auto"]), (&true.into(), &"m1".into(), &"auto-generated".into()));
     assert_eq!(mail["from"], "m1@testbay.example");
     let text = mail["text"].as_str().expect("a text");
-    for said in ["HIGH: Supply water 21.5 °C", "The coil cannot hold the cold aisle.", "Check the chiller plant.", "within 3 min"] {
+    for said in [
+        "HIGH: Supply water 21.5 °C",
+        "The coil cannot hold the cold aisle.",
+        "Check the chiller plant.",
+        "within 3 min",
+    ] {
         assert!(text.contains(said), "{said} in:\n{text}");
     }
     assert!(!text.contains("Nobody has acknowledged"));

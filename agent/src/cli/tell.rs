@@ -39,7 +39,10 @@ pub(super) fn tell(args: &TellArgs) -> End {
             None => {
                 let near = config::nearest_name(name, known());
                 let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-                eprintln!("No recipient is called `{name}`{near} There are: {}.", known().collect::<Vec<_>>().join(", "));
+                eprintln!(
+                    "No recipient is called `{name}`{near} There are: {}.",
+                    known().collect::<Vec<_>>().join(", ")
+                );
                 return End::NotTried;
             }
         }

@@ -203,7 +203,10 @@ mod tests {
         let jwk = format!(r#"{{"kty":"OKP","crv":"Ed25519","x":"{X}"}}"#);
         assert_eq!(key_from_file(&jwk), key_from_text(X));
         for wrong in [
-            "", "{}", "-----BEGIN PUBLIC KEY-----", r#"{"kty":"OKP","crv":"X25519","x":"11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"}"#,
+            "",
+            "{}",
+            "-----BEGIN PUBLIC KEY-----",
+            r#"{"kty":"OKP","crv":"X25519","x":"11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"}"#,
             "-----BEGIN PUBLIC KEY-----\nMFkwEwYHKoZIzj0CAQYIKoZIzj0DAQcDQgAE\n-----END PUBLIC KEY-----",
             &pem.replace("MCow", "MCox"),
         ] {

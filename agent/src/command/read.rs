@@ -202,7 +202,10 @@ mod tests {
             (r#""action":"return_to_service","alarm":"a""#, Action::ReturnToService),
             (r#""action":"suppress","rule":"pump-1""#, Action::Suppress { rule: rule(), for_ms: None }),
             (r#""action":"release","rule":"pump-1""#, Action::Release { rule: rule() }),
-            (r#""action":"set_mode","mode":"test","for_s":1"#, Action::SetMode { mode: Mode::Test, for_ms: Some(1000) }),
+            (
+                r#""action":"set_mode","mode":"test","for_s":1"#,
+                Action::SetMode { mode: Mode::Test, for_ms: Some(1000) },
+            ),
             (r#""action":"note","reason":"x","alarm":"a""#, Action::Note),
         ] {
             assert_eq!(read(&format!("{{\"id\":\"1\",{rest}}}")), Ok(expected), "{rest}");

@@ -141,7 +141,10 @@ fn a_topic_names_the_person_and_the_payload_cannot() {
     let mut rig = Rig::new("command-topic", Commands::Topic);
     rig.give("command/panel-1/ada", br#"{"id":"1","action":"note","reason":"filter changed"}"#);
     let request = rig.request().expect("a request");
-    assert_eq!((request.who.as_str(), request.role, request.reason.as_deref()), ("ada", Role::Operator, Some("filter changed")));
+    assert_eq!(
+        (request.who.as_str(), request.role, request.reason.as_deref()),
+        ("ada", Role::Operator, Some("filter changed"))
+    );
     for (topic, payload, code) in [
         ("command/panel-1/eve", r#"{"id":"1","action":"note"}"#, "unknown_person"),
         ("command", r#"{"id":"1","action":"note"}"#, "other_topic"),

@@ -55,7 +55,18 @@ pub struct Key {
 pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "mail"];
 /// Lists of tables in the module file.
 pub const LISTS: &[&str] = &[
-    "link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress", "recipient",
+    "link",
+    "device",
+    "main",
+    "busway",
+    "tapoff",
+    "pdu",
+    "rack",
+    "derived",
+    "alarm",
+    "group",
+    "suppress",
+    "recipient",
 ];
 
 /// The keys of one table.

@@ -12,7 +12,8 @@ use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
 use crate::core::clock::rfc3339;
 use crate::store::{
-    Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, StoreError, SubmitError, Taken, Telling, TellingRow, Writer,
+    Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, StoreError, SubmitError, Taken, Telling,
+    TellingRow, Writer,
 };
 
 /// What every event of this run says at its head.
@@ -244,8 +245,13 @@ impl Ledger {
     pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
-        let mut waited =
-            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks, seen: begun.seen };
+        let mut waited = Commit {
+            events: begun.events,
+            alarms: begun.alarms,
+            removed: begun.removed,
+            marks: begun.marks,
+            seen: begun.seen,
+        };
         for commit in std::mem::take(&mut self.waiting) {
             waited.events.extend(commit.events);
             waited.alarms.extend(commit.alarms);

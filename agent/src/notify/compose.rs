@@ -236,7 +236,8 @@ mod tests {
     use crate::notify::testing::event;
 
     fn material(alarms: Vec<(Event, Option<AlarmRecord>)>, related: Vec<Event>) -> Material<'static> {
-        let zone: &'static TimeZone = Box::leak(Box::new(TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").expect("a zone")));
+        let zone: &'static TimeZone =
+            Box::leak(Box::new(TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").expect("a zone")));
         Material { recipient: "shift", zone, alarms, related, unacknowledged_ms: None, given_up: 0 }
     }
 

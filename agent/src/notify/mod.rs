@@ -98,7 +98,13 @@ impl Notifier {
     ///
     /// # Errors
     /// When the host gives no thread or event loop.
-    pub fn start(plan: Arc<Plan>, inlet: &Inlet, writer: Writer, board: Arc<Board>, door: Door) -> std::io::Result<Self> {
+    pub fn start(
+        plan: Arc<Plan>,
+        inlet: &Inlet,
+        writer: Writer,
+        board: Arc<Board>,
+        door: Door,
+    ) -> std::io::Result<Self> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(4).build()?;
         let (stop, stopped) = watch::channel(false);
         let incoming = Arc::clone(&inlet.0);
@@ -381,14 +387,15 @@ async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Res
 /// Why it did not get through.
 pub fn send_test(plan: &Plan, to: &Recipient) -> Result<(), String> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|e| e.to_string())?;
-    let message = compose::test_message(&to.name, &plan.module.site, &plan.module.name, now_ms(), &plan.module.time_zone);
+    let message =
+        compose::test_message(&to.name, &plan.module.site, &plan.module.name, now_ms(), &plan.module.time_zone);
     runtime.block_on(deliver(plan, to, &message))
 }
 
 /// A secret of a file; a final line end is not part of it.
 fn secret(file: &Path, what: &str) -> Result<String, String> {
-    let text = std::fs::read_to_string(file)
-        .map_err(|error| format!("{what} {} cannot be read: {error}", file.display()))?;
+    let text =
+        std::fs::read_to_string(file).map_err(|error| format!("{what} {} cannot be read: {error}", file.display()))?;
     let text = text.trim_end_matches(['\n', '\r']);
     if text.is_empty() { Err(format!("{what} {} is empty", file.display())) } else { Ok(text.to_owned()) }
 }

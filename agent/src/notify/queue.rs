@@ -110,7 +110,9 @@ impl Queue {
             let belongs = |waiting: &&Waiting| {
                 waiting.row.key() == first.row.key()
                     || behind
-                    || (first.incident.is_some() && waiting.incident == first.incident && waiting.row.log == first.row.log)
+                    || (first.incident.is_some()
+                        && waiting.incident == first.incident
+                        && waiting.row.log == first.row.log)
             };
             let tellings = due.iter().copied().filter(belongs).take(ALARMS).cloned().collect();
             let given_up = state.given_up;

@@ -49,7 +49,8 @@ mod tests {
 
     #[test]
     fn everything_that_counts_changes_the_signature() {
-        let of = |secret: &[u8], target: &str, body: &[u8], key: &str, at| sign(secret, target, body, key, at).signature;
+        let of =
+            |secret: &[u8], target: &str, body: &[u8], key: &str, at| sign(secret, target, body, key, at).signature;
         let whole = of(b"secret", "https://a/m1", b"{}", "shift", 1000);
         assert_eq!(whole, of(b"secret", "https://a/m1", b"{}", "shift", 1000));
         for other in [

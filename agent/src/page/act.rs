@@ -269,7 +269,8 @@ async fn through(
         // The person may have gone away meanwhile; the events tell.
         let _gone = answer.send(said);
     });
-    let request = Request { who: session.name.clone(), role: session.role, action, alarm, occurrence, reason, once: None, reply };
+    let request =
+        Request { who: session.name.clone(), role: session.role, action, alarm, occurrence, reason, once: None, reply };
     shared.door.hand_in(Message::Operator(Box::new(request)));
     match tokio::time::timeout(ANSWER, wait).await {
         Ok(Ok(Ok(_done))) => Ok(()),

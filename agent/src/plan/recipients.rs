@@ -101,9 +101,11 @@ impl Hours {
     /// Whether a minute of the week lies in them.
     #[must_use]
     pub fn has(&self, minute: u16) -> bool {
-        self.0.iter().any(|&(from, to)| {
-            if from < to { (from..to).contains(&minute) } else { minute >= from || minute < to }
-        })
+        self.0.iter().any(
+            |&(from, to)| {
+                if from < to { (from..to).contains(&minute) } else { minute >= from || minute < to }
+            },
+        )
     }
 }
 
@@ -223,10 +225,7 @@ mod tests {
             recipient("owner", &[Priority::Low], Hours::always(), None),
         ];
         let high = Priority::High;
-        assert_eq!(
-            names(&all, high, wednesday(9)),
-            [("shift", 0, false), ("lead", 10, true), ("owner", 30, true)]
-        );
+        assert_eq!(names(&all, high, wednesday(9)), [("shift", 0, false), ("lead", 10, true), ("owner", 30, true)]);
         // At night the lead is passed over: the owner is told in its place.
         assert_eq!(names(&all, high, wednesday(3)), [("shift", 0, false), ("owner", 10, true)]);
         assert_eq!(names(&all, Priority::Low, wednesday(3)), [("owner", 0, false)]);

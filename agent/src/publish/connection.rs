@@ -255,9 +255,7 @@ impl Link {
                 let is_last = below.is_some_and(|below| below == self.shared.inbox().session.last_topic);
                 if is_last && self.contact != Contact::Done && publish.retain {
                     self.contact_made(Some(publish.payload.to_vec()));
-                } else if !is_last
-                    && let (Some(below), Some((_, hears))) = (below, self.shared.listening())
-                {
+                } else if !is_last && let (Some(below), Some((_, hears))) = (below, self.shared.listening()) {
                     hears(below.to_owned(), publish.retain, publish.payload.to_vec());
                 }
             }

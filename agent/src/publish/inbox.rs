@@ -377,13 +377,9 @@ impl Inbox {
                 }
                 Confirmed::Nothing
             }
-            Sent::Last
-            | Sent::Online
-            | Sent::Offline
-            | Sent::Page(_)
-            | Sent::Point
-            | Sent::Reply
-            | Sent::Frame(..) => Confirmed::Nothing,
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Reply | Sent::Frame(..) => {
+                Confirmed::Nothing
+            }
         }
     }
 

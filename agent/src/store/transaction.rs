@@ -10,7 +10,8 @@ use rusqlite::{Transaction, params};
 
 use super::volatile::{self, Copy};
 use super::{
-    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey, TellingRow, checksum,
+    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey,
+    TellingRow, checksum,
 };
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
@@ -321,9 +322,11 @@ fn taken(transaction: &Transaction<'_>, command: &SeenCommand) -> rusqlite::Resu
     transaction
         .prepare_cached("DELETE FROM command WHERE by = ?1 AND at < ?2")?
         .execute(params![command.by, command.keep_from_s])?;
-    transaction
-        .prepare_cached("INSERT OR REPLACE INTO command (by, id, at) VALUES (?1, ?2, ?3)")?
-        .execute(params![command.by, command.id, command.at_s])?;
+    transaction.prepare_cached("INSERT OR REPLACE INTO command (by, id, at) VALUES (?1, ?2, ?3)")?.execute(params![
+        command.by,
+        command.id,
+        command.at_s
+    ])?;
     Ok(())
 }
 

@@ -203,7 +203,11 @@ impl Volatile {
 
     /// Whether the store lacks nothing of it.
     pub(super) fn is_copied(&self) -> bool {
-        self.entered && self.events.is_empty() && self.alarms.is_empty() && self.marks.is_empty() && self.seen.is_empty()
+        self.entered
+            && self.events.is_empty()
+            && self.alarms.is_empty()
+            && self.marks.is_empty()
+            && self.seen.is_empty()
     }
 
     fn bound(&mut self) {
@@ -241,7 +245,12 @@ pub(super) fn packets(log: &Arc<str>, base: u64, event: &EventRow) -> impl Itera
 }
 
 /// Who is to be told of an event.
-pub(super) fn tellings(log: &Arc<str>, base: u64, event: &EventRow, volatile: bool) -> impl Iterator<Item = TellingRow> {
+pub(super) fn tellings(
+    log: &Arc<str>,
+    base: u64,
+    event: &EventRow,
+    volatile: bool,
+) -> impl Iterator<Item = TellingRow> {
     event.tellings.iter().map(move |telling| TellingRow {
         row: base + event.seq,
         log: Arc::clone(log),
@@ -291,8 +300,7 @@ mod tests {
     fn what_was_told_meanwhile_is_not_told_again_from_the_store() {
         let mut log = volatile();
         let mut first = commit(1..=3);
-        let telling =
-            |name: &str| Telling { recipient: name.into(), due_ms: 5, after_ms: 0, further: false };
+        let telling = |name: &str| Telling { recipient: name.into(), due_ms: 5, after_ms: 0, further: false };
         for event in &mut first.events {
             event.tellings = vec![telling("a"), telling("b")];
         }

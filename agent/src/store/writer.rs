@@ -21,7 +21,8 @@ use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
 use super::{
-    COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey, TellingRow, random_id,
+    COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey,
+    TellingRow, random_id,
 };
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
@@ -231,6 +232,7 @@ impl Writer {
     ///
     /// # Errors
     /// The commit comes back: with [`SubmitError::Full`] to be submitted again, otherwise because it is wrong.
+    #[allow(clippy::result_large_err)] // the commit comes back as it went in
     pub fn submit(&self, commit: Commit) -> Result<Taken, SubmitError> {
         let mut queue = lock(&self.shared.queue);
         if queue.state.stopped || queue.stop {

@@ -39,7 +39,9 @@ fn json(bytes: &[u8]) {
                     assert_eq!(Some(i64::from(*for_ms)), asked);
                     assert!(*for_ms > 0);
                 }
-                Action::Suppress { rule, .. } | Action::Release { rule } => assert_eq!(Some(rule), command.rule.as_ref()),
+                Action::Suppress { rule, .. } | Action::Release { rule } => {
+                    assert_eq!(Some(rule), command.rule.as_ref())
+                }
                 Action::SetMode { for_ms, .. } => assert!(for_ms.is_none_or(|ms| ms > 0)),
                 Action::Acknowledge
                 | Action::AcknowledgeIncident

@@ -57,7 +57,9 @@ const NOT_REACHED_MS: u32 = 5 * 60_000;
 pub(crate) fn recipient_alarms(recipients: &[Recipient], tables: &mut Tables) {
     for recipient in recipients {
         let way = match &recipient.way {
-            Way::Email { .. } => "Is the mail server of [mail] reachable from this box, and does it take this address?".into(),
+            Way::Email { .. } => {
+                "Is the mail server of [mail] reachable from this box, and does it take this address?".into()
+            }
             Way::Webhook(hook) => {
                 format!("Is {} port {} reachable from this box, and what does it answer?", hook.host, hook.port)
             }
@@ -66,7 +68,8 @@ pub(crate) fn recipient_alarms(recipients: &[Recipient], tables: &mut Tables) {
             id: format!("fault/recipient/{}", recipient.name),
             text: format!("Messages to {} do not get through", recipient.name),
             consequence: format!("{} is told of no alarm; messages wait and are tried again.", recipient.name),
-            response: "Watch the alarms by another way until it is reached again; mend server, address or network.".into(),
+            response: "Watch the alarms by another way until it is reached again; mend server, address or network."
+                .into(),
             first_check: way,
             link: None,
         };

@@ -46,11 +46,15 @@ pub(crate) fn recipients(parts: &Parts, report: &mut Report) -> Vec<Recipient> {
     }
     circles(items, &next, report);
     for (at, item) in items.iter().enumerate() {
-        if item.priorities.is_empty() && !next.contains(&Some(at)) {
+        // A name that is wrong elsewhere may have meant it.
+        if item.priorities.is_empty() && !next.contains(&Some(at)) && report.is_clean() {
             let wrong = OfRecipients::ToldOfNothing { name: item.name.value.clone() };
             report.wrong(item.place, format!("{}.priorities", item.label), wrong);
         }
-        if matches!(item.way, Some(Way::Email { .. })) && parts.settings.mail.server.is_none() && !parts.settings.mail_told {
+        if matches!(item.way, Some(Way::Email { .. }))
+            && parts.settings.mail.server.is_none()
+            && !parts.settings.mail_told
+        {
             report.wrong(item.place, format!("{}.email", item.label), OfRecipients::NoMailServer);
         }
     }
@@ -121,7 +125,8 @@ fn gap(told: &[&Recipient]) -> Option<String> {
     let from = (0..WEEK).find(|&minute| !covered(minute) && covered((minute + WEEK - 1) % WEEK))?;
     let long = (0..WEEK).take_while(|after| !covered((from + after) % WEEK)).count();
     let to = (from + u16::try_from(long).unwrap_or(0)) % WEEK;
-    let more = if all > long { format!(", and {} h more of the week", (all - long).div_ceil(60)) } else { String::new() };
+    let more =
+        if all > long { format!(", and {} h more of the week", (all - long).div_ceil(60)) } else { String::new() };
     Some(format!("from {} to {}{more}", spoken(from), spoken(to)))
 }
 

@@ -138,7 +138,8 @@ fn way(item: &mut Item<'_>, report: &mut Report) -> Option<Way> {
 pub(crate) fn mail_address(text: &str) -> Result<(), &'static str> {
     let (local, domain) = text.rsplit_once('@').ok_or("the @ is missing")?;
     let atom = |c: char| c.is_ascii_alphanumeric() || "!#$%&'*+/=?^_`{|}~-".contains(c);
-    if local.is_empty() || local.len() > 64 || !local.split('.').all(|part| !part.is_empty() && part.chars().all(atom)) {
+    if local.is_empty() || local.len() > 64 || !local.split('.').all(|part| !part.is_empty() && part.chars().all(atom))
+    {
         return Err("what stands before the @ has a character that may not be there");
     }
     let label = |label: &str| {
@@ -216,7 +217,9 @@ mod tests {
         for right in ["shift@saltmarsh.example", "a.b+c@x", "o'neill@m1.saltmarsh.example"] {
             assert_eq!(mail_address(right), Ok(()), "{right}");
         }
-        for wrong in ["", "shift", "@x", "a@", "a b@x", "a@x y", "a..b@x", "a@-x", "a@x\r\nBcc: b@y", "\"a\"@x", "ä@x", "a@x@"] {
+        for wrong in
+            ["", "shift", "@x", "a@", "a b@x", "a@x y", "a..b@x", "a@-x", "a@x\r\nBcc: b@y", "\"a\"@x", "ä@x", "a@x@"]
+        {
             assert!(mail_address(wrong).is_err(), "{wrong:?}");
         }
     }
@@ -224,12 +227,25 @@ mod tests {
     #[test]
     fn webhooks_are_https_without_secrets() {
         let right = |url: &str| webhook(url).expect("right");
-        assert_eq!(right("https://hooks.saltmarsh.example/m1?a=b"), ("hooks.saltmarsh.example".into(), 443, "/m1?a=b".into()));
+        assert_eq!(
+            right("https://hooks.saltmarsh.example/m1?a=b"),
+            ("hooks.saltmarsh.example".into(), 443, "/m1?a=b".into())
+        );
         assert_eq!(right("https://[::1]:8443"), ("::1".into(), 8443, "/".into()));
         assert_eq!(right("https://[::1]/a"), ("::1".into(), 443, "/a".into()));
         for wrong in [
-            "", "http://a/", "https://", "https:///a", "https://u:p@a/", "https://a:0/", "https://a:99999/", "https://a/ b",
-            "https://a/\r\nX: y", "https://a b/", "https://a/#x", "HTTPS://a/",
+            "",
+            "http://a/",
+            "https://",
+            "https:///a",
+            "https://u:p@a/",
+            "https://a:0/",
+            "https://a:99999/",
+            "https://a/ b",
+            "https://a/\r\nX: y",
+            "https://a b/",
+            "https://a/#x",
+            "HTTPS://a/",
         ] {
             assert!(webhook(wrong).is_err(), "{wrong:?}");
         }

@@ -47,8 +47,7 @@ pub(super) fn mail(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: 
             report.wrong(place("mail", given), format!("mail.{key}"), Wrong::MissingKey { key, example });
         }
     }
-    let tls =
-        if plain.text("mail.tls").as_deref() == Some("starttls") { MailTls::StartTls } else { MailTls::Implicit };
+    let tls = if plain.text("mail.tls").as_deref() == Some("starttls") { MailTls::StartTls } else { MailTls::Implicit };
     (Mail { server, tls, ca: file("ca"), user, password_file, from }, told)
 }
 

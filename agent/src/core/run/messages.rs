@@ -30,9 +30,7 @@ impl Core<'_> {
                 | Message::Operator(_)
                 | Message::Recipient { .. }
                 | Message::Unproved(_)
-                | Message::Fault) => {
-                    early.push(other)
-                }
+                | Message::Fault) => early.push(other),
             }
         }
         early
@@ -180,7 +178,10 @@ impl Core<'_> {
         let (text, change) = if reached {
             (format!("Messages to {} get through again.", about.name), "recipient reached")
         } else {
-            (format!("A message to {} did not get through: {why}. It is tried again.", about.name), "recipient not reached")
+            (
+                format!("A message to {} did not get through: {why}. It is tried again.", about.name),
+                "recipient not reached",
+            )
         };
         let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Agent(detail), None);
@@ -304,8 +305,7 @@ impl Core<'_> {
             }
             Notice::Unheard(filter) => {
                 let text = format!("Commands are not heard: the broker refuses the subscription to {filter}.");
-                let detail =
-                    AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
+                let detail = AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
                 self.event(text, Detail::Agent(detail), None);
             }
             Notice::SetAside { what, why } => {

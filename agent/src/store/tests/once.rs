@@ -11,7 +11,12 @@ fn telling(recipient: &str) -> Telling {
 fn with_tellings(seq: u64) -> Commit {
     let mut one = commit([seq]);
     one.events[0].tellings = vec![telling("lead"), telling("shift")];
-    one.seen.push(SeenCommand { by: "ada".into(), id: seq.to_string(), at_s: 1000 + seq.cast_signed(), keep_from_s: 1001 });
+    one.seen.push(SeenCommand {
+        by: "ada".into(),
+        id: seq.to_string(),
+        at_s: 1000 + seq.cast_signed(),
+        keep_from_s: 1001,
+    });
     one
 }
 
@@ -44,7 +49,10 @@ fn tellings_come_with_their_event_and_go_when_they_are_done() {
     assert_eq!(opened.tellings[0].telling, telling("shift"));
     assert_eq!(opened.tellings[0].payload, event(1).payload);
     assert_eq!(opened.tellings[0].log.as_ref(), opened.log);
-    assert_eq!(opened.seen.iter().map(|seen| (seen.id.as_str(), seen.at_s)).collect::<Vec<_>>(), [("1", 1001), ("2", 1002)]);
+    assert_eq!(
+        opened.seen.iter().map(|seen| (seen.id.as_str(), seen.at_s)).collect::<Vec<_>>(),
+        [("1", 1001), ("2", 1002)]
+    );
     // A command that was made later forgets the older ones of its person.
     let mut later = Commit::default();
     later.seen.push(SeenCommand { by: "ada".into(), id: "3".into(), at_s: 5000, keep_from_s: 1002 });
@@ -82,7 +90,10 @@ fn what_was_told_while_the_disk_was_away_is_not_told_again() {
     let begun = first.begin_volatile("tried".into()).expect("a volatile log");
     // Until the copy is in the store the events are in memory only; either way nothing may be told twice.
     let Ok(Taken::Volatile(_, told)) = first.submit(with_tellings(1)) else { panic!("it waits for the disk") };
-    assert_eq!(told.iter().map(|row| (row.log.to_string(), row.volatile)).collect::<Vec<_>>(), [(begun.log.clone(), true), (begun.log, true)]);
+    assert_eq!(
+        told.iter().map(|row| (row.log.to_string(), row.volatile)).collect::<Vec<_>>(),
+        [(begun.log.clone(), true), (begun.log, true)]
+    );
     first.told(vec![told[0].key()]);
     wait_until("the store has it all", || first.state().volatile.is_none());
     assert_eq!(first.stop(), 0);

@@ -64,7 +64,13 @@ fn each_mistake_is_told_with_its_mend() {
     one("then = \"desk\"\n", "", "missing_key", &shift("then"), "then");
     one("\"10m\"", "\"1s\"", "out_of_range", &shift("unacknowledged_for"), "10s to 1d");
     one("then = \"desk\"", "then = \"dsek\"", "unknown_recipient", &shift("then"), "did you mean `desk`?");
-    one("hours = [", "unacknowledged_for = \"5m\"\nthen = \"shift\"\nhours = [", "passed_in_circle", &shift("then"), "leave `then` out");
+    one(
+        "hours = [",
+        "unacknowledged_for = \"5m\"\nthen = \"shift\"\nhours = [",
+        "passed_in_circle",
+        &shift("then"),
+        "leave `then` out",
+    );
     one("then = \"desk\"", "then = \"shift\"", "passed_in_circle", &shift("then"), "leave `then` out");
     one("from = \"m1@saltmarsh.example\"\n", "", "missing_key", "mail.from", "m1@saltmarsh.example");
     one("from = \"m1@saltmarsh.example\"", "from = \"m1\"", "bad_mail_address", "mail.from", "shift@");
@@ -124,7 +130,9 @@ mod built_in {
         assert_eq!(shift.way, Way::Email { address: "shift@saltmarsh.example".into() });
         assert_eq!(shift.priorities, [Priority::Critical, Priority::High]);
         assert_eq!((shift.hours.clone(), shift.then), (Hours::always(), Some((Duration::from_secs(600), 1))));
-        assert!(matches!(&desk.way, Way::Webhook(hook) if hook.host == "hooks.saltmarsh.example" && hook.path == "/m1"));
+        assert!(
+            matches!(&desk.way, Way::Webhook(hook) if hook.host == "hooks.saltmarsh.example" && hook.path == "/m1")
+        );
         assert!(desk.priorities.is_empty() && desk.hours.0.len() == 5);
         for recipient in &plan.recipients {
             let point = &plan.points[recipient.state_point as usize];
@@ -143,7 +151,11 @@ mod built_in {
     fn nobody_for_an_urgent_priority_and_a_gap_in_hours_are_findings() {
         assert_eq!(findings("a", "a"), []);
         let gap = findings("priorities", "hours = [\"daily 06:00-22:00\"]\npriorities");
-        assert!(gap.iter().any(|(code, what)| *code == "gap_in_hours" && what.contains("from Monday 22:00 to Tuesday 06:00")), "{gap:?}");
+        assert!(
+            gap.iter()
+                .any(|(code, what)| *code == "gap_in_hours" && what.contains("from Monday 22:00 to Tuesday 06:00")),
+            "{gap:?}"
+        );
         let nobody = findings("[\"critical\", \"high\"]", "[\"low\"]");
         assert!(!nobody.is_empty() && nobody.iter().all(|(code, _)| *code == "nobody_for_priority"), "{nobody:?}");
     }
