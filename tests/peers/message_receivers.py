@@ -50,7 +50,7 @@ class Mailbox:
             references=mail["References"],
             subject=mail["Subject"],
             auto=mail["Auto-Submitted"],
-            tls=session.ssl is not None,
+            tls=server.transport.get_extra_info("ssl_object") is not None,
             user=session.auth_data.login.decode() if session.auth_data else None,
             text=mail.get_content(),
         )
