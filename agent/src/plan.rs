@@ -6,6 +6,8 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+pub mod overview;
+mod people;
 pub mod recipients;
 pub mod snmp;
 pub mod topology;
@@ -18,6 +20,7 @@ use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSp
 use lapwing_protocol::{Decimal, Mode};
 
 pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
+pub use self::people::{Acknowledge, Commands};
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -34,6 +37,8 @@ pub struct Plan {
     pub log: Log,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
+    /// What the page's drawing shows.
+    pub overview: overview::Overview,
     /// Connections to the field.
     pub links: Vec<Link>,
     /// What answers on them.
@@ -93,6 +98,8 @@ pub struct Health {
     pub commit: u32,
     /// Free share of the disk, 0.1 %.
     pub disk_free: u32,
+    /// Free space of the disk, MiB.
+    pub disk_free_mib: u32,
     /// Written to block devices since the start, KiB.
     pub written: u32,
     /// State of the wall clock.
@@ -105,6 +112,21 @@ pub struct Health {
     pub starts: u32,
     /// By link: requests without a believed answer since the last look, 0.1 %.
     pub errors: Vec<u32>,
+}
+
+impl Health {
+    /// All of them, in the order people see them.
+    #[must_use]
+    pub fn points(&self) -> Vec<u32> {
+        let Self { good, skipped, lateness, waiting, dropped, unsent, oldest, store, commit, disk_free, .. } = self;
+        let Self { written, clock, cpu, memory, starts, errors, .. } = self;
+        let mut points = vec![
+            *good, *skipped, *lateness, *waiting, *dropped, *unsent, *oldest, *store, *commit, *disk_free, *written,
+            *clock, *cpu, *memory, *starts,
+        ];
+        points.extend(errors);
+        points
+    }
 }
 
 /// Owned form of the engine's tables.
@@ -179,18 +201,6 @@ impl Default for Module {
 /// A working day.
 pub const MODE_AT_MOST: Duration = Duration::from_secs(8 * 3600);
 
-/// Who acknowledges alarms.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Acknowledge {
-    /// People, through this agent.
-    #[default]
-    Here,
-    /// People, in the site's own system: alarms acknowledge themselves when they clear.
-    Elsewhere,
-    /// Both: what nobody acknowledged here does so itself when it clears.
-    Both,
-}
-
 /// `[mqtt]`.
 #[derive(Clone, Debug)]
 pub struct Mqtt {
@@ -239,18 +249,6 @@ impl Default for Mqtt {
     }
 }
 
-/// How commands over MQTT prove whose they are.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Commands {
-    /// None are taken.
-    #[default]
-    Off,
-    /// Signed with the person's key.
-    Signed,
-    /// By a topic that only the owner of a client certificate may publish to.
-    Topic,
-}
-
 /// How frames and catalogue pages are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Encoding {
@@ -268,6 +266,8 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// Days an event stays in the event log.
+    pub event_days: u32,
     /// How much history is kept; `None`: none is.
     pub history: Option<History>,
 }
@@ -300,6 +300,10 @@ impl Default for History {
 pub struct Http {
     /// Where the page listens; `None` turns it off.
     pub listen: Option<SocketAddr>,
+    /// Files of the page's certificate and of its key; with them it is served by TLS only.
+    pub tls: Option<(PathBuf, PathBuf)>,
+    /// Host names it is reached by, beside addresses and `localhost`; in lower case.
+    pub names: Vec<String>,
 }
 
 /// `[log]`.

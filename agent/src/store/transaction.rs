@@ -10,8 +10,8 @@ use rusqlite::{Transaction, params};
 
 use super::volatile::{self, Copy};
 use super::{
-    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, TellingKey,
-    TellingRow, checksum,
+    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, Telling,
+    TellingKey, TellingRow, checksum,
 };
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
@@ -285,18 +285,12 @@ fn inserted(
         change += changed(outbox_in.execute(params![id + 1, topic, payload, crc])?);
     }
     for telling in event.tellings.iter().filter(|telling| untold(&(row, telling.recipient.clone()))) {
-        let crc = checksum::telling(row, &telling.recipient, telling.due_ms, telling.after_ms, telling.further);
-        let after = telling.after_ms.min(i64::MAX.cast_unsigned());
-        transaction
-            .prepare_cached(
-                "INSERT OR REPLACE INTO telling (row, recipient, due, after, further, crc) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-            )?
-            .execute(params![row, telling.recipient, telling.due_ms, after, telling.further, crc])?;
+        to_tell(transaction, row, telling)?;
     }
     Ok(change)
 }
 
-fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<()> {
+pub(super) fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<()> {
     let crc = checksum::alarm(&alarm.id, alarm.digest, &alarm.state);
     transaction
         .prepare_cached(
@@ -307,7 +301,7 @@ fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<
     Ok(())
 }
 
-fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
+pub(super) fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
     transaction
         .prepare_cached(
             "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \
@@ -317,8 +311,20 @@ fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<(
     Ok(())
 }
 
+/// A telling of an event.
+pub(super) fn to_tell(transaction: &Transaction<'_>, row: u64, telling: &Telling) -> rusqlite::Result<()> {
+    let crc = checksum::telling(row, &telling.recipient, telling.due_ms, telling.after_ms, telling.further);
+    let after = telling.after_ms.min(i64::MAX.cast_unsigned());
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO telling (row, recipient, due, after, further, crc) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        )?
+        .execute(params![row, telling.recipient, telling.due_ms, after, telling.further, crc])?;
+    Ok(())
+}
+
 /// Remembers a command and forgets what can no longer be taken.
-fn taken(transaction: &Transaction<'_>, command: &SeenCommand) -> rusqlite::Result<()> {
+pub(super) fn taken(transaction: &Transaction<'_>, command: &SeenCommand) -> rusqlite::Result<()> {
     transaction
         .prepare_cached("DELETE FROM command WHERE by = ?1 AND at < ?2")?
         .execute(params![command.by, command.keep_from_s])?;

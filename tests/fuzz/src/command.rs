@@ -50,6 +50,7 @@ fn json(bytes: &[u8]) {
                 | Action::Unshelve
                 | Action::RemoveFromService
                 | Action::ReturnToService
+                | Action::ConfirmDevice { .. }
                 | Action::Note => assert!(command.for_s.is_none() && command.until.is_none() && command.rule.is_none()),
             }
         }
