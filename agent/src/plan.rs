@@ -453,6 +453,8 @@ pub struct Device {
     pub state_point: u32,
     /// What shows that it is still the device that was set up.
     pub identity: Identity,
+    /// The agent's own point that tells whether it gives all the points its map names.
+    pub map_point: Option<u32>,
 }
 
 /// What shows that a device is still the one that was set up: read at connect, after silence and now and then.

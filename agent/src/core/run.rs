@@ -15,7 +15,7 @@ mod rules;
 mod storage;
 mod urgency;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
@@ -206,6 +206,8 @@ struct Core<'a> {
     /// Commands that were taken.
     seen: Seen,
     saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
+    which: BTreeMap<u32, String>,
     watched: health::Watched,
     memories: memories::Memories,
 }
@@ -270,6 +272,7 @@ impl<'a> Core<'a> {
             released: false,
             seen: Seen::new(inputs.opened.seen),
             saved: inputs.opened.alarms,
+            which: BTreeMap::new(),
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
             memories: memories::Memories::default(),
         }

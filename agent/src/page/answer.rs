@@ -159,6 +159,9 @@ pub(super) struct DeviceRow {
     pub identity: Option<IdentityRow>,
     /// Counted since the start.
     pub figures: FieldFigures,
+    /// Paths of the points it does not give; absent if it gives all.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub lacking: Vec<String>,
     /// What is read together.
     pub transactions: Vec<TransactionRow>,
 }
