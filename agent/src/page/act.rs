@@ -229,7 +229,7 @@ pub(super) async fn confirm(
 ) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
-    through(&shared, &session, Action::ConfirmDevice { device }, None, body.reason).await?;
+    through(&shared, &session, None, (Action::ConfirmDevice { device }, None, body.reason)).await?;
     Ok(Json(Done { done: true, text: "Confirmed; the device is asked again who it is.".into() }))
 }
 

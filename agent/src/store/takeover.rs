@@ -128,7 +128,7 @@ mod tests {
         });
         memory.write(&[second]).expect("written");
         // The broker has the first two, and the last's event but not its announcement.
-        memory.remove(vec![2, 4, 10], Vec::new());
+        memory.remove(vec![2, 4, 10], Vec::new(), Vec::new());
         memory.write(&[]).expect("removed");
         Store::answers(dir.path(), 16).expect("the disk is there");
         assert_eq!(memory.store().copy_into(dir.path(), 16).expect("copied"), 5);
