@@ -6,11 +6,13 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+mod language;
 pub mod overview;
-mod people;
 pub mod recipients;
+pub mod role;
 pub mod snmp;
 pub mod topology;
+mod wire;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -19,8 +21,10 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
 use lapwing_protocol::{Decimal, Mode};
 
-pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
-pub use self::people::{Acknowledge, Commands};
+pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::language::Language;
+pub use self::role::Role;
+pub use self::wire::{Commands, Encoding};
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -35,6 +39,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// What the review of the alarm set reckons with.
+    pub review: Review,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
     /// What the page's drawing shows.
@@ -181,6 +187,8 @@ pub struct Module {
     pub acknowledge: Acknowledge,
     /// The site's time zone, for the hours of recipients.
     pub time_zone: jiff::tz::TimeZone,
+    /// In which language the agent speaks of alarms.
+    pub language: Language,
 }
 
 impl Default for Module {
@@ -194,6 +202,7 @@ impl Default for Module {
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
             time_zone: jiff::tz::TimeZone::UTC,
+            language: Language::English,
         }
     }
 }
@@ -247,16 +256,6 @@ impl Default for Mqtt {
             commands: Commands::Off,
         }
     }
-}
-
-/// How frames and catalogue pages are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Encoding {
-    /// JSON text.
-    #[default]
-    Json,
-    /// Deterministic CBOR.
-    Cbor,
 }
 
 /// `[store]`.
@@ -628,6 +627,10 @@ pub struct Point {
     pub refresh: Option<Duration>,
     /// Names of its states, if it has states.
     pub states: Vec<(i64, String)>,
+    /// How far it wavers while nothing changes, from peak to peak.
+    pub noise: Option<Decimal>,
+    /// What it is to a module.
+    pub role: Option<Role>,
 }
 
 /// One derived point.

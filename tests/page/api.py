@@ -14,6 +14,7 @@ import pathlib
 import ssl
 import subprocess
 import sys
+import time
 import tempfile
 import time
 import urllib.error

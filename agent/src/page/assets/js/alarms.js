@@ -177,9 +177,10 @@ function logOf() {
 
 function drawFigures() {
   const figures = state.figures ?? {};
-  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number").map(([key, v]) => [key, key === "flood" ? t(v ? "figure.flood-now" : "figure.flood-none") : v]);
+  const said = (key, v) => key === "flood" ? t(v ? "figure.flood-now" : "figure.flood-none") : key.includes("share") ? `${number(v, 1)} %` : number(v, 0);
+  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number" || typeof v === "boolean");
   const holder = h("section", { class: "sheet" }, h("h2", { text: t("alarms.figures") }));
-  const draw = (there) => fill(holder, h("h2", { text: t("alarms.figures") }), h("dl", { class: "facts" }, there.map(([key, v]) => [h("dt", { text: t(`figure.${key}`) }), h("dd", { text: typeof v === "number" ? number(v, Number.isInteger(v) ? 0 : 1) : v })])),
+  const draw = (there) => fill(holder, h("h2", { text: t("alarms.figures") }), h("dl", { class: "facts" }, there.map(([key, v]) => [h("dt", { text: t(`figure.${key}`) }), h("dd", { text: said(key, v) })])),
     (figures.top ?? []).length ? [h("h3", { text: t("figure.top") }), h("table", {}, figures.top.map((one) => h("tr", {}, h("td", { text: state.alarms.get(one.alarm)?.text ?? one.alarm }), h("td", { class: "number", text: String(one.count) }))))] : null);
   draw(flat);
   if (!flat.length) holder.append(h("p", { class: "empty", text: t("alarms.no-figures") }));

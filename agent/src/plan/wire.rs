@@ -1,17 +1,15 @@
-//! The part of the Plan that says by which way people act: who acknowledges, how commands over MQTT prove whose they are.
+//! How frames are written on the wire, and how commands that come over it prove whose they are.
 //!
 //! Plain data; decides nothing.
 
-/// Who acknowledges alarms.
+/// How frames and catalogue pages are written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Acknowledge {
-    /// People, through this agent.
+pub enum Encoding {
+    /// JSON text.
     #[default]
-    Here,
-    /// People, in the site's own system: alarms acknowledge themselves when they clear.
-    Elsewhere,
-    /// Both: what nobody acknowledged here does so itself when it clears.
-    Both,
+    Json,
+    /// Deterministic CBOR.
+    Cbor,
 }
 
 /// How commands over MQTT prove whose they are.
