@@ -155,9 +155,17 @@ impl Service {
             )?),
             None => None,
         };
+        // The links are started after the core, and what a person confirms reaches them through their counters.
+        let counters: Arc<OnceLock<Arc<field::FieldStats>>> = Arc::default();
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
+            let counters = Arc::clone(&counters);
+            let confirm = Box::new(move |device| {
+                if let Some(stats) = counters.get() {
+                    stats.confirm(device);
+                }
+            });
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -184,6 +192,7 @@ impl Service {
                     held,
                     history,
                     board,
+                    confirm,
                 })
             })?
         };
@@ -191,6 +200,8 @@ impl Service {
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
         let (stop_field, stop) = watch::channel(false);
         let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
+        // Set once: here.
+        let _set = counters.set(field.stats());
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let stats = field.stats();

@@ -13,6 +13,7 @@ mod latency;
 mod modbus_server;
 mod mqtt;
 mod paced_line;
+mod page_day;
 mod physics;
 mod serial;
 mod size;
@@ -84,6 +85,12 @@ const BENCHES: &[Bench] = &[
         name: "history",
         says: "history: bytes a reading on the demo's signals, queries, 100 000 points (half an hour)",
         run: history::run,
+        usual: false,
+    },
+    Bench {
+        name: "page-day",
+        says: "writes a day of history for tests/page/bench.py; measures nothing itself",
+        run: page_day::run,
         usual: false,
     },
     Bench {

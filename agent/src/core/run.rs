@@ -103,6 +103,8 @@ pub struct Inputs<'a> {
     pub held: Arc<Held>,
     /// What stands now, for whoever looks on.
     pub board: Arc<Board>,
+    /// Called when a person has confirmed a device, with its index: what it shows now counts from now on.
+    pub confirm: Box<dyn Fn(u32) + Send>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
     /// History, if it is kept, and what it held.
@@ -172,6 +174,8 @@ struct Core<'a> {
     held: Arc<Held>,
     keeping: Option<Keeping>,
     board: Arc<Board>,
+    /// Tells the field that a person has confirmed a device.
+    confirm: Box<dyn Fn(u32) + Send>,
     next_frame: Instant,
     next_look: Instant,
     /// The store is in memory only: why, and no disk will bring it back in this run.
@@ -226,6 +230,7 @@ impl<'a> Core<'a> {
             held: inputs.held,
             keeping,
             board: inputs.board,
+            confirm: inputs.confirm,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: inputs.opened.memory_only.is_some(),
