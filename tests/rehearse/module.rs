@@ -190,6 +190,11 @@ impl Agent<'_> {
                     self.state(now, point, !another);
                 }
             }
+            FieldMessage::Lacks { device, lacking, .. } => {
+                if let Some(point) = plan.devices[device as usize].map_point {
+                    self.state(now, point, lacking.is_empty());
+                }
+            }
             FieldMessage::Counts { .. }
             | FieldMessage::Shown { .. }
             | FieldMessage::Restarted { .. }

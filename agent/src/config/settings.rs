@@ -29,6 +29,7 @@ pub(crate) struct Settings {
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
     pub(crate) snmp: plan::snmp::Snmp,
+    pub(crate) review: plan::Review,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
     /// What `[overview]` says, by role; judged with the points at hand.
@@ -62,6 +63,7 @@ pub(crate) fn settings(
     let store = plan::Store {
         dir: plain.text("store.dir").map_or_else(|| PathBuf::from("/var/lib/lapwing"), PathBuf::from),
         max_mib: u32::try_from(max_mib).unwrap_or(512),
+        event_days: days(plain, "event_days", 400, &place, report),
         history: history(plain, &place, report),
     };
     let http = http(plain, &place, report);
@@ -79,8 +81,19 @@ pub(crate) fn settings(
         );
     }
     let snmp = snmp(plain, &place, report);
+    let review = review(plain, &place, report);
     let points_place = plain.written("mqtt.points");
-    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place, overview: overview(plain) }
+    Settings {
+        module,
+        mqtt,
+        store,
+        http,
+        log: plan::Log { level },
+        snmp,
+        review,
+        points_place,
+        overview: overview(plain),
+    }
 }
 
 /// Where the page listens, and under which protection.
@@ -141,21 +154,42 @@ fn overview(plain: &Plain) -> BTreeMap<&'static str, Written> {
     roles.collect()
 }
 
+/// A number of `[store]` within bounds.
+fn number(
+    plain: &Plain,
+    (key, otherwise): (&'static str, u32),
+    (low, high): (u32, u32),
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    let path = format!("store.{key}");
+    let Some(given) = plain.whole(&path) else { return otherwise };
+    match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
+        Some(number) => number,
+        None => {
+            let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+            report.wrong(place("store", key), path, wrong);
+            otherwise
+        }
+    }
+}
+
+/// Days something is kept: ten years at most.
+fn days(
+    plain: &Plain,
+    key: &'static str,
+    otherwise: u32,
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    number(plain, (key, otherwise), (1, 3660), place, report)
+}
+
 /// How much history is kept. The bounds are wide: ten years, and a disk of a petabyte.
 fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> Option<plan::History> {
     let defaults = plan::History::default();
     let mut number = |key: &'static str, otherwise: u32, low: u32, high: u32| {
-        let path = format!("store.{key}");
-        let Some(given) = plain.whole(&path) else { return otherwise };
-        match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
-            Some(number) => number,
-            None => {
-                let wrong =
-                    Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
-                report.wrong(place("store", key), path, wrong);
-                otherwise
-            }
-        }
+        number(plain, (key, otherwise), (low, high), place, report)
     };
     let history = plan::History {
         raw_days: number("raw_days", defaults.raw_days, 1, 3660),
@@ -166,6 +200,29 @@ fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Rep
         reserve_mib: number("reserve_mib", defaults.reserve_mib, 16, 1 << 30),
     };
     plain.flag("store.history").unwrap_or(true).then_some(history)
+}
+
+/// What the review of the alarm set reckons with.
+fn review(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Review {
+    let defaults = plan::Review::default();
+    let mut number = |key: &'static str, low: f64, high: f64| {
+        let path = format!("review.{key}");
+        let given = plain.number(&path)?;
+        if (low..=high).contains(&given) {
+            return Some(given);
+        }
+        let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+        report.wrong(place("review", key), path, wrong);
+        None
+    };
+    plan::Review {
+        design_load_kw: number("design_load_kw", 0.1, 100_000.0),
+        design_inlet_c: number("design_inlet_c", 0.0, 60.0).unwrap_or(defaults.design_inlet_c),
+        human_response: plain
+            .whole("review.human_response")
+            .and_then(|ms| u64::try_from(ms).ok())
+            .map_or(defaults.human_response, Duration::from_millis),
+    }
 }
 
 fn snmp(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::snmp::Snmp {
@@ -224,6 +281,7 @@ fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Repo
         announce_in,
         mode_at_most: at_most.map_or(plan::MODE_AT_MOST, Duration::from_millis),
         acknowledge,
+        language: plain.text("module.language").and_then(|word| plan::Language::from_word(&word)).unwrap_or_default(),
     }
 }
 
