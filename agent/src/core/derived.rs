@@ -124,6 +124,22 @@ impl Derivation {
         Self { by_transaction, recipes }
     }
 
+    /// Only these points are computed from now on.
+    pub fn keep_only(&mut self, wanted: impl Fn(u32) -> bool) {
+        let recipes = &self.recipes;
+        for hanging in &mut self.by_transaction {
+            hanging.retain(|hanging| recipes.get(hanging.recipe).is_some_and(|recipe| wanted(recipe.point)));
+        }
+    }
+
+    /// Forgets what was computed before.
+    pub fn begin_anew(&mut self) {
+        for recipe in &mut self.recipes {
+            (recipe.memory, recipe.computed) = (Memory::default(), None);
+            recipe.came.fill(false);
+        }
+    }
+
     /// How many derived points hang on a transaction.
     #[must_use]
     pub fn hanging_on(&self, transaction: u32) -> usize {
