@@ -94,9 +94,8 @@ impl<'a> Incidents<'a> {
             .collect();
         stood.sort_unstable();
         let plan = self.plan;
-        let numbered = |id: &str| {
-            plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|index| u32::try_from(index).ok())
-        };
+        let numbered =
+            |id: &str| plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|index| u32::try_from(index).ok());
         for (at, number, incident) in stood {
             let Some((kept, alarm)) =
                 usize::try_from(number).ok().and_then(|index| kept.get(index).zip(plan.alarms.get(index)))

@@ -209,7 +209,8 @@ impl Core<'_> {
     pub(super) fn save(&mut self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
         let Some(state) = self.judge.engine().alarm(number) else { return };
-        let saved = Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.judge.judged_at());
+        let saved =
+            Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.judge.judged_at());
         let alarm = &self.plan.alarms[index];
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
