@@ -4,25 +4,28 @@
 //! for words, numbers of events, disk and wire. Moments of the engine are axis milliseconds; what is noted carries wall
 //! milliseconds as the agent stamped then. Never panics.
 
+mod acts;
+mod begin;
+mod moves;
+
 use std::collections::HashMap;
 use std::ops::ControlFlow;
 
-use lapwing_engine::alarm::life::{SavedAlarm, SavedShelf, SavedSuppression};
 use lapwing_engine::spec::Millis;
-use lapwing_engine::{AlarmState, Cause, Engine, Operation, PointState, Process, Transition, Window};
-use lapwing_protocol::{Decimal, Hiding, Mode, ShownState};
+use lapwing_engine::{AlarmState, Engine, PointState, Window};
+use lapwing_protocol::{Decimal, Mode};
 
 use super::ReplayError;
 use super::changes;
 use super::lives::Moved;
-use super::log::{Act, Changed, Log};
+use super::log::Log;
 use super::then::Thens;
-use crate::core::incidents::{Incidents, now_follows, urgency};
-use crate::core::judge::{Again, Judge, seconds_left};
-use crate::core::rules::{RuleState, Turn};
+use crate::core::incidents::Incidents;
+use crate::core::judge::{Again, Judge};
+use crate::core::rules::RuleState;
 use crate::core::saved::Kept;
 use crate::core::urgency::UrgentByPoint;
-use crate::plan::{Acknowledge, Plan};
+use crate::plan::Plan;
 use crate::store::history::{Entry, Happening, OWN, Place, Reader, SLOT_MS, SlotPlace, Step};
 
 /// An act of a person is done at its mark; in a history without marks before readings so much later, ms.
@@ -289,134 +292,6 @@ impl<'a> Player<'a> {
         }
     }
 
-    /// Begins where nothing is known of what was before, but what the event log says.
-    fn begin(&mut self, step: &Step, thens: &mut Thens) {
-        let t = step.t();
-        if self.played.stretches.is_empty() {
-            self.played.warm_from = t;
-            self.played.from_begin = matches!(step.what, Happening::Start { .. }) && !self.film.log.stood_any(t);
-        } else {
-            self.played.holes += 1;
-        }
-        self.played.stretches.push((t, t));
-        self.offset = step.offset;
-        self.judge.begin_anew();
-        self.settle_computed(thens);
-        self.mode_of_start = self.start.and_then(|start| thens.mode(start)).unwrap_or(self.plan.module.mode);
-        (self.mode, self.mode_until) = (self.mode_of_start, None);
-        let mut modes = self.film.log.acts.iter().filter(|act| act.t < t && act.action.action == "set mode");
-        if let Some((mode, until)) =
-            modes.next_back().and_then(|act| act.action.to_mode.as_ref()?.known().zip(act.action.until))
-            && until > t
-        {
-            (self.mode, self.mode_until) = (mode, Some(millis(until.saturating_sub(step.offset))));
-        }
-        self.acts = self.film.log.acts.partition_point(|act| act.t < t);
-        let now = millis(step.at);
-        let then = self.start.and_then(|start| thens.plan(start));
-        for changed in self.film.log.stood(t) {
-            self.stood(now, changed, then);
-        }
-        self.after_restore();
-    }
-
-    /// Puts back one alarm as the event log left it.
-    fn stood(&mut self, now: Millis, changed: &Changed, then: Option<&Plan>) {
-        let change = &changed.change;
-        let Some(index) = self.plan.alarms.iter().position(|alarm| alarm.id == change.alarm) else { return };
-        let Ok(number) = u32::try_from(index) else { return };
-        let alarm = &self.plan.alarms[index];
-        let digest = then.and_then(|then| then.alarms.iter().find(|other| other.id == alarm.id)).map(|a| a.digest);
-        let moment = |t: i64| millis(t.saturating_sub(self.offset));
-        let hidden = |by: Hiding| change.hidden_by.iter().any(|hiding| *hiding == by);
-        let until = change.until.map_or(Millis::NEVER, moment);
-        let mut rules = [u16::MAX; lapwing_engine::alarm::hide::RULES];
-        let of_alarm = (0_u16..).zip(&self.plan.suppress).filter(|(_, rule)| rule.alarms.contains(&number));
-        for (place, (rule, _)) in rules.iter_mut().zip(of_alarm) {
-            *place = rule;
-        }
-        let suppressed = hidden(Hiding::Suppressed) && rules[0] != u16::MAX;
-        let saved = SavedAlarm {
-            process: process(change.to.known(), change.active, change.acknowledged),
-            occurrence: change.occurrence,
-            true_since: change.true_since.map(moment),
-            raised_at: change.raised_at.map(moment),
-            shelf: hidden(Hiding::Shelved).then_some(SavedShelf { until, one_shot: false }),
-            suppression: suppressed.then_some(SavedSuppression { until, rules }),
-            out_of_service: hidden(Hiding::OutOfService),
-            judge_anew: digest.is_some_and(|digest| digest != alarm.digest),
-        };
-        self.judge.engine_mut().restore(now, number, &saved);
-        self.saved[index] = (moment(changed.t), changed.t);
-        self.kept[index] = Kept {
-            seq: None,
-            t: changed.t,
-            incident: change.incident,
-            priority: change.priority.known(),
-            first_out: change.first_out,
-            follows: change.follows.clone(),
-            tie: change.tie,
-            ..Kept::default()
-        };
-        self.events = self.events.max(change.incident.unwrap_or(0));
-    }
-
-    fn after_restore(&mut self) {
-        self.rules.fill(RuleState::default());
-        for number in 0..u32::try_from(self.plan.alarms.len()).unwrap_or(0) {
-            let Some(state) = self.judge.engine().alarm(number) else { continue };
-            let Some(until) = state.cover().suppressed_until() else { continue };
-            for rule in state.cover().rules() {
-                if let Some(state) = self.rules.get_mut(usize::from(rule)) {
-                    state.holds_until(state.until.map_or(until, |before| before.max(until)));
-                }
-            }
-        }
-        self.incidents = Incidents::new(self.plan);
-        self.incidents.restore_standing(&self.kept, self.judge.engine());
-    }
-
-    /// The agent started: what was read before is forgotten, alarms come back as they were saved.
-    fn started(&mut self, step: &Step, number: u64, thens: &mut Thens) {
-        self.offset = step.offset;
-        self.starting = true;
-        self.mode_of_start = thens.mode(number).unwrap_or(self.plan.module.mode);
-        // A mode set by hand goes on over a restart.
-        if self.mode_until.is_none() {
-            self.mode = self.mode_of_start;
-        }
-        // Said as settings of then.
-        let _known = thens.plan(number);
-        self.seen_until(step.t());
-    }
-
-    /// Puts back what was saved, at the moment the agent did.
-    fn put_back(&mut self, now: Millis) {
-        self.starting = false;
-        let saved: Vec<Option<SavedAlarm>> =
-            (0..u32::try_from(self.plan.alarms.len()).unwrap_or(0)).map(|n| self.judge.engine().save(n)).collect();
-        self.judge.begin_anew();
-        let synced_now = self.film.log.synced(wall(now, self.offset));
-        for (index, (saved, (saved_at, saved_t))) in saved.into_iter().zip(self.saved.clone()).enumerate() {
-            let (Some(saved), Ok(number)) = (saved, u32::try_from(index)) else { continue };
-            if saved == SavedAlarm::default() {
-                continue;
-            }
-            // The same wall times on the axis of this start.
-            let to = millis(saved_t.saturating_sub(self.offset));
-            let passed = if synced_now && self.film.log.synced(saved_t) { now.since(to) } else { 0 };
-            let left = |until: Millis| now.plus(until.since(saved_at).saturating_sub(passed));
-            let moved = SavedAlarm {
-                shelf: saved.shelf.map(|shelf| SavedShelf { until: left(shelf.until), ..shelf }),
-                suppression: saved.suppression.map(|held| SavedSuppression { until: left(held.until), ..held }),
-                ..saved.moved(saved_at, to)
-            };
-            self.judge.engine_mut().restore(now, number, &moved);
-        }
-        self.judge.poll_by_hand(now);
-        self.after_restore();
-    }
-
     fn readings(&mut self, step: &Step, source: u32, entries: &[Entry]) {
         self.entered.clear();
         self.touched.clear();
@@ -469,211 +344,6 @@ impl<'a> Player<'a> {
         }
     }
 
-    // ---- as the loop in `core::run` does
-
-    fn moved(&mut self) {
-        self.look_at_rules();
-        for transition in self.judge.take_transitions() {
-            self.transition(&transition);
-            self.acknowledge_elsewhere(&transition);
-        }
-        for urgent in self.urgent.look(self.plan, &self.judge, &self.kept) {
-            let Some(kept) = usize::try_from(urgent.alarm).ok().and_then(|index| self.kept.get_mut(index)) else {
-                continue;
-            };
-            kept.priority = Some(urgent.priority);
-            for transition in urgent.ask_again(self.plan, &mut self.judge).0 {
-                self.transition(&transition);
-            }
-        }
-    }
-
-    fn transition(&mut self, t: &Transition) {
-        let plan = self.plan;
-        let Ok(index) = usize::try_from(t.alarm) else { return };
-        let Some(alarm) = plan.alarms.get(index) else { return };
-        let left = (!t.status.is_bad()).then(|| seconds_left(plan, t.alarm, t.value, t.slope)).flatten();
-        let heard = plan.module.announce_in.contains(&self.mode);
-        self.events += 1;
-        let urgency = urgency(alarm, left);
-        let decided = self.incidents.decide(t, &mut self.kept[index], urgency, self.events, heard, self.judge.engine());
-        let kept = &self.kept[index];
-        self.played.moved.push(Moved {
-            t: wall(t.at, self.offset),
-            alarm: alarm.id.clone(),
-            occurrence: t.occurrence,
-            from: t.from,
-            to: t.to,
-            active: t.active,
-            told: decided.told,
-            first_out: kept.first_out,
-            follows: kept.follows.clone(),
-            raised: t.cause == Cause::Raised,
-        });
-        self.note_saved(index);
-        if let Some(effect) = decided.place.and_then(|place| place.explains) {
-            for index in now_follows(plan, &mut self.kept, effect, &alarm.id) {
-                self.note_saved(index);
-            }
-        }
-    }
-
-    fn note_saved(&mut self, index: usize) {
-        let at = self.judge.judged_at();
-        self.saved[index] = (at, wall(at, self.offset));
-    }
-
-    fn acknowledge_elsewhere(&mut self, t: &Transition) {
-        let waits = t.cause == Cause::Cleared
-            && matches!(t.process_to, Process::ReturnedUnacknowledged | Process::LatchedUnacknowledged)
-            && !t.hidden.any();
-        if waits
-            && self.plan.module.acknowledge != Acknowledge::Here
-            && self.judge.operate(t.at, t.alarm, Operation::Acknowledge).is_ok()
-        {
-            for transition in self.judge.take_transitions_of(t.alarm) {
-                self.transition(&transition);
-            }
-        }
-    }
-
-    fn look_at_rules(&mut self) {
-        let (plan, now) = (self.plan, self.judge.judged_at());
-        for (at, rule) in plan.suppress.iter().enumerate() {
-            let _limit = self.rules[at].limit(rule.when.is_some(), now);
-            match self.rules[at].turn(plan, at, &self.judge) {
-                Some(Turn::Start { until }) => self.start_rule(at, until),
-                Some(Turn::End) => self.end_rule(at),
-                Some(Turn::Limit) | None => {}
-            }
-        }
-    }
-
-    fn start_rule(&mut self, at: usize, until: Millis) {
-        let for_ms = u32::try_from(until.since(self.judge.judged_at())).unwrap_or(u32::MAX);
-        self.rule_operation(at, |rule| Operation::Suppress { rule, for_ms });
-        self.rules[at].holds_until(until);
-    }
-
-    fn end_rule(&mut self, at: usize) {
-        self.rule_operation(at, |rule| Operation::Release { rule });
-        self.rules[at] = RuleState::default();
-    }
-
-    fn rule_operation(&mut self, at: usize, operation: impl Fn(u16) -> Operation) {
-        let Ok(number) = u16::try_from(at) else { return };
-        let now = self.judge.judged_at();
-        for alarm in &self.plan.suppress[at].alarms {
-            if self.judge.operate(now, *alarm, operation(number)).is_ok() {
-                for transition in self.judge.take_transitions_of(*alarm) {
-                    self.transition(&transition);
-                }
-            }
-        }
-    }
-
-    fn mode_due(&mut self, now: Millis) {
-        if self.mode_until.is_some_and(|until| until <= now) {
-            (self.mode, self.mode_until) = (self.mode_of_start, None);
-        }
-    }
-
-    // ---- what people did
-
-    /// Does again what people did up to a wall moment.
-    fn act_before(&mut self, t: i64) {
-        while let Some(act) = self.film.log.acts.get(self.acts).filter(|act| act.t <= t) {
-            self.acts += 1;
-            if !self.act(act) {
-                self.played.refused += 1;
-            }
-            self.moved();
-        }
-    }
-
-    /// Whether it could be done.
-    fn act(&mut self, act: &Act) -> bool {
-        let now = self.judge.judged_at();
-        let until = act.action.until.map(|t| millis(t.saturating_sub(self.offset)));
-        let for_ms = until.map_or(0, |until| u32::try_from(until.since(now)).unwrap_or(u32::MAX));
-        let rule = || {
-            let name = act.action.rule.as_deref()?;
-            self.plan.suppress.iter().position(|rule| rule.name == name)
-        };
-        let operation = match act.action.action.as_str() {
-            "acknowledge" => return self.acknowledge(act),
-            "reset" => Operation::Reset,
-            "shelve" => Operation::Shelve { for_ms },
-            "shelve once" => Operation::ShelveOneShot,
-            "unshelve" => Operation::Unshelve,
-            "remove from service" => Operation::RemoveFromService,
-            "return to service" => Operation::ReturnToService,
-            "suppress" => {
-                let Some((at, until)) = rule().zip(until) else { return false };
-                self.start_rule(at, until);
-                return true;
-            }
-            "release" => {
-                let Some(at) = rule() else { return false };
-                self.end_rule(at);
-                return true;
-            }
-            "set mode" => {
-                self.mode = act.action.to_mode.as_ref().and_then(lapwing_protocol::Word::known).unwrap_or(self.mode);
-                self.mode_until = until;
-                return true;
-            }
-            // Notes, sign-ins: nothing moves.
-            _ => return true,
-        };
-        let Some(alarm) = self.numbered(act.action.alarm.as_deref()) else { return false };
-        self.judge.operate(now, alarm, operation).is_ok() && self.tell_of(alarm)
-    }
-
-    /// One alarm or all of its incident: the log does not say which was asked for, but which moved.
-    fn acknowledge(&mut self, act: &Act) -> bool {
-        let now = self.judge.judged_at();
-        let mut any = false;
-        let by_this =
-            |changed: &&Changed| changed.t == act.t && changed.change.by.as_deref() == Some(act.action.by.as_str());
-        let moved = self.film.log.changes.iter().filter(by_this);
-        let mut alarms: Vec<u32> = moved.filter_map(|changed| self.numbered(Some(&changed.change.alarm))).collect();
-        if let Some(named) = self.numbered(act.action.alarm.as_deref())
-            && !alarms.contains(&named)
-        {
-            alarms.insert(0, named);
-        }
-        // In the order of the core: judged first, then told.
-        alarms.retain(|alarm| self.judge.operate(now, *alarm, Operation::Acknowledge).is_ok());
-        for alarm in alarms {
-            any |= self.tell_of(alarm);
-        }
-        any
-    }
-
-    fn tell_of(&mut self, alarm: u32) -> bool {
-        for transition in self.judge.take_transitions_of(alarm) {
-            self.transition(&transition);
-        }
-        true
-    }
-
-    fn numbered(&self, id: Option<&str>) -> Option<u32> {
-        let id = id?;
-        self.plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|index| u32::try_from(index).ok())
-    }
-}
-
-/// The process under what is shown.
-fn process(shown: Option<ShownState>, active: bool, acknowledged: bool) -> Process {
-    match (shown, active, acknowledged) {
-        (Some(ShownState::LatchedUnacknowledged), ..) => Process::LatchedUnacknowledged,
-        (Some(ShownState::LatchedAcknowledged), ..) => Process::LatchedAcknowledged,
-        (_, true, true) => Process::Acknowledged,
-        (_, true, false) => Process::Unacknowledged,
-        (_, false, true) => Process::Normal,
-        (_, false, false) => Process::ReturnedUnacknowledged,
-    }
 }
 
 fn millis(at: i64) -> Millis {
