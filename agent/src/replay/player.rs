@@ -343,7 +343,6 @@ impl<'a> Player<'a> {
             judged.1 = judged.1.max(t);
         }
     }
-
 }
 
 fn millis(at: i64) -> Millis {

@@ -118,4 +118,5 @@ impl Player<'_> {
         if self.mode_until.is_some_and(|until| until <= now) {
             (self.mode, self.mode_until) = (self.mode_of_start, None);
         }
+    }
 }
