@@ -45,23 +45,27 @@ struct Record {
     home: TempDir,
     /// Alarm events as the agent told them.
     events: Vec<Value>,
+    /// When the first run had ended.
+    stopped: i64,
 }
 
 impl Record {
     /// Two runs on one store.
     fn make() -> Self {
         let home = TempDir::new("replay");
-        let mut events = Vec::new();
+        let (mut events, mut ends) = (Vec::new(), Vec::new());
         for (name, text, seconds) in [("first.toml", FIRST, "26"), ("second.toml", SECOND, "20")] {
             let scenario = home.write(name, text);
             let data = home.join("demo");
             let arguments = ["--scenario", text_of(&scenario), "--seconds", seconds, "--data", text_of(&data)];
             let agent = Agent::demo(&arguments);
             agent.wait("summary", 0, Duration::from_secs(120), |said| said.get("summary").cloned());
+            let stopping = |said: &Value| (said["change"] == "stopping").then(|| said["t"].as_i64()).flatten();
+            ends.extend(agent.said().iter().filter_map(|(said, _)| stopping(said)));
             events.extend(agent.said().into_iter().map(|(said, _)| said).filter(|said| said["kind"] == "alarm"));
         }
         assert!(events.len() > 20, "there is something to judge again: {} alarm events", events.len());
-        Self { home, events }
+        Self { home, events, stopped: *ends.first().expect("the first run said that it stops") }
     }
 
     fn data(&self) -> PathBuf {
@@ -137,6 +141,15 @@ fn what_was_recorded_is_judged_again_to_the_millisecond_and_changes_are_explaine
         let lines = record.replay(&record.config(), &["--from", &time]);
         all_same(&lines, expected, &format!("from {time}"));
     }
+    // Begun between the two runs: what stood is taken from the event log.
+    let (stopped, from) = (record.stopped + 1, t(record.events.last().expect("events")) - 3000);
+    #[allow(clippy::cast_precision_loss)] // milliseconds of a minute
+    let lead = ((from - stopped) as f64 / 1000.0).to_string();
+    let expected = record.events.iter().filter(|event| t(event) >= from).count();
+    let lines = record.replay(&record.config(), &["--from", &jiff_text(from), "--lead", &lead]);
+    let said = &lines[0]["replay"];
+    assert_eq!((&said["from_begin"], &said["starts"]), (&false.into(), &1.into()), "{said}");
+    all_same(&lines, expected, "from between the runs");
     // To a moment: what comes later is not told.
     let to = t(&record.events[record.events.len() / 2]);
     let expected = record.events.iter().filter(|event| t(event) < to).count();

@@ -5,6 +5,7 @@
 
 use std::io::IsTerminal as _;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use clap::Args;
 use lapwing_protocol::{Mode, Vocabulary as _};
@@ -29,9 +30,18 @@ pub(super) struct ReplayArgs {
     /// First moment that is not wanted any more, RFC 3339
     #[arg(long, value_name = "TIME")]
     to: Option<jiff::Timestamp>,
+    /// Readings are played from so many seconds before --from, so that delays and rates are known by then; unless given a
+    /// quarter of an hour, longer where the settings look back further
+    #[arg(long, value_name = "SECONDS", requires = "from", value_parser = seconds)]
+    lead: Option<Duration>,
     /// One JSON object a line on standard output
     #[arg(long)]
     json: bool,
+}
+
+fn seconds(text: &str) -> Result<Duration, String> {
+    let number: f64 = text.parse().map_err(|_| format!("{text} is no number of seconds; 900 or 2.5 would be"))?;
+    Duration::try_from_secs_f64(number).map_err(|_| format!("{text} seconds cannot be; 900 or 2.5 could"))
 }
 
 /// Replays.
@@ -49,6 +59,7 @@ pub(super) fn replay(args: &ReplayArgs) -> End {
         config: args.config.clone(),
         from: args.from.map(jiff::Timestamp::as_millisecond),
         to: args.to.map(jiff::Timestamp::as_millisecond),
+        lead: args.lead,
     };
     let shown = std::io::stderr().is_terminal();
     let mut tell = |done: usize, of: usize| {

@@ -336,3 +336,6 @@ fn dur(duration: Duration) -> String {
 fn at(index: u32) -> usize {
     usize::try_from(index).unwrap_or(usize::MAX)
 }
+
+#[cfg(test)]
+mod tests;

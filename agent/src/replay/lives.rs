@@ -22,8 +22,6 @@ pub(super) struct Moved {
     pub(super) told: bool,
     pub(super) first_out: bool,
     pub(super) follows: Option<String>,
-    /// It was raised by this event.
-    pub(super) raised: bool,
 }
 
 /// One life of an alarm.
@@ -236,7 +234,7 @@ mod tests {
 
     fn moved(t: i64, occurrence: u32, active: bool) -> Moved {
         let (from, to) = (ShownState::Normal, ShownState::Unacknowledged);
-        let (told, raised) = (active, active);
+        let told = active;
         Moved { t, alarm: "hot".into(), occurrence, from, to, active, told, first_out: false, follows: None, raised }
     }
 

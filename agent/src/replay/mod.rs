@@ -100,6 +100,8 @@ pub struct Wanted<'a> {
     pub from: Option<i64>,
     /// First wall moment that is not wanted any more.
     pub to: Option<i64>,
+    /// Readings are played from so long before `from`; if not given, as long as the settings look back.
+    pub lead: Option<Duration>,
 }
 
 /// What came of it.
@@ -166,16 +168,15 @@ pub fn replay(wanted: &Wanted<'_>, tell: &mut dyn FnMut(usize, usize)) -> Result
         return Err(ReplayError::Outside { from: end(first.slot), to: end(last.slot + 1) });
     };
     let remembered = remembered(plan);
-    let warm = WARM_UP.max(remembered).min(WARM_UP_MOST);
-    let warm_slots = i64::try_from(warm.as_millis()).unwrap_or(0) / SLOT_MS;
-    let slots: Vec<SlotPlace> = all
-        .iter()
-        .filter(|place| place.slot >= begin.slot - warm_slots.max(1) && place.slot <= slots[slots.len() - 1].slot)
-        .copied()
-        .collect();
+    let lead = wanted.lead.unwrap_or_else(|| WARM_UP.max(remembered).min(WARM_UP_MOST));
+    let lead_ms = i64::try_from(lead.as_millis()).unwrap_or(i64::MAX);
+    let (first_slot, last_slot) = (begin.slot - lead_ms / SLOT_MS - 1, slots[slots.len() - 1].slot);
+    let slots: Vec<SlotPlace> =
+        all.iter().filter(|place| (first_slot..=last_slot).contains(&place.slot)).copied().collect();
     let log = Log::of(&wanted.data)?;
     let mut thens = Thens::new(&reader)?;
-    let film = Film { reader: &reader, slots: &slots, log: &log, range };
+    let begin = range.0.saturating_sub(lead_ms);
+    let film = Film { reader: &reader, slots: &slots, log: &log, begin, range };
     let played = player::play(plan, &film, &mut thens, tell)?;
     if played.points == 0 {
         let known = reader.points()?.into_iter().next().map_or_else(String::new, |point| point.path);
@@ -196,7 +197,7 @@ pub fn replay(wanted: &Wanted<'_>, tell: &mut dyn FnMut(usize, usize)) -> Result
         to,
         from_begin: played.from_begin,
         warm_from: played.warm_from,
-        not_known: (remembered > warm && !played.from_begin).then_some(remembered),
+        not_known: (remembered > lead && !played.from_begin).then_some(remembered),
         readings: played.readings,
         points: played.points,
         starts: played.starts,

@@ -38,6 +38,8 @@ pub(super) struct Film<'f> {
     /// In order.
     pub(super) slots: &'f [SlotPlace],
     pub(super) log: &'f Log,
+    /// Wall moment before which nothing is played.
+    pub(super) begin: i64,
     /// Wall moments that are wanted, the later one not included.
     pub(super) range: (i64, i64),
 }
@@ -137,6 +139,8 @@ struct Player<'a> {
     /// The agent has started, its alarms are not put back yet.
     starting: bool,
     start: Option<u64>,
+    /// The start in force before this step.
+    before: Option<u64>,
     offset: i64,
     entered: Vec<Again>,
     touched: Vec<u32>,
@@ -183,6 +187,7 @@ impl<'a> Player<'a> {
             hole: true,
             starting: false,
             start: None,
+            before: None,
             offset: 0,
             entered: Vec::new(),
             touched: Vec::new(),
@@ -251,17 +256,18 @@ impl<'a> Player<'a> {
     }
 
     fn step(&mut self, step: &Step, entries: &[Entry], thens: &mut Thens) {
+        self.before = self.start;
         if let Happening::Start { number } = step.what {
             self.start = Some(number);
+        }
+        if step.t() < self.film.begin {
+            return;
         }
         if std::mem::take(&mut self.hole) {
             self.begin(step, thens);
         }
         match step.what {
-            Happening::Start { number } => {
-                self.played.starts += 1;
-                self.started(step, number, thens);
-            }
+            Happening::Start { number } => self.started(step, number, thens),
             Happening::Readings { source } => {
                 self.offset = step.offset;
                 if self.starting {

@@ -42,6 +42,12 @@ impl Thens {
         self.starts.values().filter(|start| start.at <= at).map(|start| start.number).next_back()
     }
 
+    /// Whether a start only put another configuration in force: the agent was the same before.
+    pub(super) fn goes_on(&self, before: Option<u64>, number: u64) -> bool {
+        let run = |number: u64| self.starts.get(&number).map(|start| (&start.log, start.boot));
+        before.is_some_and(|before| before != number && run(before).is_some() && run(before) == run(number))
+    }
+
     /// The mode a start ran in.
     pub(super) fn mode(&self, start: u64) -> Option<Mode> {
         self.starts.get(&start).and_then(|start| Mode::from_word(&start.mode))

@@ -107,7 +107,9 @@ impl Player<'_> {
     /// The agent started: what was read before is forgotten, alarms come back as they were saved.
     pub(super) fn started(&mut self, step: &Step, number: u64, thens: &mut Thens) {
         self.offset = step.offset;
-        self.starting = true;
+        // Another configuration was put in force without a start: what was read and what stood goes on.
+        self.starting = !thens.goes_on(self.before, number);
+        self.played.starts += usize::from(self.starting);
         self.mode_of_start = thens.mode(number).unwrap_or(self.plan.module.mode);
         // A mode set by hand goes on over a restart.
         if self.mode_until.is_none() {

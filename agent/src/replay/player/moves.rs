@@ -50,7 +50,6 @@ impl Player<'_> {
             told: decided.told,
             first_out: kept.first_out,
             follows: kept.follows.clone(),
-            raised: t.cause == Cause::Raised,
         });
         self.note_saved(index);
         if let Some(effect) = decided.place.and_then(|place| place.explains) {
