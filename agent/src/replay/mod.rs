@@ -173,15 +173,20 @@ pub fn replay(wanted: &Wanted<'_>, tell: &mut dyn FnMut(usize, usize)) -> Result
     let (first_slot, last_slot) = (begin.slot - lead_ms / SLOT_MS - 1, slots[slots.len() - 1].slot);
     let slots: Vec<SlotPlace> =
         all.iter().filter(|place| (first_slot..=last_slot).contains(&place.slot)).copied().collect();
+    let known = reader.points()?;
+    let read = plan.points.iter().filter(|point| point.device.is_some());
+    if !read.clone().any(|point| known.iter().any(|known| known.path == point.path)) && read.count() > 0 {
+        let known = known.into_iter().map(|point| point.path).find(|path| !path.starts_with("agent/"));
+        return Err(ReplayError::OtherModule {
+            config: wanted.config.clone(),
+            known: known.unwrap_or_else(|| "it has none that is read".into()),
+        });
+    }
     let log = Log::of(&wanted.data)?;
     let mut thens = Thens::new(&reader)?;
     let begin = range.0.saturating_sub(lead_ms);
     let film = Film { reader: &reader, slots: &slots, log: &log, begin, range };
     let played = player::play(plan, &film, &mut thens, tell)?;
-    if played.points == 0 {
-        let known = reader.points()?.into_iter().next().map_or_else(String::new, |point| point.path);
-        return Err(ReplayError::OtherModule { config: wanted.config.clone(), known });
-    }
     let then = log.changes_within(&played.stretches, range);
     let (from, to) = played.judged.unwrap_or((range.0, range.0));
     let now = played.within(range);
