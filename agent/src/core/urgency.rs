@@ -17,7 +17,11 @@ use crate::plan::Plan;
 
 /// By point: alarms that have a priority for when little time is left.
 #[derive(Debug)]
-pub struct UrgentByPoint(HashMap<u32, Vec<u32>>);
+pub struct UrgentByPoint {
+    /// By point: whether there are any; most have none.
+    any: Vec<bool>,
+    alarms: HashMap<u32, Vec<u32>>,
+}
 
 /// An alarm that has become urgent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,20 +38,26 @@ impl UrgentByPoint {
     /// Of a plan.
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
-        let mut by_point: HashMap<u32, Vec<u32>> = HashMap::new();
+        let mut any = vec![false; plan.points.len()];
+        let mut alarms: HashMap<u32, Vec<u32>> = HashMap::new();
         for (number, alarm) in (0_u32..).zip(&plan.alarms).filter(|(_, alarm)| alarm.urgent.is_some()) {
-            by_point.entry(alarm.point).or_default().push(number);
+            alarms.entry(alarm.point).or_default().push(number);
+            if let Some(any) = usize::try_from(alarm.point).ok().and_then(|point| any.get_mut(point)) {
+                *any = true;
+            }
         }
-        Self(by_point)
+        Self { any, alarms }
     }
 
     /// What has become urgent with the readings of the last call.
     #[must_use]
     pub fn look(&self, plan: &Plan, judge: &Judge<'_>, kept: &[Kept]) -> Vec<Urgent> {
-        if self.0.is_empty() {
+        if self.alarms.is_empty() {
             return Vec::new();
         }
-        let of_readings = judge.read().iter().filter_map(|taken| self.0.get(&taken.point)).flatten();
+        let marked = |point: u32| usize::try_from(point).ok().and_then(|point| self.any.get(point)) == Some(&true);
+        let read = judge.read().iter().filter(|taken| marked(taken.point));
+        let of_readings = read.filter_map(|taken| self.alarms.get(&taken.point)).flatten();
         of_readings
             .filter_map(|number| {
                 let index = usize::try_from(*number).ok()?;
