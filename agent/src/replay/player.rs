@@ -263,7 +263,9 @@ impl<'a> Player<'a> {
         if step.t() < self.film.begin {
             return;
         }
-        if std::mem::take(&mut self.hole) {
+        // Between an end of the agent and its next start nothing is missing.
+        let start = matches!(step.what, Happening::Start { .. });
+        if std::mem::take(&mut self.hole) && (!start || self.played.stretches.is_empty()) {
             self.begin(step, thens);
         }
         match step.what {

@@ -117,6 +117,9 @@ impl Player<'_> {
         }
         // Said as settings of then.
         let _known = thens.plan(number);
+        if self.starting {
+            self.played.stretches.push((step.t(), step.t()));
+        }
         self.seen_until(step.t());
     }
 
