@@ -235,7 +235,7 @@ mod tests {
     fn moved(t: i64, occurrence: u32, active: bool) -> Moved {
         let (from, to) = (ShownState::Normal, ShownState::Unacknowledged);
         let told = active;
-        Moved { t, alarm: "hot".into(), occurrence, from, to, active, told, first_out: false, follows: None, raised }
+        Moved { t, alarm: "hot".into(), occurrence, from, to, active, told, first_out: false, follows: None }
     }
 
     fn spans(compared: &[Compared]) -> Vec<(Option<i64>, Option<i64>)> {
