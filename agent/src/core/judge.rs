@@ -241,6 +241,17 @@ impl<'a> Judge<'a> {
         &self.engine
     }
 
+    /// The derived points, for what they remember.
+    #[must_use]
+    pub const fn derivation(&self) -> &Derivation {
+        &self.derivation
+    }
+
+    /// The derived points, to give them what an earlier start has remembered.
+    pub const fn derivation_mut(&mut self) -> &mut Derivation {
+        &mut self.derivation
+    }
+
     /// The engine, to restore saved states.
     pub const fn engine_mut(&mut self) -> &mut Engine<'a> {
         &mut self.engine

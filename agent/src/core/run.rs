@@ -6,6 +6,7 @@
 mod alarms;
 mod health;
 mod load;
+mod memories;
 mod messages;
 mod mode;
 mod operator;
@@ -184,6 +185,7 @@ struct Core<'a> {
     released: bool,
     saved: Vec<SavedAlarm>,
     watched: health::Watched,
+    memories: memories::Memories,
 }
 
 impl<'a> Core<'a> {
@@ -241,6 +243,7 @@ impl<'a> Core<'a> {
             released: false,
             saved: inputs.opened.alarms,
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
+            memories: memories::Memories::default(),
         }
     }
 
@@ -347,6 +350,7 @@ impl<'a> Core<'a> {
         self.look_at_load();
         self.moved();
         self.look_at_history();
+        self.look_at_memories();
         self.release_at_last();
         (self.alive)(Alive::Progress);
     }
@@ -377,6 +381,7 @@ impl<'a> Core<'a> {
             keeping.submit();
         }
         self.figures.load(&self.load, now);
+        self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
