@@ -1,3 +1,5 @@
+//! Settings compared by key, on a small module of two alarms.
+
 use std::path::Path;
 
 use super::*;
