@@ -64,7 +64,7 @@ impl Record {
             ends.extend(agent.said().iter().filter_map(|(said, _)| stopping(said)));
             events.extend(agent.said().into_iter().map(|(said, _)| said).filter(|said| said["kind"] == "alarm"));
         }
-        assert!(events.len() > 20, "there is something to judge again: {} alarm events", events.len());
+        assert!(events.len() > 10, "there is something to judge again: {} alarm events", events.len());
         Self { home, events, stopped: *ends.first().expect("the first run said that it stops") }
     }
 
