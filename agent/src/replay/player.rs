@@ -93,7 +93,8 @@ pub(super) fn play(
         }
         before = Some(place.slot);
         film.reader.steps(*place, |step, entries| {
-            player.step(step, entries, thens);
+            let step = player.dated(step, thens);
+            player.step(&step, entries, thens);
             if step.t() >= film.range.1 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
         })?;
     }
@@ -142,6 +143,8 @@ struct Player<'a> {
     /// The start in force before this step.
     before: Option<u64>,
     offset: i64,
+    /// Axis moment of the last step.
+    at: i64,
     entered: Vec<Again>,
     touched: Vec<u32>,
     played: Played,
@@ -189,6 +192,7 @@ impl<'a> Player<'a> {
             start: None,
             before: None,
             offset: 0,
+            at: 0,
             entered: Vec::new(),
             touched: Vec::new(),
             played: Played { seen: vec![false; plan.points.len()], ..Played::default() },
@@ -255,12 +259,29 @@ impl<'a> Player<'a> {
         self.note_computed();
     }
 
+    /// The step with a moment of its own: what is no reading has that of the reading before, which another piece of the
+    /// slot may hold.
+    fn dated(&mut self, step: &Step, thens: &Thens) -> Step {
+        let at = match step.what {
+            Happening::Start { number } => thens.begun(number).unwrap_or(self.at),
+            Happening::Passed { at } => at,
+            Happening::Readings { .. } => step.at,
+            Happening::Frames { .. } | Happening::Rebase { .. } | Happening::Dropped { .. } => self.at,
+        };
+        self.at = at;
+        Step { at, ..*step }
+    }
+
     fn step(&mut self, step: &Step, entries: &[Entry], thens: &mut Thens) {
         self.before = self.start;
         if let Happening::Start { number } = step.what {
             self.start = Some(number);
         }
-        if step.t() < self.film.begin {
+        let undated = match step.what {
+            Happening::Frames { .. } | Happening::Rebase { .. } | Happening::Dropped { .. } => true,
+            Happening::Start { .. } | Happening::Passed { .. } | Happening::Readings { .. } => false,
+        };
+        if step.t() < self.film.begin || self.hole && undated {
             return;
         }
         // Between an end of the agent and its next start nothing is missing.
@@ -307,9 +328,6 @@ impl<'a> Player<'a> {
             let Some(known) = self.known_of(entry.id) else { continue };
             self.played.readings += 1;
             let Ok(index) = usize::try_from(known.point) else { continue };
-            if let Some(seen) = self.played.seen.get_mut(index) {
-                *seen = true;
-            }
             if source != OWN
                 && let Some(transaction) = self.transaction.get(index).copied().flatten()
                 && !self.touched.contains(&transaction)
@@ -333,6 +351,11 @@ impl<'a> Player<'a> {
             return;
         }
         self.judge.again(millis(step.at), &self.touched, &self.entered);
+        for taken in self.judge.read() {
+            if let Some(seen) = usize::try_from(taken.point).ok().and_then(|point| self.played.seen.get_mut(point)) {
+                *seen = true;
+            }
+        }
         self.mode_due(millis(step.at));
         self.moved();
         self.seen_until(step.t());

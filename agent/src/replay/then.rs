@@ -48,6 +48,11 @@ impl Thens {
         before.is_some_and(|before| before != number && run(before).is_some() && run(before) == run(number))
     }
 
+    /// When a start began, axis moment.
+    pub(super) fn begun(&self, start: u64) -> Option<i64> {
+        self.starts.get(&start).map(|start| start.at)
+    }
+
     /// The mode a start ran in.
     pub(super) fn mode(&self, start: u64) -> Option<Mode> {
         self.starts.get(&start).and_then(|start| Mode::from_word(&start.mode))
