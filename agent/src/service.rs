@@ -8,6 +8,7 @@ mod keep;
 mod session;
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
@@ -79,6 +80,10 @@ pub struct Service {
     runtime: RuntimeThread,
     page: Option<Page>,
     page_address: Option<SocketAddr>,
+    /// Told when the agent should end and start anew.
+    anew: Arc<tokio::sync::Notify>,
+    /// Directory and size limit of the store that could not be opened.
+    missing: Option<(PathBuf, u32)>,
 }
 
 impl Service {
@@ -142,7 +147,9 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
-        let host = crate::core::health::Host::watch(&plan.store.dir)?;
+        let missing = opened.memory_only.is_some().then_some(plan.store.max_mib);
+        let host = crate::core::health::Host::watch(&plan.store.dir, missing)?;
+        let anew = Arc::new(tokio::sync::Notify::new());
         let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
         let late = match &history {
             Some((recorder, found)) => Some(Late::start(
@@ -155,9 +162,18 @@ impl Service {
             )?),
             None => None,
         };
+        // The links are started after the core, and what a person confirms reaches them through their counters.
+        let counters: Arc<OnceLock<Arc<field::FieldStats>>> = Arc::default();
         let core = {
             let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
             let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
+            let asks = Arc::clone(&anew);
+            let counters = Arc::clone(&counters);
+            let confirm = Box::new(move |device| {
+                if let Some(stats) = counters.get() {
+                    stats.confirm(device);
+                }
+            });
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -181,9 +197,11 @@ impl Service {
                     told,
                     alive,
                     renew,
+                    anew: Box::new(move || asks.notify_one()),
                     held,
                     history,
                     board,
+                    confirm,
                 })
             })?
         };
@@ -191,6 +209,8 @@ impl Service {
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
         let (stop_field, stop) = watch::channel(false);
         let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
+        // Set once: here.
+        let _set = counters.set(field.stats());
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let stats = field.stats();
@@ -201,7 +221,22 @@ impl Service {
             }
             None => (None, None),
         };
-        Ok(Self { door, core, field, stop_field, publisher, writer, recorder, late, runtime, page, page_address })
+        let missing = missing.map(|max_mib| (plan.store.dir.clone(), max_mib));
+        Ok(Self {
+            door,
+            core,
+            field,
+            stop_field,
+            publisher,
+            writer,
+            recorder,
+            late,
+            runtime,
+            page,
+            page_address,
+            anew,
+            missing,
+        })
     }
 
     /// The way into the core.
@@ -214,6 +249,12 @@ impl Service {
     #[must_use]
     pub const fn page_address(&self) -> Option<SocketAddr> {
         self.page_address
+    }
+
+    /// Notified when the agent should be stopped and started anew: the disk of its store is there again.
+    #[must_use]
+    pub fn anew(&self) -> Arc<tokio::sync::Notify> {
+        Arc::clone(&self.anew)
     }
 
     /// Stops everything in order and says what the run did.
@@ -231,6 +272,8 @@ impl Service {
             runtime,
             page,
             page_address: _,
+            anew: _,
+            missing,
         } = self;
         if let Some(page) = page {
             page.stop();
@@ -270,6 +313,12 @@ impl Service {
             Ok(Ok(rows)) => rows.first().map_or(0.0, |row| age_s(row.t_ms)),
             Ok(Err(_)) | Err(_) => 0.0,
         };
+        if let Some((dir, max_mib)) = missing {
+            match writer.call(move |store| store.copy_into(&dir, max_mib)) {
+                Ok(Ok(events)) => tracing::info!(events, "what was only in memory is in the event store now"),
+                Ok(Err(error)) | Err(error) => tracing::error!("events were only in memory and end with it: {error}"),
+            }
+        }
         let lost = writer.stop();
         if lost > 0 {
             tracing::error!(lost, "commits could not be made durable before the end");

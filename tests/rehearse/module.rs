@@ -194,6 +194,11 @@ impl Agent<'_> {
                     self.state(now, point, !another);
                 }
             }
+            FieldMessage::Lacks { device, lacking, .. } => {
+                if let Some(point) = plan.devices[device as usize].map_point {
+                    self.state(now, point, lacking.is_empty());
+                }
+            }
             FieldMessage::Counts { .. }
             | FieldMessage::Shown { .. }
             | FieldMessage::Restarted { .. }
@@ -244,7 +249,7 @@ impl Agent<'_> {
     /// The sentence of a raise, with what it follows from or explains.
     fn said(&mut self, t: &Transition, place: Option<Place>) -> String {
         let subject = Subject::of(self.plan, t.alarm).expect("invariant: the plan's own alarm");
-        let stood = tell::text(subject, t, rate_per_min(self.plan, t), None, "");
+        let stood = tell::text(subject, t, rate_per_min(self.plan, t), None, "", None);
         let of = |alarm: u32| self.kept[alarm as usize].text.clone();
         let text = place.map_or_else(
             || stood.clone(),

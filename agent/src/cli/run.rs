@@ -6,7 +6,7 @@ use std::sync::mpsc::{Receiver, sync_channel};
 
 use super::account::Account;
 use super::output::Output;
-use super::stop::Signals;
+use super::stop::{Signals, Why};
 use super::{End, RunArgs, check, start_log};
 use crate::config;
 use crate::core::run::Told;
@@ -32,23 +32,35 @@ pub(super) fn run(args: &RunArgs) -> End {
         Err(error) => return could_not("catch signals", &error),
     };
     let account = Account::begin(output, args.json);
-    let (told, listener) = sync_channel(TOLD);
-    let plan = loaded.plan.clone();
-    let service = match Service::start(loaded.plan, told) {
-        Ok(service) => service,
-        Err(error) => {
-            eprintln!("The agent could not start: {error}");
-            return End::NotTried;
+    let plan = loaded.plan;
+    let mut first = true;
+    let summary = loop {
+        let (told, listener) = sync_channel(TOLD);
+        let service = match Service::start(plan.clone(), told) {
+            Ok(service) => service,
+            Err(error) => {
+                eprintln!("The agent could not start: {error}");
+                return End::NotTried;
+            }
+        };
+        // Nothing the agent tells is printed before this: the teller starts below.
+        if std::mem::take(&mut first) {
+            account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
+        }
+        let teller = tell_all(account.clone(), listener);
+        match signals.wait_or(None, &service.anew()) {
+            Why::Anew => {
+                let _of_the_part_before = service.stop();
+                join(teller);
+            }
+            Why::TimeIsOver | Why::Asked => {
+                signals.insist();
+                let summary = service.stop();
+                join(teller);
+                break summary;
+            }
         }
     };
-    // Nothing the agent tells is printed before this: the teller starts below.
-    account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
-    drop(plan);
-    let teller = tell_all(account.clone(), listener);
-    signals.wait(None);
-    signals.insist();
-    let summary = service.stop();
-    join(teller);
     account.summary(&summary);
     drop(account);
     printer.finish();

@@ -39,6 +39,8 @@ pub enum Happened {
     Field,
     /// The mode changed.
     Mode,
+    /// A declared suppression began or ended.
+    Rules,
 }
 
 /// What everything published says of the agent.
@@ -74,6 +76,8 @@ pub struct Board {
     changes: AtomicU64,
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
+    /// By rule of suppression: until when it is in force.
+    rules: Mutex<Vec<Option<i64>>>,
     happened: broadcast::Sender<Happened>,
 }
 
@@ -106,6 +110,7 @@ impl Board {
             changes: AtomicU64::new(0),
             alarms: Mutex::default(),
             head: Mutex::default(),
+            rules: Mutex::default(),
             happened,
         }
     }
@@ -145,6 +150,24 @@ impl Board {
     #[must_use]
     pub fn head(&self) -> BoardHead {
         self.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Puts up until when each rule of suppression is in force.
+    pub fn set_rules(&self, until: Vec<Option<i64>>) {
+        *self.rules.lock().unwrap_or_else(PoisonError::into_inner) = until;
+        self.happened(Happened::Rules);
+    }
+
+    /// Until when each rule of suppression is in force, in the plan's order; none where none was ever.
+    #[must_use]
+    pub fn rules(&self) -> Vec<Option<i64>> {
+        self.rules.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// One alarm's record.
+    #[must_use]
+    pub fn alarm_record(&self, id: &str) -> Option<Arc<[u8]>> {
+        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Tells that something happened; nobody needs to listen.

@@ -16,6 +16,7 @@ pub mod held;
 pub mod incidents;
 pub mod judge;
 pub mod keeping;
+mod lacking;
 pub mod ledger;
 pub mod marks;
 pub mod operator;

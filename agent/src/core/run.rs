@@ -3,6 +3,7 @@
 //! One step is one message (or a due moment): its readings, transitions, events and saved states belong together and are
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
+mod ageing;
 mod alarms;
 mod health;
 mod load;
@@ -14,6 +15,7 @@ mod rules;
 mod storage;
 mod urgency;
 
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
@@ -50,6 +52,8 @@ const LOOK: Duration = Duration::from_secs(1);
 const CONTACT: Duration = Duration::from_secs(2);
 /// A connection this old without a notice of first contact will not bring one.
 const RELEASE: Duration = Duration::from_secs(10);
+/// Events about refused packets that are known as such.
+const REFUSALS_KNOWN: usize = 16;
 /// Messages taken in one go before what is due is looked at again.
 const BURST: usize = 256;
 
@@ -104,8 +108,12 @@ pub struct Inputs<'a> {
     pub held: Arc<Held>,
     /// What stands now, for whoever looks on.
     pub board: Arc<Board>,
+    /// Called when a person has confirmed a device, with its index: what it shows now counts from now on.
+    pub confirm: Box<dyn Fn(u32) + Send>,
     /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
     pub renew: Renew,
+    /// Called when the agent should end and start anew: the disk that was missing is there.
+    pub anew: Box<dyn Fn() + Send>,
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
 }
@@ -163,6 +171,7 @@ struct Core<'a> {
     /// When the mode falls back to the configured one.
     mode_until: Option<Millis>,
     clock: Clock,
+    ageing: ageing::Ageing,
     figures: Figures,
     fault_at: Option<Millis>,
     restored_from: u64,
@@ -175,15 +184,24 @@ struct Core<'a> {
     held: Arc<Held>,
     keeping: Option<Keeping>,
     board: Arc<Board>,
+    /// Tells the field that a person has confirmed a device.
+    confirm: Box<dyn Fn(u32) + Send>,
     next_frame: Instant,
     next_look: Instant,
-    /// The store is in memory only: why, and no disk will bring it back in this run.
+    /// The store is in memory only; the disk comes back with the next start.
     memory_only: bool,
+    /// That start has been asked for.
+    leaving: bool,
+    anew: Box<dyn Fn() + Send>,
     opened_with: OpenedWith,
     broker_down: bool,
+    /// Events that tell of a packet the broker refused, the latest first.
+    refusals: VecDeque<u64>,
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
+    which: BTreeMap<u32, String>,
     watched: health::Watched,
     memories: memories::Memories,
 }
@@ -217,6 +235,7 @@ impl<'a> Core<'a> {
             rules: vec![RuleState::default(); plan.suppress.len()],
             mode: plan.module.mode,
             mode_until: None,
+            ageing: ageing::Ageing::begin(&clock, clock.now(), inputs.opened.last_t_ms),
             clock,
             figures: Figures::default(),
             fault_at: None,
@@ -230,9 +249,12 @@ impl<'a> Core<'a> {
             held: inputs.held,
             keeping,
             board: inputs.board,
+            confirm: inputs.confirm,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: inputs.opened.memory_only.is_some(),
+            leaving: false,
+            anew: inputs.anew,
             opened_with: OpenedWith {
                 logs: inputs.opened.logs,
                 damage: inputs.opened.damage,
@@ -240,8 +262,10 @@ impl<'a> Core<'a> {
                 memory_only: inputs.opened.memory_only,
             },
             broker_down: false,
+            refusals: VecDeque::new(),
             released: false,
             saved: inputs.opened.alarms,
+            which: BTreeMap::new(),
             watched: health::Watched::new(inputs.host, inputs.opened.boot),
             memories: memories::Memories::default(),
         }
@@ -335,6 +359,7 @@ impl<'a> Core<'a> {
         let synced = self.clock.synced();
         self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
+            self.ageing.stepped(self.clock.now(), step.by_ms);
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
             let text = format!(
                 "The wall clock was set {direction} by {:.1} s; delays and rates are not affected.",
@@ -351,6 +376,8 @@ impl<'a> Core<'a> {
         self.moved();
         self.look_at_history();
         self.look_at_memories();
+        self.forget_old_events();
+        self.look_for_the_store();
         self.release_at_last();
         (self.alive)(Alive::Progress);
     }
@@ -383,7 +410,9 @@ impl<'a> Core<'a> {
         self.figures.load(&self.load, now);
         self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
-        self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
+        let text =
+            if self.leaving { "The agent stops, to start anew on its disk." } else { "The agent stops as asked." };
+        self.event(text.into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
         while self.close() && Instant::now() < until {
             self.watch_store();

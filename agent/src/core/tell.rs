@@ -48,18 +48,20 @@ impl<'a> Subject<'a> {
         with_unit(limit, unit)
     }
 
-    /// The alarm's sentence with its value, limit and rate.
+    /// The alarm's sentence with its value, limit and rate; of an own alarm, which points it is about.
     #[must_use]
     pub fn sentence(
         &self,
         value: Option<i64>,
         status: lapwing_protocol::Status,
         rate_per_min: Option<Decimal>,
+        which: Option<&str>,
     ) -> String {
         let value = value.map_or_else(|| status.words().to_owned(), |v| self.spoken(v));
         let rate = rate_per_min.map_or_else(|| "an unknown rate".to_owned(), |rate| self.rate_spoken(rate));
         let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
-        text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate)
+        let text = text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate);
+        if self.alarm.own { text.replace("{which}", which.unwrap_or("all its points")) } else { text }
     }
 
     fn rate_spoken(&self, rate: Decimal) -> String {
@@ -158,7 +160,7 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
 }
 
 /// The sentence of the event: what happened, said so that a person can act. `stood` is what was said when the alarm was
-/// raised.
+/// raised, `which` the points an own alarm is about.
 #[must_use]
 pub fn text(
     subject: Subject<'_>,
@@ -166,6 +168,7 @@ pub fn text(
     rate_per_min: Option<Decimal>,
     by: Option<&str>,
     stood: &str,
+    which: Option<&str>,
 ) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
     let about = || {
@@ -174,7 +177,7 @@ pub fn text(
     };
     let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
     match t.cause {
-        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min),
+        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min, which),
         Cause::Cleared => match value {
             Some(value) => format!("Cleared: {}; {} is now {}.", about(), subject.point.path, subject.spoken(value)),
             None => format!("Cleared: {}.", about()),
@@ -218,8 +221,9 @@ pub fn with_place(text: &str, follows: Option<&str>, explains: Option<&str>, tie
 /// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let text =
-        ["{value}", "{state}", "{rate}"].iter().fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
+    let text = ["{value}", "{state}", "{rate}", "{which}"]
+        .iter()
+        .fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
     text.replace("{limit}", &subject.limit_spoken()).trim_end_matches(['.', ' ']).to_owned()
 }
 

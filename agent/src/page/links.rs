@@ -6,13 +6,14 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
+use lapwing_protocol::Status;
 use serde_json::{Value, json};
 
 use super::Shared;
-use super::answer::{DeviceRow, FieldFigures, LinkRow, Links, TransactionRow};
+use super::answer::{DeviceRow, FieldFigures, IdentityRow, LinkRow, Links, TransactionRow};
 use crate::field::budget::LinkBudget;
 use crate::field::stats::Figures;
-use crate::plan::{Ask, Redfish, Transport, stretch};
+use crate::plan::{Ask, Device, Redfish, Transport, stretch};
 
 /// `GET /api/links`.
 pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
@@ -22,7 +23,9 @@ pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
             name: device.name.clone(),
             unit: device.unit,
             up: is_up(&shared, device.state_point),
+            identity: identity(&shared, device),
             figures: figures(shared.stats.device(number)),
+            lacking: lacking(&shared, number),
             transactions: stretch(&shared.plan.transactions, device.transactions)
                 .iter()
                 .map(|transaction| TransactionRow {
@@ -64,10 +67,27 @@ pub(super) fn states(shared: &Shared) -> Value {
     Value::Array(links.collect())
 }
 
+/// The point that tells whether a device is the expected one, and whether a person can confirm what it shows.
+fn identity(shared: &Shared, device: &Device) -> Option<IdentityRow> {
+    let at = usize::try_from(device.identity.point?).ok()?;
+    let point = shared.plan.points.get(at)?.path.clone();
+    let features = device.identity.checks.iter().flat_map(|check| &check.features);
+    let can_confirm = features.into_iter().any(|feature| feature.expect.is_none());
+    Some(IdentityRow { point, can_confirm })
+}
+
 /// The agent's own state points are 0 while all is well.
 fn is_up(shared: &Shared, point: u32) -> bool {
     let shown = usize::try_from(point).ok().and_then(|point| shared.board.get(point));
     shown.is_some_and(|shown| shown.value == Some(0))
+}
+
+/// Paths of the points that a device does not give, by their last readings.
+fn lacking(shared: &Shared, device: u32) -> Vec<String> {
+    let of_device = shared.plan.points.iter().enumerate().filter(|(_, point)| point.device == Some(device));
+    let missing =
+        of_device.filter(|(at, _)| shared.board.get(*at).is_some_and(|shown| shown.status == Status::BAD_NOT_FOUND));
+    missing.map(|(_, point)| point.path.clone()).collect()
 }
 
 #[allow(clippy::cast_precision_loss)] // a latency in µs stays far below 2^52

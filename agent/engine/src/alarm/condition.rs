@@ -115,11 +115,14 @@ fn faster(slope: Option<Slope>, per_min: i64, deadband: i64, active: bool) -> Tr
     }
 }
 
-/// A failed exchange is the link's or device's alarm, a point out of service nobody's: both say nothing of the sensor.
+/// A failed exchange is the link's or device's alarm, what the device does not give is in the alarm on its map, a point
+/// out of service nobody's: none of them says anything of the sensor.
 const fn bad_measurement(status: Status) -> Truth {
+    const ELSEWHERE: [u32; 2] = [Status::BAD_OUT_OF_SERVICE.number(), Status::BAD_NOT_FOUND.number()];
+    let reason = status.number() & 0xFFFF_0000;
     if !status.is_bad() {
         Truth::False
-    } else if status.is_communication() || status.number() & 0xFFFF_0000 == Status::BAD_OUT_OF_SERVICE.number() {
+    } else if status.is_communication() || reason == ELSEWHERE[0] || reason == ELSEWHERE[1] {
         Truth::Unknown
     } else {
         Truth::True
@@ -254,6 +257,7 @@ mod tests {
             (Status::BAD_COMMUNICATION_ERROR, Truth::Unknown),
             (Status::BAD_WAITING, Truth::Unknown),
             (Status::BAD_OUT_OF_SERVICE, Truth::Unknown),
+            (Status::BAD_NOT_FOUND, Truth::Unknown),
         ];
         for (status, truth) in expected {
             assert_eq!(judge(&Condition::BadMeasurement, 0, status, None, false, false), truth, "{status:?}");

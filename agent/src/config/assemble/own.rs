@@ -1,7 +1,8 @@
 //! The agent's own points and alarms: states of links and devices, and sensors without a believable reading.
 //!
 //! One cause is one alarm: a link with a single device has no device point, since both would say one thing; a point whose
-//! bad measurement is watched by a configured alarm gets none of its own. Links and devices are judged where they are
+//! bad measurement is watched by a configured alarm gets none of its own; all points that a device does not give are one
+//! alarm on its map. Links and devices are judged where they are
 //! polled, which takes its time: their alarms have no further delay. Times to respond: common practice, no source. Never
 //! panics.
 
@@ -27,6 +28,8 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         for device in devices.iter_mut().skip(first).take(count) {
             device.state_point =
                 if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+            let states = ["gives all its points", "lacks points"];
+            device.map_point = Some(add_states(points, format!("agent/device/{}/map", device.name), states));
             if !device.identity.checks.is_empty() {
                 let states = ["as expected", "another device"];
                 device.identity.point =
@@ -148,6 +151,13 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
                 let (alarm, priority) = (identity(device, link), Priority::Medium);
                 tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
             }
+            if let Some(point) = device.map_point {
+                let (alarm, priority) = (map(device, link), Priority::Medium);
+                tables.push(
+                    alarm.about(point, ConditionKind::State, priority, 8 * 60),
+                    spec(point, failed(), priority, 0),
+                );
+            }
             if link.devices.count < 2 {
                 continue;
             }
@@ -198,6 +208,20 @@ fn masters(link: &Link) -> Texts {
     }
 }
 
+fn map(device: &Device, link: &Link) -> Texts {
+    Texts {
+        id: format!("fault/device/{}/map", device.name),
+        text: format!("Device {} on link {} does not give {{which}}", device.name, link.name),
+        consequence: "Nothing is known of these points: alarms on them can neither be raised nor cleared.".into(),
+        response: "Compare the map with the device's own list of registers or objects; correct the map or set the \
+                   device up."
+            .into(),
+        first_check: "Is it the model and version that the map was written for?".into(),
+        // A link that is down hides nothing of this and explains nothing.
+        link: None,
+    }
+}
+
 fn identity(device: &Device, link: &Link) -> Texts {
     let known: Vec<&str> =
         device.identity.checks.iter().flat_map(|check| &check.features).map(|feature| feature.name.as_str()).collect();
@@ -206,7 +230,7 @@ fn identity(device: &Device, link: &Link) -> Texts {
         text: format!("Device {} on link {} was replaced or re-configured", device.name, link.name),
         consequence: format!("Its readings may be wrong by a ratio or belong to other equipment: {}.", device.name),
         response: "Compare make, model and settings with the drawing; set the device up, or, if it is right, correct \
-                   `expect` or write `confirmed`."
+                   `expect` or confirm it at the page."
             .into(),
         first_check: format!("What does it show at {}?", known.join(", ")),
         link: Some(link.name.clone()),

@@ -118,7 +118,8 @@ impl Core<'_> {
         let decided = self.incidents.decide(t, &mut self.kept[index], urgency, new, heard, self.judge.engine());
         let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
-        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
+        let which = self.which.get(&subject.alarm.point).map(String::as_str);
+        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text, which);
         let explained = place.and_then(|place| place.explains);
         let text = match place {
             Some(place) => tell::with_place(
@@ -180,6 +181,20 @@ impl Core<'_> {
     /// An alarm that was taken for the first follows from its cause, which came later.
     fn now_follows(&mut self, alarm: u32, cause: &str, seq: u64) {
         for index in now_follows(self.plan, &mut self.kept, alarm, cause) {
+            self.keep(index, seq);
+        }
+    }
+
+    /// An own alarm that stands says which points it is about now.
+    pub(super) fn says_anew(&mut self, point: u32, seq: u64) {
+        let about = |(_, alarm): &(usize, &crate::plan::Alarm)| alarm.own && alarm.point == point;
+        let Some((index, _)) = self.plan.alarms.iter().enumerate().find(about) else { return };
+        let Ok(number) = u32::try_from(index) else { return };
+        let stands = self.judge.engine().alarm(number).is_some_and(|state| state.is_active());
+        let Some(subject) = Subject::of(self.plan, number).filter(|_| stands) else { return };
+        let which = self.which.get(&point).map(String::as_str);
+        let text = subject.sentence(Some(1), lapwing_protocol::Status::GOOD, None, which);
+        if std::mem::replace(&mut self.kept[index].text, text.clone()) != text {
             self.keep(index, seq);
         }
     }

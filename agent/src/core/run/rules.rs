@@ -16,6 +16,7 @@ impl Core<'_> {
         let now = self.judge.judged_at();
         for (at, rule) in plan.suppress.iter().enumerate() {
             if self.rules[at].limit(rule.when.is_some(), now).is_some() {
+                self.show_rules();
                 self.say_rule(at, "suppression limit", "has reached its time limit; its alarms show themselves again");
             }
             match self.rules[at].turn(plan, at, &self.judge) {
@@ -40,6 +41,7 @@ impl Core<'_> {
         if let Some(at) = self.rule_index(name) {
             self.rules[at].holds_until(until);
         }
+        self.show_rules();
     }
 
     /// Lets the alarms of a rule go.
@@ -48,6 +50,13 @@ impl Core<'_> {
         if let Some(at) = self.rule_index(name) {
             self.rules[at] = RuleState::default();
         }
+        self.show_rules();
+    }
+
+    /// Whoever looks on sees which rules are in force.
+    fn show_rules(&self) {
+        let until = self.rules.iter().map(|rule| rule.until.map(|until| self.clock.wall(until)));
+        self.board.set_rules(until.collect());
     }
 
     /// Puts back which rules were in force: those that hide an alarm that was restored.
@@ -61,6 +70,7 @@ impl Core<'_> {
                 }
             }
         }
+        self.show_rules();
     }
 
     fn rule_operation(&mut self, name: &str, hand: Hand<'_>, operation: impl Fn(u16) -> Operation) {

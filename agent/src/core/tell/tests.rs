@@ -76,7 +76,7 @@ fn raised(value: i64, status: Status) -> Transition {
 }
 
 fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
-    text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C")
+    text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C", None)
 }
 
 #[test]
