@@ -255,7 +255,7 @@ impl Agent<'_> {
             || stood.clone(),
             |place| {
                 let (follows, explains) = (place.follows.map(of), place.explains.map(of));
-                tell::with_place(&stood, follows.as_deref(), explains.as_deref(), place.tie)
+                tell::with_place(subject.words, &stood, follows.as_deref(), explains.as_deref(), place.tie)
             },
         );
         self.kept[t.alarm as usize].text = stood;

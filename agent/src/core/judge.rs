@@ -277,9 +277,11 @@ pub fn seconds_left(plan: &Plan, alarm: u32, value: i64, slope: Option<Slope>) -
     let rising = match plan.engine.alarms.get(index)?.condition {
         Condition::High { .. } | Condition::Rise { .. } | Condition::TimeToLimit { rising: true, .. } => true,
         Condition::Low { .. } | Condition::Fall { .. } | Condition::TimeToLimit { rising: false, .. } => false,
-        Condition::State { .. } | Condition::BadMeasurement | Condition::Beyond { .. } | Condition::Frozen => {
-            return None;
-        }
+        Condition::State { .. }
+        | Condition::BadMeasurement
+        | Condition::Beyond { .. }
+        | Condition::Frozen
+        | Condition::NotIn { .. } => return None,
     };
     let ahead = if rising { left_to.saturating_sub(value) } else { value.saturating_sub(left_to) };
     if ahead <= 0 {

@@ -186,7 +186,7 @@ fn condition(plan: &Plan, spec: &AlarmSpec) -> (String, Option<Decimal>, Option<
         Condition::Rise { per_min, deadband } | Condition::Fall { per_min, deadband } => {
             (decimal(per_min).to_string(), Some(decimal(deadband)), None)
         }
-        Condition::State { states } => (names(plan, spec.point, states), None, None),
+        Condition::State { states } | Condition::NotIn { states } => (names(plan, spec.point, states), None, None),
         Condition::TimeToLimit { limit, rising, within_ms } => {
             (format!("{} {}", if rising { "rises to" } else { "falls to" }, decimal(limit)), None, Some(within_ms))
         }

@@ -87,7 +87,11 @@ fn deadband(condition: Condition) -> i64 {
         | Condition::Rise { deadband, .. }
         | Condition::Fall { deadband, .. }
         | Condition::Beyond { deadband, .. } => deadband,
-        Condition::State { .. } | Condition::BadMeasurement | Condition::TimeToLimit { .. } | Condition::Frozen => 0,
+        Condition::State { .. }
+        | Condition::BadMeasurement
+        | Condition::TimeToLimit { .. }
+        | Condition::Frozen
+        | Condition::NotIn { .. } => 0,
     }
 }
 
@@ -101,7 +105,8 @@ fn with_deadband(condition: Condition, deadband: i64) -> Condition {
         other @ (Condition::State { .. }
         | Condition::BadMeasurement
         | Condition::TimeToLimit { .. }
-        | Condition::Frozen) => other,
+        | Condition::Frozen
+        | Condition::NotIn { .. }) => other,
     }
 }
 

@@ -123,6 +123,7 @@ impl Core<'_> {
         let explained = place.and_then(|place| place.explains);
         let text = match place {
             Some(place) => tell::with_place(
+                subject.words,
                 &stood,
                 place.follows.map(|root| self.stood(root)).as_deref(),
                 explained.map(|effect| self.stood(effect)).as_deref(),

@@ -138,6 +138,12 @@ impl Core<'_> {
             return Err(Refused::UnknownAlarm { id: id.to_owned(), near });
         };
         let alarm = u32::try_from(index).unwrap_or(u32::MAX);
+        let present = self.judge.engine().alarm(alarm).map(lapwing_engine::AlarmState::occurrence);
+        if let (Some(seen), Some(now)) = (request.occurrence, present)
+            && seen != now
+        {
+            return Err(Refused::OtherOccurrence { seen, now });
+        }
         let acknowledges = matches!(request.action, Action::Acknowledge | Action::AcknowledgeIncident);
         if acknowledges && self.plan.module.acknowledge == Acknowledge::Elsewhere {
             return Err(Refused::AcknowledgedElsewhere);
@@ -232,6 +238,7 @@ impl Core<'_> {
             action: request.action.word().to_owned(),
             by: who.to_owned(),
             alarm: request.alarm.clone(),
+            occurrence: request.occurrence,
             point,
             rule,
             to_mode,
