@@ -189,7 +189,7 @@ def main():
             time.sleep(5)
             server_load(many, 20, 20)
             browser_load(browser, many.url, 30)
-        with Many(lapwing, 20, prepare=a_day) as many:
+        with Many(lapwing, 5, prepare=a_day) as many:
             trend(browser, many)
         browser.close()
 
