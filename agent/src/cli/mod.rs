@@ -14,6 +14,7 @@ mod demo;
 mod export;
 mod output;
 mod people;
+mod replay;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
@@ -74,6 +75,8 @@ enum Command {
     Checkout(CheckoutArgs),
     /// Readings of a range of time as CSV or Parquet, or everything about one incident
     Export(export::ExportArgs),
+    /// Recorded readings judged by other alarm settings: what would have been raised, against what was
+    Replay(replay::ReplayArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -197,6 +200,7 @@ pub fn main() -> ExitCode {
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Export(args) => export::export(&args),
+        Command::Replay(args) => replay::replay(&args),
         Command::Calc(args) => calc::calc(&args),
         #[cfg(feature = "notify")]
         Command::Tell(args) => tell::tell(&args),

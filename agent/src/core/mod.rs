@@ -21,9 +21,11 @@ pub mod ledger;
 pub mod marks;
 pub mod once;
 pub mod operator;
+pub mod rules;
 pub mod run;
 pub mod saved;
 pub mod tell;
+pub mod urgency;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};

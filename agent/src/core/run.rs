@@ -26,7 +26,6 @@ use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transiti
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
-use self::rules::RuleState;
 use super::board::{Board, Happened};
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
@@ -37,8 +36,10 @@ use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
 use super::ledger::{Announcement, Head, Ledger, When};
 use super::once::Seen;
+use super::rules::RuleState;
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
+use super::urgency::UrgentByPoint;
 use super::{Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
@@ -166,6 +167,8 @@ struct Core<'a> {
     /// Announcements, and by alarm how it behaves.
     load: Load,
     conduct: Vec<Conduct>,
+    /// By point: alarms that may become urgent while they stand.
+    urgent: UrgentByPoint,
     /// When the figures of it were last published.
     load_said: Option<Millis>,
     /// By rule of suppression.
@@ -236,6 +239,7 @@ impl<'a> Core<'a> {
             incidents: Incidents::new(plan),
             load: Load::default(),
             conduct: vec![Conduct::default(); plan.alarms.len()],
+            urgent: UrgentByPoint::new(plan),
             load_said: None,
             rules: vec![RuleState::default(); plan.suppress.len()],
             mode: plan.module.mode,
@@ -321,7 +325,7 @@ impl<'a> Core<'a> {
     fn due(&mut self) {
         let instant = Instant::now();
         let now = self.clock.now();
-        self.judge.poll(now);
+        self.pass(now);
         self.mode_due(now);
         self.moved();
         if instant >= self.next_frame {
@@ -335,6 +339,15 @@ impl<'a> Core<'a> {
         }
         self.close();
         self.keep_at_once();
+    }
+
+    /// Makes happen what time alone brings by now; history notes where between the readings it did.
+    fn pass(&mut self, now: Millis) {
+        if self.judge.poll(now)
+            && let Some(keeping) = &mut self.keeping
+        {
+            keeping.passed(&self.clock, now);
+        }
     }
 
     fn publish_frames(&mut self) {
@@ -370,7 +383,6 @@ impl<'a> Core<'a> {
             );
         }
         self.health(Instant::now());
-        self.look_at_urgency();
         self.look_at_load();
         self.moved();
         self.look_at_history();
@@ -400,7 +412,7 @@ impl<'a> Core<'a> {
     /// Ends in order: a last frame, a last event, everything handed to the store.
     fn end(mut self) -> Summary {
         let now = self.clock.now();
-        self.judge.poll(now);
+        self.pass(now);
         self.moved();
         self.publish_frames();
         if let Some(keeping) = &mut self.keeping {

@@ -121,6 +121,7 @@ impl Core<'_> {
                 for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
                     self.judge.own(now, point, i64::try_from(count).unwrap_or(i64::MAX));
                     self.publish_readings(now, OWN);
+                    self.moved();
                 }
             }
             FieldMessage::Lacks { device, lacking, why, at: _ } => self.lacks(now, device, &lacking, &why),
