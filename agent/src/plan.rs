@@ -6,9 +6,13 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+mod language;
 pub mod overview;
+pub mod recipients;
+pub mod role;
 pub mod snmp;
 pub mod topology;
+mod wire;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -17,7 +21,10 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
 use lapwing_protocol::{Decimal, Mode};
 
-pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
+pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::language::Language;
+pub use self::role::Role;
+pub use self::wire::{Commands, Encoding};
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -32,6 +39,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// What the review of the alarm set reckons with.
+    pub review: Review,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
     /// What the page's drawing shows.
@@ -58,6 +67,10 @@ pub struct Plan {
     pub load_points: Option<u32>,
     /// Rules that hide alarms.
     pub suppress: Vec<Suppress>,
+    /// The server that takes mail.
+    pub mail: recipients::Mail,
+    /// Who is told directly.
+    pub recipients: Vec<recipients::Recipient>,
     /// The engine's tables.
     pub engine: EngineTables,
     /// Points of the agent's own health.
@@ -172,6 +185,10 @@ pub struct Module {
     pub mode_at_most: Duration,
     /// Who acknowledges alarms.
     pub acknowledge: Acknowledge,
+    /// The site's time zone, for the hours of recipients.
+    pub time_zone: jiff::tz::TimeZone,
+    /// In which language the agent speaks of alarms.
+    pub language: Language,
 }
 
 impl Default for Module {
@@ -184,24 +201,14 @@ impl Default for Module {
             announce_in: vec![Mode::Live],
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
+            time_zone: jiff::tz::TimeZone::UTC,
+            language: Language::English,
         }
     }
 }
 
 /// A working day.
 pub const MODE_AT_MOST: Duration = Duration::from_secs(8 * 3600);
-
-/// Who acknowledges alarms.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Acknowledge {
-    /// People, through this agent.
-    #[default]
-    Here,
-    /// People, in the site's own system: alarms acknowledge themselves when they clear.
-    Elsewhere,
-    /// Both: what nobody acknowledged here does so itself when it clears.
-    Both,
-}
 
 /// `[mqtt]`.
 #[derive(Clone, Debug)]
@@ -228,6 +235,8 @@ pub struct Mqtt {
     pub points: Vec<String>,
     /// Keep-alive.
     pub keep_alive: Duration,
+    /// How commands prove whose they are.
+    pub commands: Commands,
 }
 
 impl Default for Mqtt {
@@ -244,18 +253,9 @@ impl Default for Mqtt {
             client_certificate: None,
             points: Vec::new(),
             keep_alive: Duration::from_secs(10),
+            commands: Commands::Off,
         }
     }
-}
-
-/// How frames and catalogue pages are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Encoding {
-    /// JSON text.
-    #[default]
-    Json,
-    /// Deterministic CBOR.
-    Cbor,
 }
 
 /// `[store]`.
@@ -627,6 +627,10 @@ pub struct Point {
     pub refresh: Option<Duration>,
     /// Names of its states, if it has states.
     pub states: Vec<(i64, String)>,
+    /// How far it wavers while nothing changes, from peak to peak.
+    pub noise: Option<Decimal>,
+    /// What it is to a module.
+    pub role: Option<Role>,
 }
 
 /// One derived point.

@@ -60,6 +60,9 @@ fn damage_is_answered() {
     damaged(&samples::event_last());
     damaged(&samples::catalogue_page());
     damaged(&samples::frame());
+    damaged(&samples::notification());
+    damaged(&samples::command());
+    damaged(&samples::command_reply());
 }
 
 #[test]
@@ -71,6 +74,9 @@ fn samples_both_ways() {
     both_ways(&samples::event_last());
     both_ways(&samples::catalogue_page());
     both_ways(&samples::frame());
+    both_ways(&samples::notification());
+    both_ways(&samples::command());
+    both_ways(&samples::command_reply());
 }
 
 #[test]
@@ -210,10 +216,10 @@ fn alarm_change() -> impl Strategy<Value = Detail> {
 fn detail() -> impl Strategy<Value = Detail> {
     prop_oneof![
         3 => alarm_change(),
-        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()), some(word()))
-            .prop_map(|(action, by, alarm, point, reason, until, refused, to_mode)|
+        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()), some(word()), some(any::<u32>()))
+            .prop_map(|(action, by, alarm, point, reason, until, refused, to_mode, occurrence)|
                 Detail::Operator(OperatorAction {
-                    action, by, rule: point.clone(), alarm, point, to_mode, reason, until, refused,
+                    action, by, rule: point.clone(), alarm, occurrence, point, to_mode, reason, until, refused,
                 })),
         1 => (text(), any::<bool>(), some(text())).prop_map(|(link, up, reason)| Detail::Link(LinkChange { link, up, reason })),
         1 => (text(), text(), any::<bool>(), some(text()))

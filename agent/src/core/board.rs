@@ -12,6 +12,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
 
+use super::figures::Asked;
+
 /// Records and events a listener may be behind before it misses some and is told so.
 const BACKLOG: usize = 1024;
 
@@ -76,6 +78,7 @@ pub struct Board {
     changes: AtomicU64,
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
+    asked: Mutex<Asked>,
     /// By rule of suppression: until when it is in force.
     rules: Mutex<Vec<Option<i64>>>,
     happened: broadcast::Sender<Happened>,
@@ -110,6 +113,7 @@ impl Board {
             changes: AtomicU64::new(0),
             alarms: Mutex::default(),
             head: Mutex::default(),
+            asked: Mutex::default(),
             rules: Mutex::default(),
             happened,
         }
@@ -152,6 +156,17 @@ impl Board {
         self.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// Puts up what the alarm system asks of people.
+    pub fn set_asked(&self, asked: Asked) {
+        *self.asked.lock().unwrap_or_else(PoisonError::into_inner) = asked;
+    }
+
+    /// What the alarm system asks of people.
+    #[must_use]
+    pub fn asked(&self) -> Asked {
+        self.asked.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
     /// Puts up until when each rule of suppression is in force.
     pub fn set_rules(&self, until: Vec<Option<i64>>) {
         *self.rules.lock().unwrap_or_else(PoisonError::into_inner) = until;
@@ -185,6 +200,12 @@ impl Board {
     #[must_use]
     pub fn alarms(&self) -> Vec<Arc<[u8]>> {
         self.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
+    }
+
+    /// One alarm's record.
+    #[must_use]
+    pub fn record(&self, id: &str) -> Option<Arc<[u8]>> {
+        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Number of the last change.

@@ -14,6 +14,8 @@ use std::fmt;
 use lapwing_engine::Refusal;
 use lapwing_protocol::{Mode, Vocabulary};
 
+pub use super::once::Once;
+
 /// Longest name of a person, characters.
 pub const NAME_MAX: usize = 64;
 /// Longest reason or note, characters.
@@ -189,8 +191,12 @@ pub struct Request {
     pub action: Action,
     /// To which alarm, by id.
     pub alarm: Option<String>,
+    /// Which occurrence of it the person saw: another one is not touched. `None`: whichever stands.
+    pub occurrence: Option<u32>,
     /// Why, in the person's words; the text of a note.
     pub reason: Option<String>,
+    /// What names the request where a copy of it could come again.
+    pub once: Option<Once>,
     /// Where the answer goes.
     pub reply: Reply,
 }
@@ -322,6 +328,32 @@ pub enum Refused {
     /// Somebody else acknowledges.
     #[error("alarms are acknowledged in the site's own system; here they acknowledge themselves when they clear")]
     AcknowledgedElsewhere,
+    /// What the person saw is over.
+    #[error("this was meant for occurrence {seen} of the alarm, now it is occurrence {now}: look again")]
+    OtherOccurrence {
+        /// The one that was named.
+        seen: u32,
+        /// The present one.
+        now: u32,
+    },
+    /// It was taken before.
+    #[error("the command {id} was taken before: give each command an id of its own")]
+    Repeated {
+        /// Its id.
+        id: String,
+    },
+    /// It may have been taken before.
+    #[error("the command {id} is older than others of this person: make it anew")]
+    Old {
+        /// Its id.
+        id: String,
+    },
+    /// Too many at a time.
+    #[error("more than {most} commands of one person within minutes: wait a little")]
+    TooMany {
+        /// The bound.
+        most: usize,
+    },
     /// The alarm's state does not allow it.
     #[error(transparent)]
     State(#[from] Refusal),
@@ -347,6 +379,10 @@ impl Refused {
             Self::TooLong { .. } => "too_long",
             Self::NoDuration => "no_duration",
             Self::AcknowledgedElsewhere => "acknowledged_elsewhere",
+            Self::OtherOccurrence { .. } => "other_occurrence",
+            Self::Repeated { .. } => "repeated",
+            Self::Old { .. } => "old",
+            Self::TooMany { .. } => "too_many",
             Self::State(refusal) => match refusal {
                 Refusal::NothingToAcknowledge => "nothing_to_acknowledge",
                 Refusal::NotLatched => "not_latched",
@@ -423,7 +459,9 @@ mod tests {
             role,
             action,
             alarm: None,
+            occurrence: None,
             reason: reason.map(str::to_owned),
+            once: None,
             reply: Reply::nobody(),
         }
     }

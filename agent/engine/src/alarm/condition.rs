@@ -44,6 +44,14 @@ pub fn judge(
     if let Condition::BadMeasurement = condition {
         return bad_measurement(status);
     }
+    if let Condition::NotIn { states } = *condition {
+        // A point that is out of service is nobody's proof and nobody's alarm; what cannot be read proves nothing.
+        return if out_of_service(status) {
+            Truth::Unknown
+        } else {
+            (status.is_bad() || !has_state(states, value)).into()
+        };
+    }
     if status.is_bad() {
         return Truth::Unknown;
     }
@@ -72,6 +80,7 @@ pub fn judge(
             }
         }
         Condition::Frozen => same.into(),
+        Condition::NotIn { states } => (!has_state(states, value)).into(),
     }
 }
 
@@ -93,7 +102,7 @@ pub(crate) const fn steady(condition: &Condition, value: i64, active: bool) -> (
         Condition::High { limit, deadband } => (limit.saturating_sub(deadband), i64::MAX),
         Condition::Low { limit, .. } if !active => (limit, i64::MAX),
         Condition::Low { limit, deadband } => (i64::MIN, limit.saturating_add(deadband)),
-        Condition::State { .. } => (value, value),
+        Condition::State { .. } | Condition::NotIn { .. } => (value, value),
         Condition::BadMeasurement if !active => (i64::MIN, i64::MAX),
         Condition::Beyond { limit, .. } if !active => (limit.saturating_neg(), limit),
         Condition::Beyond { limit, deadband } if value >= 0 => (limit.saturating_sub(deadband), i64::MAX),
@@ -129,12 +138,30 @@ const fn bad_measurement(status: Status) -> Truth {
     }
 }
 
+const fn out_of_service(status: Status) -> bool {
+    status.number() & 0xFFFF_0000 == Status::BAD_OUT_OF_SERVICE.number()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn at(condition: Condition, value: i64, active: bool) -> Truth {
         judge(&condition, value, Status::GOOD, None, false, active)
+    }
+
+    #[test]
+    fn what_is_not_shown_to_be_armed_is_not() {
+        let armed = Condition::NotIn { states: 0b10 };
+        let judged = |value, status| judge(&armed, value, status, None, false, false);
+        assert_eq!([1, 0, 2, 64, -1].map(|value| judged(value, Status::GOOD)), {
+            use Truth::{False, True};
+            [False, True, True, True, True]
+        });
+        assert_eq!(judged(1, Status::BAD_COMMUNICATION_ERROR), Truth::True, "an old answer proves nothing");
+        assert_eq!(judged(1, Status::BAD_SENSOR_FAILURE), Truth::True);
+        assert_eq!(judged(1, Status::BAD_OUT_OF_SERVICE), Truth::Unknown);
+        assert_eq!(steady(&armed, 1, false), (1, 1));
     }
 
     #[test]

@@ -13,6 +13,8 @@ mod identity;
 mod overview;
 mod own;
 mod pace;
+mod recipients;
+mod review;
 mod scan;
 mod topology;
 mod used;
@@ -26,12 +28,14 @@ use lapwing_protocol::Unit;
 
 use crate::plan::{self, Plan};
 
+use super::items::accept::AcceptItem;
 use super::items::alarm::AlarmItem;
 use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
 use super::items::group::{GroupItem, SuppressItem};
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
+use super::items::recipient::RecipientItem;
 use super::items::tier::TierItem;
 use super::mistake::Report;
 use super::settings::Settings;
@@ -52,6 +56,11 @@ pub(crate) struct Parts {
     pub(crate) alarms: Vec<AlarmItem>,
     pub(crate) groups: Vec<GroupItem>,
     pub(crate) suppress: Vec<SuppressItem>,
+    pub(crate) recipients: Vec<RecipientItem>,
+    /// What of the review is right as it is.
+    pub(crate) accepts: Vec<AcceptItem>,
+    /// The alarm set is reviewed.
+    pub(crate) review: bool,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
     /// Where the module file begins.
@@ -123,16 +132,21 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
     let load_points = own::load(&mut points);
+    let mut recipients = recipients::recipients(parts, report);
+    own::recipients(&mut recipients, &mut points);
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
-    own::alarms(&links, &devices, &points, &mut tables);
-    health::alarms(&health, &parts.settings.store, &mut tables);
+    let words = &crate::words::Words::of(parts.settings.module.language).own;
+    own::alarms(&links, &devices, &points, words, &mut tables);
+    own::recipient_alarms(&recipients, &mut tables);
+    health::alarms(&health, &parts.settings.store, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
     let suppress = group::suppress(parts, &alarms, &points, report);
+    recipients::review(parts, &recipients, &alarms, report);
     let settings = &parts.settings;
     let plan = Plan {
         module: settings.module.clone(),
@@ -141,6 +155,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         http: settings.http.clone(),
         log: settings.log.clone(),
         snmp: settings.snmp.clone(),
+        review: design(settings.review, parts),
         overview,
         links,
         devices,
@@ -153,6 +168,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         groups,
         load_points: Some(load_points),
         suppress,
+        mail: settings.mail.clone(),
+        recipients,
         engine,
         health: Some(health),
         digest: [0; 32],
@@ -161,8 +178,15 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {
         pace::remarks(&plan, parts, &places, report);
+        review::review(&plan, parts, &places, report);
     }
     plan
+}
+
+/// The design load, where none is given: what the cooling takes out for hours.
+fn design(review: plan::Review, parts: &Parts) -> plan::Review {
+    let cooling: f64 = parts.tiers.iter().filter_map(|tier| tier.main.cooling_kw).sum();
+    plan::Review { design_load_kw: review.design_load_kw.or((cooling > 0.0).then_some(cooling)), ..review }
 }
 
 /// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.

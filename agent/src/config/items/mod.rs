@@ -3,6 +3,7 @@
 //! An item with a mistake still comes back with what could be read, so that what refers to it is not told as missing.
 //! Nothing here looks at another item; `assemble` does.
 
+pub(crate) mod accept;
 pub(crate) mod access;
 pub(crate) mod alarm;
 mod choice;
@@ -10,9 +11,11 @@ mod current_loop;
 pub(crate) mod derived;
 pub(crate) mod device;
 pub(crate) mod group;
+mod hours;
 pub(crate) mod identity;
 pub(crate) mod link;
 pub(crate) mod point;
+pub(crate) mod recipient;
 mod redfish;
 mod shape;
 pub(crate) mod tier;
