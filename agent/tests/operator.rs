@@ -12,6 +12,7 @@ use lapwing::config::{self, Overrides};
 use lapwing::core::Message;
 use lapwing::core::operator::{Action, Answer, Refused, Reply, Request, Role};
 use lapwing::core::run::Told;
+use lapwing::replay::{self, Wanted};
 use lapwing::service::Service;
 use lapwing_engine::Refusal;
 use lapwing_protocol::Mode;
@@ -155,6 +156,7 @@ impl Agent {
             alarm: alarm.map(str::to_owned),
             occurrence,
             reason: reason.map(str::to_owned),
+            once: None,
             reply: Reply::to(move |answer| reply.send(answer).expect("somebody waits")),
         };
         self.service.door().hand_in_surely(Message::Operator(Box::new(request)));
@@ -250,6 +252,7 @@ fn people_act_through_one_door_and_all_of_it_is_told() {
     assert_eq!((&quiet["to"], &quiet["announced"]), (&Value::from("unacknowledged"), &Value::Null));
     agent.event("live again", |event| event["change"] == "mode changed" && event["mode"] == "live");
     let _summary = agent.service.stop();
+    judged_again(&dir.0);
 }
 
 #[test]
@@ -283,4 +286,23 @@ fn shelf_rules_and_mode_survive_a_restart() {
     let live = Action::SetMode { mode: Mode::Live, for_ms: None };
     agent.asks(Role::Engineer, live, None, Some("service done")).expect("done");
     let _summary = agent.service.stop();
+    judged_again(&dir.0);
+}
+
+/// Judged again with the same settings, what people did included, every alarm event comes again to the millisecond.
+fn judged_again(dir: &Path) {
+    let config = dir.join("module.toml");
+    let loaded = config::load(&config, std::iter::empty(), &Overrides::default()).expect("valid");
+    let wanted = Wanted {
+        data: dir.join("store"),
+        plan: &loaded.plan,
+        config: config.clone(),
+        from: None,
+        to: None,
+        lead: None,
+    };
+    let replayed = replay::replay(&wanted, &mut |_, _| ()).expect("replayed");
+    let (then, now, same) = replayed.events;
+    assert!(then > 3 && then == now && now == same, "{}", replay::in_words(&replayed, &config));
+    assert_eq!(replayed.refused, 0);
 }

@@ -178,12 +178,10 @@ fn right(fault: Fault) -> Vec<String> {
         Fault::EarthLeakage => words(&["earth-leakage"]),
         Fault::LoadShedOff => words(&["load-shed-not-armed"]),
         Fault::StaticPressureFall => words(&["static-pressure-low"]),
-        Fault::SensorOpen(probe)
-        | Fault::SensorShort(probe)
-        | Fault::SensorFrozen(probe)
-        | Fault::SensorDrift(probe) => {
-            vec![format!("fault/point/{probe}"), "heat-balance*".into(), "*-sensor*".into()]
-        }
+        Fault::SensorOpen(probe) | Fault::SensorShort(probe) => vec![format!("fault/point/{probe}")],
+        // The flow meter is the one that is rehearsed frozen, the supply sensor the one that drifts.
+        Fault::SensorFrozen(probe) => vec![format!("fault/point/{probe}"), "water-flow-frozen".into()],
+        Fault::SensorDrift(probe) => vec![format!("fault/point/{probe}"), "water-supply-unlike-chiller".into()],
         Fault::DeviceSilent(device)
         | Fault::DeviceSlow(device)
         | Fault::DeviceGarbage(device)

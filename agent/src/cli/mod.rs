@@ -14,11 +14,14 @@ mod demo;
 mod export;
 mod output;
 mod people;
+mod replay;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
 mod simulate;
 mod stop;
+#[cfg(feature = "notify")]
+mod tell;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -72,6 +75,8 @@ enum Command {
     Checkout(CheckoutArgs),
     /// Readings of a range of time as CSV or Parquet, or everything about one incident
     Export(export::ExportArgs),
+    /// Recorded readings judged by other alarm settings: what would have been raised, against what was
+    Replay(replay::ReplayArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -79,6 +84,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// A test message to recipients
+    #[cfg(feature = "notify")]
+    Tell(tell::TellArgs),
     /// Who may sign in at the page
     #[command(subcommand)]
     Account(people::AccountCommand),
@@ -192,7 +200,10 @@ pub fn main() -> ExitCode {
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Export(args) => export::export(&args),
+        Command::Replay(args) => replay::replay(&args),
         Command::Calc(args) => calc::calc(&args),
+        #[cfg(feature = "notify")]
+        Command::Tell(args) => tell::tell(&args),
         Command::Account(command) => people::account(&command),
     };
     end.into()

@@ -6,13 +6,19 @@ use lapwing_protocol::{Priority, ShownState};
 
 use super::operator::Hand;
 use super::*;
-use crate::core::incidents::urgency;
+use crate::core::incidents::{now_follows, urgency};
 use crate::core::judge::seconds_left;
+use crate::plan::recipients;
+use crate::store::Telling;
 
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
     pub(super) fn begin(&mut self) {
         let now = self.clock.now();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.passed(&self.clock, now);
+        }
+        self.judge.poll_by_hand(now);
         let saved = std::mem::take(&mut self.saved);
         for row in saved {
             if row.id == mode::MODE_ROW {
@@ -59,26 +65,7 @@ impl Core<'_> {
 
     /// What stood before the start goes on explaining what follows.
     fn restore_incidents(&mut self) {
-        let mut stood: Vec<(Millis, u32, u64)> = (0_u32..)
-            .zip(&self.kept)
-            .filter_map(|(number, kept)| {
-                let state = self.judge.engine().alarm(number)?;
-                let shown = state.is_active() && !state.hidden().any();
-                shown.then_some((state.raised_at()?, number, kept.incident?))
-            })
-            .collect();
-        stood.sort_unstable();
-        for (at, number, incident) in stood {
-            let Ok(index) = usize::try_from(number) else { continue };
-            let since = self.judge.engine().alarm(number).and_then(|state| state.true_since()).unwrap_or(at);
-            let priority = self.kept[index].priority.unwrap_or(self.plan.alarms[index].priority);
-            let follows = self.kept[index].follows.as_deref().and_then(|id| self.numbered(id));
-            self.incidents.restore(number, at, since.min(at), priority, incident, follows.unwrap_or(number));
-        }
-    }
-
-    fn numbered(&self, id: &str) -> Option<u32> {
-        self.plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|at| u32::try_from(at).ok())
+        self.incidents.restore_standing(&self.kept, self.judge.engine());
     }
 
     fn started(&self) -> String {
@@ -120,6 +107,7 @@ impl Core<'_> {
             self.transition(&transition, Hand::default());
             self.acknowledge_elsewhere(&transition);
         }
+        self.look_at_urgency();
     }
 
     pub(super) fn transition(&mut self, t: &Transition, hand: Hand<'_>) {
@@ -171,11 +159,12 @@ impl Core<'_> {
         };
         let detail = tell::change(subject, t, &with);
         let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-        let announce = told.then(|| {
-            let said = tell::announcement(plan, self.mode, priority, subject, &text);
-            (format!("announce/{}", priority.word()), said)
-        });
         let at = self.clock.wall(t.at);
+        let announce = told.then(|| Announcement {
+            topic: format!("announce/{}", priority.word()),
+            sentence: tell::announcement(plan, self.mode, priority, subject, &text),
+            tellings: tellings(plan, priority, at),
+        });
         let seq = self.event_at(at, text, Detail::from(detail), announce);
         let kept = &mut self.kept[index];
         (kept.seq, kept.t) = (Some(seq), at);
@@ -195,17 +184,8 @@ impl Core<'_> {
 
     /// An alarm that was taken for the first follows from its cause, which came later.
     fn now_follows(&mut self, alarm: u32, cause: &str, seq: u64) {
-        let Ok(index) = usize::try_from(alarm) else { return };
-        let Some(incident) = self.kept.get(index).and_then(|kept| kept.incident) else { return };
-        let former = self.plan.alarms[index].id.clone();
-        for index in 0..self.kept.len() {
-            let kept = &mut self.kept[index];
-            let is_former = kept.first_out && self.plan.alarms[index].id == former;
-            let followed = kept.follows.as_deref() == Some(&former);
-            if kept.incident == Some(incident) && (is_former || followed) {
-                (kept.first_out, kept.follows) = (false, Some(cause.to_owned()));
-                self.keep(index, seq);
-            }
+        for index in now_follows(self.plan, &mut self.kept, alarm, cause) {
+            self.keep(index, seq);
         }
     }
 
@@ -252,7 +232,8 @@ impl Core<'_> {
     pub(super) fn save(&mut self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
         let Some(state) = self.judge.engine().alarm(number) else { return };
-        let saved = Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.clock.now());
+        let saved =
+            Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.judge.judged_at());
         let alarm = &self.plan.alarms[index];
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
@@ -323,6 +304,21 @@ impl Core<'_> {
             }
         }
     }
+}
+
+/// Who is told directly of what is announced at a wall time.
+fn tellings(plan: &Plan, priority: Priority, at: i64) -> Vec<Telling> {
+    let told = recipients::told(&plan.recipients, &plan.module.time_zone, priority, at);
+    let rows = told.into_iter().filter_map(|telling| {
+        let after_ms = u64::try_from(telling.after.as_millis()).unwrap_or(u64::MAX);
+        Some(Telling {
+            recipient: plan.recipients.get(telling.recipient)?.name.clone(),
+            due_ms: at.saturating_add_unsigned(after_ms),
+            after_ms,
+            further: telling.further,
+        })
+    });
+    rows.collect()
 }
 
 /// Why a rule hides an alarm, in its own words.

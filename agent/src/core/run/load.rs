@@ -86,6 +86,7 @@ impl Core<'_> {
         for (point, value) in (first..).zip(values) {
             self.judge.own(now, point, value);
             self.publish_readings(now, OWN);
+            self.moved();
         }
     }
 

@@ -23,8 +23,20 @@ const ELSEWHERE: &str = "the site's own system";
 impl Core<'_> {
     /// Carries out a request and answers it.
     pub(super) fn operator(&mut self, request: Request) {
-        self.moved(); // what the readings have moved goes first
+        // What the readings have moved goes first, and what time has.
         let now = self.clock.now();
+        self.judge.poll_by_hand(now);
+        if let Some(keeping) = &mut self.keeping {
+            keeping.passed(&self.clock, now);
+        }
+        self.moved();
+        if let Some(once) = &request.once {
+            match self.seen.take(request.who.trim(), once) {
+                Ok(seen) => self.ledger.seen(seen),
+                // What was told before makes no second event: a copy sent a thousand times must not fill the log.
+                Err(refused) => return request.reply.say(Err(refused)),
+            }
+        }
         let who = request.who.trim().to_owned();
         let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()).map(str::to_owned);
         let outcome = permitted(&request).and_then(|()| self.prepare(now, &request));
@@ -241,7 +253,7 @@ impl Core<'_> {
             until,
             refused: refused.map(ToString::to_string),
         };
-        self.event(text, Detail::Operator(detail), None)
+        self.event_at(self.clock.wall(self.judge.judged_at()), text, Detail::Operator(detail), None)
     }
 
     /// The path of the point that tells whether a device is the expected one.
@@ -257,8 +269,7 @@ impl Core<'_> {
         if !waits || self.plan.module.acknowledge == Acknowledge::Here {
             return;
         }
-        let now = self.clock.now();
-        if self.judge.operate(now, t.alarm, Operation::Acknowledge).is_ok() {
+        if self.judge.operate(t.at, t.alarm, Operation::Acknowledge).is_ok() {
             self.by_hand(t.alarm, Hand { by: Some(ELSEWHERE), reason: None });
         }
     }
