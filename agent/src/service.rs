@@ -6,6 +6,7 @@
 
 mod keep;
 mod session;
+mod tell;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -77,6 +78,7 @@ pub struct Service {
     writer: Writer,
     recorder: Option<Recorder>,
     late: Option<Late>,
+    tellers: tell::Tellers,
     runtime: RuntimeThread,
     page: Option<Page>,
     page_address: Option<SocketAddr>,
@@ -93,7 +95,7 @@ impl Service {
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
-        let (mut store, opened) = open(&plan)?;
+        let (mut store, mut opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
@@ -116,12 +118,15 @@ impl Service {
         let held = Arc::new(Held::default());
         let to_publisher_held = Arc::clone(&held);
         let shown = Arc::clone(&board);
+        let mut tellers = tell::Tellers::default();
+        let tell = tellers.way_in();
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
                 shown.happened(Happened::Event(row.payload.as_slice().into()));
             }
+            tell(durable.tellings);
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
                     if let Some(id) = topic.strip_prefix("alarm/") {
@@ -147,6 +152,7 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        tellers.start(&plan, std::mem::take(&mut opened.tellings), &writer, &board, &door)?;
         let missing = opened.memory_only.is_some().then_some(plan.store.max_mib);
         let host = crate::core::health::Host::watch(&plan.store.dir, missing)?;
         let anew = Arc::new(tokio::sync::Notify::new());
@@ -162,6 +168,7 @@ impl Service {
             )?),
             None => None,
         };
+        tell::commands(&plan, &publisher, &door)?;
         // The links are started after the core, and what a person confirms reaches them through their counters.
         let counters: Arc<OnceLock<Arc<field::FieldStats>>> = Arc::default();
         let core = {
@@ -174,6 +181,7 @@ impl Service {
                     stats.confirm(device);
                 }
             });
+            let tell_directly = Box::new(tellers.way_in());
             let renew = {
                 let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
                 Box::new(move |log: &str, mode: Mode, anew: bool| {
@@ -197,6 +205,7 @@ impl Service {
                     told,
                     alive,
                     renew,
+                    tell_directly,
                     anew: Box::new(move || asks.notify_one()),
                     held,
                     history,
@@ -231,6 +240,7 @@ impl Service {
             writer,
             recorder,
             late,
+            tellers,
             runtime,
             page,
             page_address,
@@ -269,6 +279,7 @@ impl Service {
             writer,
             recorder,
             late,
+            tellers,
             runtime,
             page,
             page_address: _,
@@ -296,6 +307,7 @@ impl Service {
         if let Some(late) = late {
             late.stop();
         }
+        tellers.stop();
         // The last events must have reached the publisher before it is told to end.
         if let Err(error) = writer.call(|_| ()) {
             tracing::warn!(%error, "the last events may not be on disk yet");
