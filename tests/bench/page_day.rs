@@ -5,7 +5,7 @@
 //! ms since the Unix epoch. Panics when anything cannot be set up.
 
 use std::path::PathBuf;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use lapwing::config::{Overrides, load};
 use lapwing::plan::History;
@@ -15,6 +15,8 @@ use lapwing::store::history::{Batch, Beginning, Entry, Recorder, SLOT_MS, Start}
 use crate::report;
 
 const DAY_MS: i64 = 86_400_000;
+/// A slot is closed within this, also by an unoptimised build on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Writes the day.
 pub(crate) fn run() {
@@ -60,7 +62,11 @@ pub(crate) fn run() {
             at += 1000;
         }
         recorder.submit(batch);
+        let submitted = Instant::now();
         while recorder.state().waiting > 0 || dir.join("history/closing.slot").exists() {
+            let state = recorder.state();
+            let why = state.failing.map(|(_, why)| why);
+            assert!(why.is_none() && submitted.elapsed() < PATIENCE, "a slot is not closed in time: {why:?}");
             std::thread::sleep(Duration::from_millis(5));
         }
     }

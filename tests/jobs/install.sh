@@ -19,6 +19,7 @@ snmpget snmp
 socat socat
 mkfs.ext4 e2fsprogs
 fsfreeze util-linux
+ip iproute2
 /usr/lib/$(uname -m)-linux-gnu/faketime/libfaketime.so.1 libfaketime
 tcpdump tcpdump
 /usr/include/modbus/modbus.h libmodbus-dev

@@ -58,7 +58,7 @@ def configure(place, port, points):
         lines.append(f'[[device]]\nname = "device-{device:02}"\nlink = "many"\nunit = {device + 1}\nmap = "map-{here}.toml"\nprefix = "device/{device:02}"')
         rows = (f'[[point]]\npath = "value/{at:02}"\nquantity = "temperature"\nunit = "Cel"\nregister = "holding:{at}"\nas = "u16"\nscale = 0.1\nscan_period = "1s"' for at in range(here))
         (place / f"map-{here}.toml").write_text("\n".join(rows) + "\n")
-    lines.append("[overview]\n" + "\n".join(f'{role} = "device/00/value/{at:02}"' for at, role in enumerate(ROLES)))
+    lines.append("[overview]\n" + "\n".join(f'{role} = "device/00/value/{at:02}"' for at, role in enumerate(ROLES[:points])))
     lines.append('[[alarm]]\nid = "warm"\npoint = "device/00/value/00"\nhigh = 40.0\ndeadband = 1.0\npriority = "low"\ntext = "{value} is above {limit}"\nconsequence = "None."\nresponse = "None."\nrespond_within = "1h"')
     module = place / "module.toml"
     module.write_text("\n".join(lines) + "\n")

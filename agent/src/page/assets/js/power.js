@@ -2,17 +2,21 @@
 // its limit. Comes from the topology; without one there is nothing to draw.
 
 import { ask } from "./api.js";
-import { h, fill } from "./dom.js";
+import { h, fill, pick } from "./dom.js";
 import { bar, lasting, value } from "./parts.js";
 import { alarmAt, byPath, usable } from "./state.js";
 import { t } from "./text.js";
 
 const TIERS = ["main", "busway", "tapoff", "pdu"];
 
-/** The alarm a tier's meter or breaker has now. */
+/** Where the points of a UPS stand. */
+const belowUps = (one) => one.seconds_left?.replace(/\/[^/]+$/, "");
+
+/** The alarm a tier's meter, its breaker or the UPS of its name has now. */
 export function alarmOfTier(tier, roles) {
   const breaker = (roles.breakers ?? []).find((one) => one.name === tier.name) ?? {};
-  return alarmAt(tier.points?.l1_current?.replace(/\/l1\/current$/, ""), [breaker.position, breaker.trip].filter(Boolean));
+  const ups = (roles.ups ?? []).find((one) => one.name === tier.name);
+  return alarmAt([tier.points?.l1_current?.replace(/\/l1\/current$/, ""), ups && belowUps(ups)], [breaker.position, breaker.trip].filter(Boolean));
 }
 
 /** The part; fills itself when the topology has come. */
@@ -61,7 +65,9 @@ export function power(roles) {
     const rows = (roles.ups ?? []).map((one) => {
       const parts = [byPath.has(one.seconds_left) ? lasting(one.seconds_left) : null, byPath.has(one.source) ? value(one.source) : null].filter(Boolean);
       bars.push(...parts);
-      return parts.length ? [h("dt", { text: `UPS ${one.name.toUpperCase()}` }), h("dd", {}, parts.map((part, n) => [n ? " · " : "", part.element]))] : null;
+      const line = h("dd", {}, parts.map((part, n) => [n ? " · " : "", part.element]));
+      bars.push({ update: () => pick(line, "p-", alarmAt(belowUps(one))?.priority) });
+      return parts.length ? [h("dt", { text: `UPS ${one.name.toUpperCase()}` }), line] : null;
     });
     return rows.some(Boolean) ? h("section", { class: "side" }, h("h3", { text: t("power.batteries") }), h("dl", { class: "facts" }, rows)) : null;
   }

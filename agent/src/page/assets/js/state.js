@@ -107,9 +107,10 @@ export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "
 /** The most urgent present alarm of a point, or `null`. */
 export const alarmOf = (path) => worstOf((byPath.get(path)?.alarms ?? []).map((id) => alarms.get(id)));
 
-/** The most urgent present alarm of any point below a path, or of some points. */
-export function alarmAt(prefix, paths = []) {
-  return worstOf([...alarms.values()].filter((one) => (prefix && one.point.startsWith(`${prefix}/`)) || paths.includes(one.point)));
+/** The most urgent present alarm of any point below some paths, or of some points. */
+export function alarmAt(prefixes, paths = []) {
+  const below = [prefixes].flat().filter(Boolean);
+  return worstOf([...alarms.values()].filter((one) => below.some((prefix) => one.point.startsWith(`${prefix}/`)) || paths.includes(one.point)));
 }
 
 function worstOf(records) {
