@@ -155,7 +155,7 @@ mod tests {
     #[test]
     fn a_falling_span() {
         let made = loop_of(50, -110);
-        assert_eq!((made.scale, made.offset), (Decimal::new(-1, -2), Decimal::new(90, 0)));
+        assert_eq!((made.scale, made.offset), (Decimal::new(-1, -2), Decimal::new(9, 1)));
         assert_eq!((made.valid, made.sure), ((-1199, 539), (-1150, 520)));
     }
 
