@@ -172,6 +172,7 @@ fn limit_key(condition: &str) -> &'static str {
         "deviation" => "deviation",
         "discrepancy" => "discrepancy",
         "fewer_than" => "fewer_than",
+        "not_armed" => "armed",
         _ => "limit",
     }
 }
@@ -330,7 +331,7 @@ fn ms(ms: u32) -> String {
 }
 
 fn dur(duration: Duration) -> String {
-    format!("{duration:?}")
+    if duration.is_zero() { "0s".into() } else { format!("{duration:?}") }
 }
 
 fn at(index: u32) -> usize {
