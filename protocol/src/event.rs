@@ -20,7 +20,7 @@ use crate::vocabulary::Word;
 mod detail;
 
 pub use detail::{
-    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, LinkChange, OperatorAction, OtherKind,
+    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, LinkChange, OperatorAction, OtherKind,
     StoreChange,
 };
 

@@ -86,7 +86,7 @@ pub use catalogue::{CataloguePage, CataloguePoint};
 pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
 #[cfg(feature = "alloc")]
 pub use event::{
-    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction,
+    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction,
     StoreChange,
 };
 #[cfg(feature = "alloc")]

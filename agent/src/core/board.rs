@@ -39,6 +39,8 @@ pub enum Happened {
     Field,
     /// The mode changed.
     Mode,
+    /// Another plan is in force: this board is not written any more.
+    Replaced,
 }
 
 /// What everything published says of the agent.
@@ -72,6 +74,12 @@ pub struct Board {
     cells: Box<[Cell]>,
     /// Number of the last change.
     changes: AtomicU64,
+    rest: Arc<Rest>,
+}
+
+/// What is the same under every plan.
+#[derive(Debug)]
+struct Rest {
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
     happened: broadcast::Sender<Happened>,
@@ -92,6 +100,18 @@ impl Board {
     /// An empty board for so many points.
     #[must_use]
     pub fn new(points: usize) -> Self {
+        let (happened, _) = broadcast::channel(BACKLOG);
+        Self::with(points, Arc::new(Rest { alarms: Mutex::default(), head: Mutex::default(), happened }))
+    }
+
+    /// The board of the next plan, with so many points: nothing was read under it yet; alarms, head and listeners are the
+    /// same.
+    #[must_use]
+    pub fn next(&self, points: usize) -> Self {
+        Self::with(points, Arc::clone(&self.rest))
+    }
+
+    fn with(points: usize, rest: Arc<Rest>) -> Self {
         let cell = || Cell {
             version: AtomicU64::new(0),
             value: AtomicI64::new(0),
@@ -100,14 +120,7 @@ impl Board {
             t: AtomicI64::new(0),
             changed: AtomicU64::new(0),
         };
-        let (happened, _) = broadcast::channel(BACKLOG);
-        Self {
-            cells: (0..points).map(|_| cell()).collect(),
-            changes: AtomicU64::new(0),
-            alarms: Mutex::default(),
-            head: Mutex::default(),
-            happened,
-        }
+        Self { cells: (0..points).map(|_| cell()).collect(), changes: AtomicU64::new(0), rest }
     }
 
     /// Puts up a reading; only the core's thread does.
@@ -125,7 +138,7 @@ impl Board {
 
     /// Puts up an alarm's record; an empty one takes it down.
     pub fn alarm(&self, id: &str, record: &[u8]) {
-        let mut alarms = self.alarms.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut alarms = self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner);
         if record.is_empty() {
             alarms.remove(id);
             return;
@@ -138,30 +151,30 @@ impl Board {
 
     /// Changes what is said of the agent.
     pub fn set_head(&self, change: impl FnOnce(&mut BoardHead)) {
-        change(&mut self.head.lock().unwrap_or_else(PoisonError::into_inner));
+        change(&mut self.rest.head.lock().unwrap_or_else(PoisonError::into_inner));
     }
 
     /// What is said of the agent.
     #[must_use]
     pub fn head(&self) -> BoardHead {
-        self.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        self.rest.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Tells that something happened; nobody needs to listen.
     pub fn happened(&self, what: Happened) {
-        let _nobody = self.happened.send(what);
+        let _nobody = self.rest.happened.send(what);
     }
 
     /// Listens to what happens from now on.
     #[must_use]
     pub fn listen(&self) -> broadcast::Receiver<Happened> {
-        self.happened.subscribe()
+        self.rest.happened.subscribe()
     }
 
     /// Every alarm's record, by id.
     #[must_use]
     pub fn alarms(&self) -> Vec<Arc<[u8]>> {
-        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
     }
 
     /// Number of the last change.
@@ -249,6 +262,22 @@ mod tests {
             last = shown.t;
         }
         writer.join().expect("the writer ends");
+    }
+
+    #[test]
+    fn the_next_board_has_its_own_readings_and_the_same_alarms() {
+        let board = Board::new(2);
+        board.reading(0, 10, Some(170), Status::GOOD);
+        board.alarm("a", b"{}");
+        let mut listener = board.listen();
+        let next = board.next(1);
+        assert_eq!((next.since(0).count(), next.alarms().len()), (0, 1));
+        board.reading(0, 11, Some(171), Status::GOOD);
+        assert_eq!(next.get(0).map(|shown| shown.value), Some(None));
+        next.happened(Happened::Replaced);
+        assert!(matches!(listener.try_recv(), Ok(Happened::Replaced)), "who listens to the old one hears of it");
+        board.alarm("a", b"");
+        assert!(next.alarms().is_empty());
     }
 
     #[test]

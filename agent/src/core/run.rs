@@ -4,6 +4,7 @@
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
 mod alarms;
+mod follow;
 mod health;
 mod load;
 mod messages;
@@ -13,18 +14,21 @@ mod rules;
 mod storage;
 mod urgency;
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
 use lapwing_engine::alarm::load::{Conduct, Load};
 use lapwing_engine::spec::Millis;
-use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
+use lapwing_engine::{Cause, Engine, SetupError, Transition};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
+use self::follow::{Ended, Flow, Following, OpenedWith, Rest};
 use self::rules::RuleState;
 use super::board::{Board, Happened};
+use super::carry::States;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
@@ -32,10 +36,10 @@ use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
-use super::ledger::{Head, Ledger, When};
+use super::ledger::{Ledger, When};
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
-use super::{Door, Inlet, Message};
+use super::{Applied, Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
 use crate::publish::{Connection, FrameId, Notice, Publisher};
@@ -74,14 +78,10 @@ pub enum CoreError {
 }
 
 /// Everything the loop is given.
-#[allow(missing_debug_implementations)] // holds a function
-pub struct Inputs<'a> {
-    /// The plan.
-    pub plan: &'a Plan,
-    /// Numbers of the plan's points.
-    pub ids: &'a [u32],
-    /// Hash of the catalogue.
-    pub catalogue: &'a str,
+#[derive(Debug)]
+pub struct Inputs {
+    /// The plan, with what belongs to it.
+    pub applied: Applied,
     /// What the store held.
     pub opened: Opened,
     /// What the host gives.
@@ -100,10 +100,6 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
-    /// What stands now, for whoever looks on.
-    pub board: Arc<Board>,
-    /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
-    pub renew: Renew,
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
 }
@@ -117,26 +113,34 @@ pub enum Alive {
     Progress,
 }
 
-/// Runs until told to stop.
+/// Runs until told to stop, under one plan after another.
 ///
 /// # Errors
 /// When plan and engine do not fit together.
-pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
-    let plan = inputs.plan;
-    let mut points = vec![PointState::default(); plan.engine.points.len()];
-    let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
-    let mut windows = vec![Window::default(); plan.engine.windows.len()];
-    let engine = Engine::new(plan.engine.tables(), &mut points, &mut alarms, &mut windows)?;
-    Ok(Core::new(inputs, Judge::new(plan, engine)).run())
+pub fn run(inputs: Inputs) -> Result<Summary, CoreError> {
+    let (mut plan, mut ids, mut rest) = Rest::begin(inputs);
+    let mut states = States::new(&plan);
+    loop {
+        let engine =
+            Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
+        match Core::new(&plan, &ids, rest, engine).run() {
+            Ended::Stopped(summary) => return Ok(summary),
+            Ended::Applied(next) => {
+                states = states.carried(&next.common, &plan, &next.plan);
+                (plan, ids, rest) = (next.plan, next.ids, next.rest);
+            }
+        }
+    }
 }
 
-/// What the store was like when it was opened, to be told once the agent has started.
-#[derive(Debug, Default)]
-struct OpenedWith {
-    logs: Vec<String>,
-    damage: Vec<String>,
-    aside: Option<(std::path::PathBuf, String)>,
-    memory_only: Option<String>,
+/// Whether the engine takes a plan: to be asked before one is applied.
+///
+/// # Errors
+/// When it does not.
+pub fn takes(plan: &Plan) -> Result<(), CoreError> {
+    let mut states = States::new(plan);
+    Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
+    Ok(())
 }
 
 struct Core<'a> {
@@ -181,85 +185,133 @@ struct Core<'a> {
     released: bool,
     saved: Vec<SavedAlarm>,
     watched: health::Watched,
+    /// What came before first contact with the broker.
+    early: VecDeque<Message>,
+    /// What another plan has left, until it is taken up.
+    following: Option<Box<Following>>,
 }
 
 impl<'a> Core<'a> {
-    fn new(inputs: Inputs<'a>, judge: Judge<'a>) -> Self {
-        let plan = inputs.plan;
-        let head = Head {
-            log: inputs.opened.log.clone(),
-            boot: inputs.opened.boot,
-            mode: plan.module.mode,
-            site: plan.module.site.clone(),
-            module: plan.module.name.clone(),
+    fn new(plan: &'a Plan, ids: &'a [u32], rest: Rest, engine: Engine<'a>) -> Self {
+        let Rest {
+            ledger,
+            frames,
+            load,
+            load_said,
+            mode,
+            mode_until,
+            clock,
+            figures,
+            fault_at,
+            restored_from,
+            publisher,
+            receiver,
+            door,
+            told,
+            alive,
+            renew,
+            held,
+            keeping,
+            board,
+            next_frame,
+            next_look,
+            memory_only,
+            opened_with,
+            broker_down,
+            released,
+            saved,
+            watched,
+            early,
+            mut following,
+        } = rest;
+        let judge = match following.as_mut().and_then(|following| following.judge.take().zip(Some(&following.common))) {
+            Some((before, common)) => Judge::following(plan, engine, before, common),
+            None => Judge::new(plan, engine),
         };
-        let chosen = globs(&plan.mqtt.points);
-        let clock = Clock::start();
-        let keeping = inputs.history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
+        let mut kept = vec![Kept::default(); plan.alarms.len()];
+        let mut conduct = vec![Conduct::default(); plan.alarms.len()];
+        let mut rules = vec![RuleState::default(); plan.suppress.len()];
+        if let Some(following) = &mut following {
+            for (index, alarm) in plan.alarms.iter().enumerate() {
+                if let Some(before) = following.alarms.remove(&alarm.id) {
+                    (kept[index], conduct[index]) = before;
+                }
+            }
+            for (state, rule) in rules.iter_mut().zip(&plan.suppress) {
+                *state = following.rules.get(&rule.name).copied().unwrap_or_default();
+            }
+        }
         Self {
             plan,
-            ids: inputs.ids,
+            ids,
             judge,
-            frames: Frames::new(&head.log, head.boot, inputs.catalogue),
-            ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
-            singles: Singles::new(plan, &chosen),
-            kept: vec![Kept::default(); plan.alarms.len()],
+            ledger,
+            frames,
+            singles: Singles::new(plan, &globs(&plan.mqtt.points)),
+            kept,
             incidents: Incidents::new(plan),
-            load: Load::default(),
-            conduct: vec![Conduct::default(); plan.alarms.len()],
-            load_said: None,
-            rules: vec![RuleState::default(); plan.suppress.len()],
-            mode: plan.module.mode,
-            mode_until: None,
+            load,
+            conduct,
+            load_said,
+            rules,
+            mode,
+            mode_until,
             clock,
-            figures: Figures::default(),
-            fault_at: None,
-            restored_from: inputs.opened.last_seq,
-            publisher: inputs.publisher,
-            receiver: inputs.receiver,
-            door: inputs.door,
-            told: inputs.told,
-            alive: inputs.alive,
-            renew: inputs.renew,
-            held: inputs.held,
+            figures,
+            fault_at,
+            restored_from,
+            publisher,
+            receiver,
+            door,
+            told,
+            alive,
+            renew,
+            held,
             keeping,
-            board: inputs.board,
-            next_frame: Instant::now() + plan.mqtt.frame_period,
-            next_look: Instant::now() + LOOK,
-            memory_only: inputs.opened.memory_only.is_some(),
-            opened_with: OpenedWith {
-                logs: inputs.opened.logs,
-                damage: inputs.opened.damage,
-                aside: inputs.opened.aside,
-                memory_only: inputs.opened.memory_only,
-            },
-            broker_down: false,
-            released: false,
-            saved: inputs.opened.alarms,
-            watched: health::Watched::new(inputs.host, inputs.opened.boot),
+            board,
+            next_frame,
+            next_look,
+            memory_only,
+            opened_with,
+            broker_down,
+            released,
+            saved,
+            watched,
+            early,
+            following,
         }
     }
 
-    fn run(mut self) -> Summary {
-        let early = self.first_contact();
-        self.begin();
-        (self.alive)(Alive::Ready);
-        let mut go_on = true;
-        for message in early {
-            go_on &= !matches!(message, Message::Stop);
-            self.take(message);
+    fn run(mut self) -> Ended {
+        match self.following.take() {
+            None => {
+                self.early = self.first_contact().into();
+                self.begin();
+                (self.alive)(Alive::Ready);
+            }
+            Some(following) => self.follow(*following),
         }
-        while go_on {
+        let mut flow = Flow::On;
+        loop {
+            match flow {
+                Flow::On => {}
+                Flow::Stop => return Ended::Stopped(self.end()),
+                Flow::Apply(next) => return Ended::Applied(Box::new(self.hand_over(*next))),
+            }
+            // What came before first contact comes before what is due.
+            if let Some(message) = self.early.pop_front() {
+                flow = self.step(message);
+                continue;
+            }
             self.due();
             self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
-            match self.receiver.recv_timeout(wait) {
-                Ok(message) => go_on = self.take_burst(message),
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => go_on = false,
-            }
+            flow = match self.receiver.recv_timeout(wait) {
+                Ok(message) => self.take_burst(message),
+                Err(RecvTimeoutError::Timeout) => Flow::On,
+                Err(RecvTimeoutError::Disconnected) => Flow::Stop,
+            };
         }
-        self.end()
     }
 
     fn next_due(&self) -> Instant {

@@ -14,7 +14,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
 use super::trouble::Trouble;
-use super::{Shared, routes};
+use super::{Current, routes};
 
 /// Connections at once.
 const CONNECTIONS: usize = 256;
@@ -61,14 +61,14 @@ impl Page {
     /// # Errors
     /// When the host gives no thread or runtime.
     pub fn start(
-        shared: Arc<Shared>,
+        current: Current,
         address: SocketAddr,
         bound: Option<std::net::TcpListener>,
     ) -> Result<Self, PageError> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(4).build()?;
         let (stop, stopped) = watch::channel(false);
         let thread = std::thread::Builder::new().name("page".into()).spawn(move || {
-            runtime.block_on(serve(shared, address, bound, stopped));
+            runtime.block_on(serve(current, address, bound, stopped));
             // A stream that nobody reads must not keep the agent from ending.
             runtime.shutdown_background();
         })?;
@@ -85,12 +85,12 @@ impl Page {
 }
 
 async fn serve(
-    shared: Arc<Shared>,
+    current: Current,
     address: SocketAddr,
     mut bound: Option<std::net::TcpListener>,
     mut stopped: watch::Receiver<bool>,
 ) {
-    let router = routes::router(shared);
+    let router = routes::router(current);
     let serving = async {
         loop {
             match bound.take().map_or_else(|| Page::bind(address), Ok).map(TcpListener::from_std) {

@@ -54,7 +54,7 @@ impl Core<'_> {
     }
 
     /// What stood before the start goes on explaining what follows.
-    fn restore_incidents(&mut self) {
+    pub(super) fn restore_incidents(&mut self) {
         let mut stood: Vec<(Millis, u32, u64)> = (0_u32..)
             .zip(&self.kept)
             .filter_map(|(number, kept)| {

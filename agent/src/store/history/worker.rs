@@ -20,7 +20,7 @@ use super::file::{self, POINT_MAX};
 use super::open::{self, CLOSING, OPEN, OpenSlot};
 use super::raw::{RawFile, aside, keep_damaged, remove_parts, sync_dir};
 use super::reader::DIRECTORY;
-use super::recorder::{Beginning, Found, Shared};
+use super::recorder::{Account, Beginning, Found, Shared};
 use super::rollup::DAY_MS;
 use super::sent::Sent;
 use super::stream::{Encoder, steps};
@@ -59,6 +59,8 @@ pub(super) struct Worker {
     /// What of the open file was told at the start.
     told: Vec<Loss>,
     last: Step,
+    /// Number of the agent's start: what the wall clock showed belongs to it under every plan.
+    begun: u64,
     journal_due: Instant,
     sync_due: Option<Instant>,
     retry_at: Option<Instant>,
@@ -124,6 +126,7 @@ impl Worker {
             condense: None,
             told,
             last,
+            begun: number,
             journal_due: Instant::now() + JOURNAL,
             sync_due: None,
             retry_at: None,
@@ -166,6 +169,9 @@ impl Worker {
                     let put = file::put_start(&self.raw.connection, &self.beginning.start, &self.beginning.texts);
                     self.note(put.map_err(|e| HistoryError::sql(&self.raw.path, e)));
                 }
+            }
+            for (number, at, account) in std::mem::take(&mut work.accounts) {
+                self.follow(number, at, account);
             }
             if self.away {
                 let stop = work.stop;
@@ -211,6 +217,22 @@ impl Worker {
         self.publish_state(shared);
     }
 
+    /// Notes a plan that has come in force. Points of the plans before are still in the open slot: they stay known.
+    fn follow(&mut self, number: u64, at: i64, account: Account) {
+        let Account { mode, catalogue, config, texts, mut points } = account;
+        points.retain(|(id, _)| *id < POINT_MAX);
+        let now: std::collections::HashSet<u32> = points.iter().map(|(id, _)| *id).collect();
+        self.beginning.points.retain(|(id, _)| !now.contains(id));
+        self.beginning.points.extend(points);
+        self.beginning.texts = texts;
+        let start = &mut self.beginning.start;
+        (start.number, start.at, start.mode, start.catalogue, start.config) = (number, at, mode, catalogue, config);
+        if !self.away {
+            let outcome = self.raw.begin(&self.beginning);
+            self.note(outcome);
+        }
+    }
+
     fn wait(&self, shared: &Shared) -> Work {
         let mut queue = shared.queue.lock().unwrap_or_else(PoisonError::into_inner);
         let begun = Instant::now();
@@ -252,6 +274,7 @@ impl Worker {
             synced: queue.synced_wall,
             account,
             log: queue.log.take(),
+            accounts: std::mem::take(&mut queue.accounts),
             stop: queue.stop,
         }
     }
@@ -347,7 +370,7 @@ impl Worker {
 
     fn note_wall(&mut self, synced: bool) -> Result<(), HistoryError> {
         let Step { at, offset, .. } = self.last;
-        self.axis.note(Noted { at, offset, synced, start: self.beginning.start.number })
+        self.axis.note(Noted { at, offset, synced, start: self.begun })
     }
 
     fn tidy(&mut self) {
@@ -395,5 +418,6 @@ struct Work {
     synced: bool,
     account: Option<Vec<u8>>,
     log: Option<String>,
+    accounts: Vec<(u64, i64, Account)>,
     stop: bool,
 }
