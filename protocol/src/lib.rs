@@ -86,8 +86,8 @@ pub use catalogue::{CataloguePage, CataloguePoint};
 pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
 #[cfg(feature = "alloc")]
 pub use event::{
-    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction,
-    StoreChange,
+    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange,
+    OperatorAction, StoreChange,
 };
 #[cfg(feature = "alloc")]
 pub use event_last::EventLast;

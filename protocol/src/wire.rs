@@ -13,9 +13,9 @@ use serde::de::DeserializeOwned;
 use crate::encoding::{Encoding, decode};
 use crate::vocabulary::{Vocabulary, Word};
 use crate::{
-    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Changes, ClockChange, ConfigChange, Decimal, Detail,
-    DeviceChange, Event, EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence, Status,
-    StoreChange, cbor, samples,
+    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Changes, ClockChange, ConfigChange, Decimal,
+    Detail, DeviceChange, Event, EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence,
+    Status, StoreChange, cbor, samples,
 };
 
 /// JSON and CBOR give the same message again, and equal messages are equal CBOR.

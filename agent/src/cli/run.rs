@@ -84,7 +84,8 @@ fn reload(path: &std::path::Path, service: &mut Service) {
             };
             let told: Vec<String> = mistakes.list().iter().take(MISTAKES_TOLD).map(line).collect();
             let more = mistakes.list().len().saturating_sub(MISTAKES_TOLD);
-            let more = if more > 0 { format!("; and {more} more: lapwing check tells them all") } else { String::new() };
+            let more =
+                if more > 0 { format!("; and {more} more: lapwing check tells them all") } else { String::new() };
             service.refuse(String::new(), format!("{}{more}.", told.join("; ")));
         }
     }

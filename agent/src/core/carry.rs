@@ -83,7 +83,8 @@ impl Common {
     /// Compares two plans.
     #[must_use]
     pub fn between(before: &Plan, next: &Plan) -> Self {
-        let by_path: HashMap<&str, u32> = (0..).zip(&before.points).map(|(n, point)| (point.path.as_str(), n)).collect();
+        let by_path: HashMap<&str, u32> =
+            (0..).zip(&before.points).map(|(n, point)| (point.path.as_str(), n)).collect();
         let by_id: HashMap<&str, u32> = (0..).zip(&before.alarms).map(|(n, alarm)| (alarm.id.as_str(), n)).collect();
         let by_device: HashMap<&str, u32> =
             (0..).zip(&before.devices).map(|(n, device)| (device.name.as_str(), n)).collect();

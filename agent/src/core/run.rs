@@ -121,8 +121,7 @@ pub fn run(inputs: Inputs) -> Result<Summary, CoreError> {
     let (mut plan, mut ids, mut rest) = Rest::begin(inputs);
     let mut states = States::new(&plan);
     loop {
-        let engine =
-            Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
+        let engine = Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
         match Core::new(&plan, &ids, rest, engine).run() {
             Ended::Stopped(summary) => return Ok(summary),
             Ended::Applied(next) => {

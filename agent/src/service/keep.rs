@@ -18,14 +18,7 @@ pub(super) fn history(
     let Account { mode, catalogue, config, texts, points } = account(plan, ids, catalogue, session);
     let beginning = Beginning {
         data_dir: plan.store.dir.clone(),
-        start: Start {
-            log: opened.log.clone(),
-            boot: opened.boot,
-            mode,
-            catalogue,
-            config,
-            ..Start::default()
-        },
+        start: Start { log: opened.log.clone(), boot: opened.boot, mode, catalogue, config, ..Start::default() },
         texts,
         points,
         limits,

@@ -279,7 +279,12 @@ impl Recorder {
 impl Queue {
     /// Whether the writer has something to do at once.
     pub(super) fn is_urgent(&self) -> bool {
-        !self.batches.is_empty() || self.sync || !self.flush.is_empty() || self.stop || self.log.is_some() || !self.accounts.is_empty()
+        !self.batches.is_empty()
+            || self.sync
+            || !self.flush.is_empty()
+            || self.stop
+            || self.log.is_some()
+            || !self.accounts.is_empty()
     }
 
     /// What waits, with the mark of what was dropped before it.
