@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use lapwing_tests::agent::Agent;
+use lapwing_tests::agent::{Agent, output};
 use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
 use lapwing_tests::place::{TempDir, lapwing};
@@ -297,13 +297,22 @@ fn points_added_are_in_catalogue_page_and_history_and_a_bad_file_is_refused() {
     let mark = subscriber.mark();
     let agent = Agent::run(&config);
     subscriber.topic("event", mark, SOON, |event| event["change"] == "started");
-    let kept = page(&agent, &path);
-    assert_eq!(
-        kept["points"].as_array().map(Vec::len),
-        Some(2),
-        "what is no longer read can still be asked for: {kept}"
+    let path = format!(
+        "/api/readings?point=coil/water/supply/temperature&from={}&to={}&buckets=200",
+        begun - 60_000,
+        now_ms()
     );
+    let kept = page(&agent, &path);
+    assert!(kept["points"][0]["t"].as_array().is_some_and(|times| times.len() > 3), "{kept}");
     assert!(agent.terminate().0.success());
+    // What is no longer read can still be taken out.
+    let (data, out) = (home.join("data").display().to_string(), home.join("out.csv"));
+    let asked = ["--from", "2020-01-01T00:00:00Z", "--to", "2099-01-01T00:00:00Z", "--point", "busway/**", "--out"];
+    let arguments = [&["export", "--data", &data][..], &asked, &[&out.display().to_string()]].concat();
+    let (code, _, err) = output(&arguments, &[]);
+    assert_eq!(code, 0, "{err}");
+    let rows = std::fs::read_to_string(&out).expect("exported");
+    assert!(rows.contains("busway/a1/power") && rows.contains("71.234"), "{rows}");
 }
 
 #[test]

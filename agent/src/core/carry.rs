@@ -125,8 +125,17 @@ impl Common {
                 common.points[at(new)] = Some(old);
             }
         }
+        let made_by = |points: &mut dyn Iterator<Item = u32>| -> HashMap<u32, u32> { points.zip(0u32..).collect() };
+        let derived_by = made_by(&mut before.derived.iter().map(|derived| derived.point));
+        let compared_by = made_by(&mut before.compared.iter().map(|compared| compared.point));
+        // What the point of that name was made by, under the plan before.
+        let was = |by: &HashMap<u32, u32>, point: u32| {
+            let path = next.points.get(at(point)).map(|point| point.path.as_str())?;
+            by.get(by_path.get(path)?).copied()
+        };
         for derived in &next.derived {
-            let found = common.derived_before(before, next, derived);
+            let found =
+                was(&derived_by, derived.point).and_then(|index| common.derived_before(before, next, index, derived));
             if let Some((_, old)) = found
                 && let Some(place) = common.points.get_mut(at(derived.point))
             {
@@ -135,8 +144,7 @@ impl Common {
             common.derived.push(found.map(|(index, _)| index));
         }
         for compared in &next.compared {
-            let path = |plan: &Plan, point: u32| plan.points.get(at(point)).map(|point| point.path.clone());
-            let old = before.compared.iter().find(|old| path(before, old.point) == path(next, compared.point));
+            let old = was(&compared_by, compared.point).and_then(|index| before.compared.get(at(index)));
             let Some(old) = old else { continue };
             let point = |new: u32| common.points.get(at(new)).copied().flatten();
             let same = old.subject == compared.subject.and_then(point)
@@ -192,10 +200,8 @@ impl Common {
         changes(before.iter().map(String::as_str), next.iter().map(String::as_str), changed)
     }
 
-    fn derived_before(&self, before: &Plan, next: &Plan, derived: &Derived) -> Option<(u32, u32)> {
-        let path = |plan: &Plan, point: u32| plan.points.get(at(point)).map(|point| point.path.clone());
-        let wanted = path(next, derived.point);
-        let (index, old) = (0u32..).zip(&before.derived).find(|(_, old)| path(before, old.point) == wanted)?;
+    fn derived_before(&self, before: &Plan, next: &Plan, index: u32, derived: &Derived) -> Option<(u32, u32)> {
+        let old = before.derived.get(at(index))?;
         let inputs = old.from.len() == derived.from.len()
             && old.from.iter().zip(&derived.from).all(|(a, b)| {
                 self.points.get(at(b.point)).copied().flatten() == Some(a.point)

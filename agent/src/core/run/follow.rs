@@ -399,6 +399,18 @@ impl Core<'_> {
         }
     }
 
+    /// Says at once how topics stand whose records waited for events that have other numbers now.
+    pub(super) fn say_anew(&self, topics: Vec<String>) {
+        for topic in topics {
+            let id = topic.strip_prefix("alarm/");
+            let index = id.and_then(|id| self.plan.alarms.iter().position(|alarm| alarm.id == id));
+            match index.and_then(|index| Some((index, self.alarm_record(index)?))) {
+                Some((index, (topic, payload))) => self.put_up(index, topic, payload),
+                None => self.clear(&topic),
+            }
+        }
+    }
+
     fn clear(&self, topic: &str) {
         if let Some(id) = topic.strip_prefix("alarm/") {
             self.board.alarm(id, &[]);

@@ -59,7 +59,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        self.held.drop_after(renumbered.after);
+        self.say_anew(self.held.drop_after(renumbered.after));
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -140,11 +140,12 @@ impl Core<'_> {
                 if let Some(keeping) = &mut self.keeping {
                     keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
                 }
-                self.held.clear();
+                let unsaid = self.held.clear();
                 self.name_log(true);
                 let text =
                     "The store is an older copy than what was already published: a new event log has begun.".to_owned();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
+                self.say_anew(unsaid);
                 self.publish_all_alarms();
             }
             Err(error) => {

@@ -93,17 +93,17 @@ impl Worker {
         let newest = last_at.max(axis.last().map(|noted| noted.at));
         let known = file::starts(&raw.connection).map_err(|e| HistoryError::sql(&raw.path, e))?;
         let before = known.iter().map(|start| start.number).max().max(axis.last().map(|noted| noted.start));
-        let number = before.unwrap_or(0) + 1;
+        let account =
+            open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
+        let sent_before = account.and_then(|bytes| Sent::from_bytes(&bytes).ok());
+        let number = before.max(sent_before.as_ref().map(Sent::present)).unwrap_or(0) + 1;
         let at = axis::begin(newest, beginning.wall_ms, beginning.synced);
         beginning.start.number = number;
         beginning.start.at = at;
         file::put_start(&raw.connection, &beginning.start, &beginning.texts)
             .map_err(|e| HistoryError::sql(&raw.path, e))?;
         let last_t = last_at.map(|at| axis.wall().map(|wall| wall.t(at))).transpose()?;
-        let account =
-            open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
-        let before = account.and_then(|bytes| Sent::from_bytes(&bytes).ok());
-        let sent = Sent::begin(number, before.as_ref());
+        let sent = Sent::begin(number, sent_before.as_ref());
         let clean = open.as_ref().is_none_or(|open| open.ended);
         let mut told = Vec::new();
         for account in [&closing, &open].into_iter().flatten() {
