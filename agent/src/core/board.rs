@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicI64, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
@@ -83,6 +84,9 @@ struct Rest {
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
     happened: broadcast::Sender<Happened>,
+    /// When it was made, and how long after that the core last showed that it makes progress, ms.
+    begun: Instant,
+    progress_ms: AtomicU64,
 }
 
 /// One point. `version` is odd while it is written.
@@ -101,7 +105,14 @@ impl Board {
     #[must_use]
     pub fn new(points: usize) -> Self {
         let (happened, _) = broadcast::channel(BACKLOG);
-        Self::with(points, Arc::new(Rest { alarms: Mutex::default(), head: Mutex::default(), happened }))
+        let rest = Rest {
+            alarms: Mutex::default(),
+            head: Mutex::default(),
+            happened,
+            begun: Instant::now(),
+            progress_ms: AtomicU64::new(0),
+        };
+        Self::with(points, Arc::new(rest))
     }
 
     /// The board of the next plan, with so many points: nothing was read under it yet; alarms, head and listeners are the
@@ -147,6 +158,18 @@ impl Board {
         alarms.insert(id.to_owned(), Arc::clone(&record));
         drop(alarms);
         self.happened(Happened::Alarm(record));
+    }
+
+    /// The core makes progress.
+    pub fn progress(&self) {
+        let ms = u64::try_from(self.rest.begun.elapsed().as_millis()).unwrap_or(u64::MAX);
+        self.rest.progress_ms.store(ms, Ordering::Release);
+    }
+
+    /// How long ago the core last made progress.
+    #[must_use]
+    pub fn without_progress(&self) -> Duration {
+        self.rest.begun.elapsed().saturating_sub(Duration::from_millis(self.rest.progress_ms.load(Ordering::Acquire)))
     }
 
     /// Changes what is said of the agent.

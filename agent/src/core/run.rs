@@ -387,6 +387,7 @@ impl<'a> Core<'a> {
         self.moved();
         self.look_at_history();
         self.release_at_last();
+        self.board.progress();
         (self.alive)(Alive::Progress);
     }
 

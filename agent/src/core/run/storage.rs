@@ -59,7 +59,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        self.say_anew(self.held.drop_after(renumbered.after));
+        let unsaid = self.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -76,6 +76,7 @@ impl Core<'_> {
             }
         }
         self.incidents.renumber(|incident| renumbered.number(incident));
+        self.say_anew(unsaid);
         self.name_log(false);
     }
 
