@@ -1,7 +1,7 @@
 //! Microseconds for one full pass of the demo's derived points: every transaction once, with and without them.
 //!
 //! The shipped configuration, every reading good, transactions in the plan's order; the difference is what resolving
-//! inputs, computing and judging the derived points costs. The median of 9 pairs is reported, and how many they are.
+//! inputs, computing and judging the derived points costs. The failover question of the whole topology is measured apart. The median of 9 pairs is reported, and how many they are.
 
 use std::hint::black_box;
 use std::time::Instant;
@@ -25,12 +25,20 @@ pub(crate) fn run() {
     let loaded = config::load(&path, std::iter::empty(), &Overrides::default());
     let plan = loaded.unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;
     let bare = Plan { derived: Vec::new(), ..plan.clone() };
-    let (mut with, mut without) = (Vec::new(), Vec::new());
+    // What each breaker would carry, which goes first and how far it is: every tier, both sides.
+    let is_failover = |point: u32| plan.points[point as usize].path.contains("failover");
+    let failover: Vec<_> = plan.derived.iter().filter(|derived| is_failover(derived.point)).cloned().collect();
+    let failover = Plan { derived: failover, ..plan.clone() };
+    let (mut with, mut without, mut of_failover) = (Vec::new(), Vec::new(), Vec::new());
     for _ in 0..PAIRS {
         with.push(pass_us(&plan));
         without.push(pass_us(&bare));
+        of_failover.push(pass_us(&failover));
     }
     let (with, without) = (quantile(&mut with, 0.5), quantile(&mut without, 0.5));
+    let of_failover = quantile(&mut of_failover, 0.5) - without;
+    report("failover_points", failover.derived.len() as f64, "1", "points in all", Some(plan.points.len() as f64));
+    report("failover_pass", of_failover, "us", "a second of the same points", Some(1e6));
     report("derived_points", plan.derived.len() as f64, "1", "points in all", Some(plan.points.len() as f64));
     report("derived_pass", with - without, "us", "the same pass without them", Some(without));
 }

@@ -14,22 +14,6 @@ import sys
 
 # The agent's own, not the engine's: they do not run on a microcontroller.
 HOST_ONLY = {
-    "capacity_bound_by": "of the power distribution, not carried to the node yet",
-    "capacity_kw": "of the power distribution, not carried to the node yet",
-    "capacity_together_kw": "of the power distribution, not carried to the node yet",
-    "current_unbalance_pct": "of the power distribution, not carried to the node yet",
-    "failover_current": "of the power distribution, not carried to the node yet",
-    "first_breaker": "of the power distribution, not carried to the node yet",
-    "first_breaker_margin_a": "of the power distribution, not carried to the node yet",
-    "headroom_kw": "of the power distribution, not carried to the node yet",
-    "left_kw": "of the power distribution, not carried to the node yet",
-    "load_pct": "of the power distribution, not carried to the node yet",
-    "meter_difference_pct": "of the power distribution, not carried to the node yet",
-    "meter_difference_power_pct": "of the power distribution, not carried to the node yet",
-    "ride_through_margin_s": "of the power distribution, not carried to the node yet",
-    "sum_kw": "of the power distribution, not carried to the node yet",
-    "unbalance_nema_ln": "of the power distribution, not carried to the node yet",
-    "ups_seconds_left": "of the power distribution, not carried to the node yet",
     "modbus_split": "the agent's read planner",
     "modbus_crc_hex": "the agent's frame check",
     "rfc3339_epoch": "the agent's time stamps",
@@ -37,7 +21,7 @@ HOST_ONLY = {
     "is_chattering": "a figure of the agent's alarm log",
 }
 AROUND = 20  # variants of each row of numbers
-WHOLE = ("modbus_", "ups_", "rtu_", "alarm_seq", "slope_sd")  # their inputs are whole numbers, or structures
+WHOLE = ("modbus_", "ups_decode", "ups_enum", "ups_alarm", "rtu_", "alarm_seq", "slope_sd")  # their inputs are whole numbers, or structures
 
 
 def near(value, draw):

@@ -239,3 +239,50 @@ fn a_device_exchanged_while_the_agent_was_off_is_named_until_it_is_confirmed() {
     let raises = alarm_events(&bay.subscriber.events(), "fault/device/controller/identity", "unacknowledged").len();
     assert_eq!(raises, 1, "one occurrence from the exchange to its confirmation");
 }
+
+/// Energy that was summed before a restart counts afterwards; of a point that is computed in another way it does not.
+#[test]
+fn summed_energy_is_kept_over_a_restart() {
+    let mut bay = Bay::new("energy");
+    let map = std::fs::read_to_string(bay.home.join("maps/controller.toml")).expect("the map is there");
+    let power = |path: &str, register: u16| {
+        format!(
+            "\n[[point]]\npath = \"{path}\"\nquantity = \"power\"\nunit = \"kW\"\nregister = \"holding:{register}\"\n\
+             as = \"u16\"\nscale = 0.1\nscan_period = \"1s\"\n"
+        )
+    };
+    bay.home.write("maps/controller.toml", &format!("{map}{}{}", power("it/power", 50), power("rest/power", 51)));
+    let text = std::fs::read_to_string(&bay.config).expect("the configuration is there");
+    let derived = |gap: u32| {
+        format!(
+            "{text}\n[[derived]]\npath = \"efficiency/partial-pue\"\ncompute = \"ppue_so_far\"\n\
+             from = {{ it_kw = [\"it/power\"], other_kw = [\"rest/power\"] }}\n\
+             with = {{ it_metered_at = \"ups_output\", longest_gap_s = {gap} }}\nresolution = 0.001\n"
+        )
+    };
+    let first_good = |subscriber: &Subscriber, mark: usize| {
+        let good = |payload: &Value| payload["value"].is_number() && payload["quality"] == 0;
+        let said = subscriber.topic("point/efficiency/partial-pue", mark, SOON, good).payload;
+        said["value"].as_f64().expect("a number")
+    };
+    bay.controller.set(1, "holding", 50, &[1000, 1000]);
+    bay.home.write("module.toml", &derived(30));
+    let agent = Agent::run(&bay.config);
+    assert_eq!(first_good(&bay.subscriber, 0), 2.0);
+    for _ in 0..5 {
+        let mark = bay.subscriber.mark();
+        bay.subscriber.topic("frame", mark, SOON, |_| true);
+    }
+    assert!(agent.terminate().0.success());
+    bay.controller.set(1, "holding", 51, &[0]);
+    let mark = bay.subscriber.mark();
+    let agent = Agent::run(&bay.config);
+    let again = first_good(&bay.subscriber, mark);
+    assert!(again > 1.5, "what was summed before counts: {again}");
+    agent.kill();
+    bay.home.write("module.toml", &derived(20));
+    let mark = bay.subscriber.mark();
+    let agent = Agent::run(&bay.config);
+    assert_eq!(first_good(&bay.subscriber, mark), 1.0, "computed in another way it begins anew");
+    assert!(agent.terminate().0.success());
+}

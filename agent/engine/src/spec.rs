@@ -154,6 +154,8 @@ pub struct PointSpec {
     pub exponent: i8,
     /// Lowest and highest believable value; outside it the sensor has failed.
     pub valid: Option<(i64, i64)>,
+    /// Lowest and highest value the sensor promises, within `valid`: outside it the reading is uncertain.
+    pub sure: Option<(i64, i64)>,
     /// Fastest believable change, integer steps a second; a faster one makes the reading uncertain.
     pub rate_max: Option<i64>,
     /// A reading older than this is out of date; 0 means it cannot age (derived by event, own state).

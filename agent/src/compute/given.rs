@@ -6,7 +6,7 @@
 
 use serde_json::{Map, Value};
 
-use super::memory::Memory;
+use super::memory::{Keep, Memory};
 use super::{Argument, Function, NotTried, Takes};
 use crate::plan::Constant;
 
@@ -78,10 +78,22 @@ impl<'a> Given<'a> {
         }
     }
 
+    /// The first list that must not be empty, and is.
+    #[must_use]
+    pub fn empty_list(&self) -> Option<&'static str> {
+        let is_empty = |argument: &Argument, slot: &Slot| matches!((&argument.takes, slot), (Takes::List { .. }, Slot::List(list)) if list.is_empty());
+        self.arguments.iter().zip(self.slots).find(|(argument, slot)| is_empty(argument, slot)).map(|(a, _)| a.name)
+    }
+
     /// When the newest input was read, milliseconds on a clock that never goes back; 0 in a single calculation.
     #[must_use]
     pub const fn at_ms(&self) -> u64 {
         self.at_ms
+    }
+
+    /// What this function remembers for this point and keeps over a restart; begun anew in each single calculation.
+    pub fn kept<T: Keep>(&mut self) -> &mut T {
+        self.memory.kept()
     }
 
     /// What this function remembers for this point; begun anew at each start and in each single calculation.

@@ -16,7 +16,7 @@ use serde_json::{Map, Value};
 
 pub use calculation::Calculation;
 pub use given::{Given, Slot};
-pub use memory::Memory;
+pub use memory::{Keep, Memory, Recalled};
 
 /// One function.
 #[derive(Clone, Copy, Debug)]
@@ -212,6 +212,13 @@ impl Function {
         table::states(self.name)
     }
 
+    /// The smallest movement of its inputs, taken together, from which they may stand on two sides of a step; `None` if that
+    /// does not matter to it.
+    #[must_use]
+    pub fn smallest_step(&self) -> Option<f64> {
+        table::smallest_step(self.name)
+    }
+
     /// Computes.
     ///
     /// # Errors
@@ -247,8 +254,13 @@ impl Function {
         Ok(Number { value: number, doubt })
     }
 
-    /// Inputs whose answer no f64 holds (sums of the largest numbers) have none.
+    /// Without a number in a list there is no answer, rather than that of nothing. Inputs whose answer no f64 holds (sums of
+    /// the largest numbers) have none.
     fn computed(&self, given: &mut Given<'_>) -> Result<Computed, NoNumber> {
+        if let Some(argument) = given.empty_list() {
+            let why = format!("{argument} must be a list of at least one number");
+            return Err(NoNumber { word: "domain_error", why });
+        }
         let computed = (self.run)(given)?;
         if computed.number.is_finite() {
             return Ok(computed);

@@ -98,6 +98,24 @@ pub(super) fn states(function: &str) -> &'static [(i64, &'static str)] {
     }
 }
 
+/// An answer from a humidity: one above 1 was taken as 1, and makes it doubtful.
+fn humid(given: &Given<'_>, name: &str, result: Result<f64, physics::NoNumber>) -> Result<Computed, NoNumber> {
+    let doubt = (given.number(name) > 1.0).then_some("the humidity is above 100 %: taken as saturated air");
+    Ok(Computed { doubt, ..result?.into() })
+}
+
+/// Functions whose inputs are read one after the other and together count a load that moves between them twice, or not at
+/// all: with the smallest movement that can matter, in the unit of their inputs.
+pub(super) fn smallest_step(function: &str) -> Option<f64> {
+    match function {
+        // A or kW
+        "failover_current" | "meter_difference_pct" | "meter_difference_power_pct" | "left_kw" | "sum_a" | "sum_kw" => {
+            Some(1.0)
+        }
+        _ => None,
+    }
+}
+
 fn plain(result: Result<f64, physics::NoNumber>) -> Result<Computed, NoNumber> {
     Ok(result?.into())
 }

@@ -343,6 +343,7 @@ pub const KEYS: &[Key] = &[
     key("point", "names", Names, "", "{ 0 = \"closed\", 1 = \"open\" }", "Names of its states."),
     key("point", "absent", Numbers, "[]", "[0x8000]", "Raw patterns by which the device says that there is nothing."),
     key("point", "valid", Numbers, "", "[-20.0, 90.0]", "Lowest and highest believable value; outside it the sensor has failed."),
+    key("point", "current_loop", Numbers, "", "[0.0, 16.0]", "The raw value, scaled, is a loop current in mA: what 4 and 20 mA stand for. At most 3.6 and at least 21.0 mA are the sensor's failure, below 3.8 and above 20.5 mA it is uncertain (NAMUR NE 43); needs `resolution`."),
     key("point", "resolution", N, "that of `scale`", "0.1", "Smallest step that matters: 1, 2 or 5 times a power of ten. Required for f32, f64 and with `scale_from`."),
     key("point", "rate_max", N, "", "5.0", "Fastest believable change, units a second."),
     key("point", "scan_period", D, "by quantity", "\"1s\"", "How often it is read."),

@@ -8,16 +8,23 @@
 //! of its shortest period have come, so that it does not mix the old current of one meter with the new one of another;
 //! or when one of them comes a second time, because another is late or silent. What comes less often is taken as it stands.
 //!
+//! Within a round transactions still come one after the other. Where a function adds up a load that can move from one input
+//! to another ([`Function::smallest_step`]), a step that may lie within the round is waited out: the last value before it
+//! stands, uncertain, until a round brings no further movement; after three such rounds the new value is taken, uncertain.
+//!
 //! Names are resolved at the start; a computation allocates nothing. The functions are `compute`'s; this only brings
 //! inputs to them. Times are the core's monotonic ones. Never panics.
 
 use std::time::Duration;
 
 use lapwing_engine::Engine;
+use lapwing_engine::physics::settled::is_step;
 use lapwing_engine::spec::Millis;
 use lapwing_protocol::{Decimal, Status};
 
-use crate::compute::{Function, Memory, Slot, Takes};
+use sha2::{Digest as _, Sha256};
+
+use crate::compute::{Function, Memory, Recalled, Slot, Takes};
 use crate::plan::{Derived, Plan};
 
 /// A reading of a derived point.
@@ -60,11 +67,42 @@ struct Recipe {
     slots: Vec<Slot>,
     inputs: Vec<Source>,
     memory: Memory,
+    /// What its memory belongs to: function, inputs and constants.
+    digest: u64,
+    settling: Option<Settling>,
     /// Which transactions of the round have come since the last computation.
     came: Vec<bool>,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
     computed: Option<Millis>,
+}
+
+/// Whether a round's inputs may stand on two sides of a step.
+#[derive(Debug)]
+struct Settling {
+    /// Movement that cannot matter.
+    smallest: f64,
+    /// Inputs of the round before, empty if that had none to be compared with; and of this one.
+    before: Vec<f64>,
+    now: Vec<f64>,
+    /// How many rounds in a row have moved.
+    rounds: u8,
+    /// The last integer of a round that stood still.
+    last: Option<i64>,
+}
+
+/// So many rounds a value is held while its inputs move; then a load that never stands still is told, as uncertain.
+const HELD_AT_MOST: u8 = 3;
+
+/// What is remembered for one derived point.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Remembered {
+    /// Index of the point.
+    pub point: u32,
+    /// What it belongs to: another function, other inputs or constants begin anew.
+    pub digest: u64,
+    /// As numbers.
+    pub numbers: Vec<f64>,
 }
 
 /// Where one number comes from.
@@ -126,7 +164,7 @@ impl Derivation {
 
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
     /// `before`: by derived point, the same one there.
-    pub fn recall(&mut self, other: &mut Self, before: &[Option<u32>]) {
+    pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
         for (recipe, old) in self.recipes.iter_mut().zip(before) {
             let Some(old) = old.and_then(|old| other.recipes.get_mut(at(old))) else { continue };
             recipe.memory = std::mem::take(&mut old.memory);
@@ -135,6 +173,22 @@ impl Derivation {
                 recipe.came.clone_from(&old.came);
             }
         }
+    }
+
+    /// What is to be kept over a restart.
+    pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
+        self.recipes.iter().filter_map(|recipe| {
+            let numbers = recipe.memory.numbers()?;
+            Some(Remembered { point: recipe.point, digest: recipe.digest, numbers })
+        })
+    }
+
+    /// Gives a point what an earlier start has remembered for it; `false` if it is computed in another way now.
+    pub fn recall(&mut self, remembered: Remembered, away_ms: Option<u64>) -> bool {
+        let known = self.recipes.iter_mut().find(|recipe| recipe.point == remembered.point);
+        let Some(recipe) = known.filter(|recipe| recipe.digest == remembered.digest) else { return false };
+        recipe.memory.recall(Recalled { numbers: remembered.numbers, away_ms });
+        true
     }
 
     /// How many derived points hang on a transaction.
@@ -175,6 +229,14 @@ impl Recipe {
             slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
             inputs: derived.from.iter().filter_map(source).collect(),
             memory: Memory::default(),
+            digest: digest(plan, derived),
+            settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
+                smallest,
+                before: Vec::new(),
+                now: Vec::new(),
+                rounds: 0,
+                last: None,
+            }),
             came: vec![false; round],
             rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
             computed: None,
@@ -204,8 +266,31 @@ impl Recipe {
         }
         self.computed = Some(newest);
         let (status, oldest) = self.fill(engine);
-        let (value, status) = if status.is_bad() { (0, status) } else { self.number(newest, status) };
+        let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
+        if status.is_bad()
+            && let Some(settling) = &mut self.settling
+        {
+            settling.begin_anew();
+        }
         Some(Computed { point: self.point, value, status, oldest })
+    }
+
+    /// The number, or the last one while the inputs may stand on two sides of a step.
+    fn settled(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let Some(settling) = &mut self.settling else { return self.number(newest, status) };
+        let moves = settling.moves();
+        if moves
+            && settling.rounds <= HELD_AT_MOST
+            && let Some(last) = settling.last
+        {
+            return (last, status.worst(Status::UNCERTAIN_LAST_USABLE));
+        }
+        let (value, worth) = self.number(newest, status);
+        match &mut self.settling {
+            Some(settling) if !moves && !worth.is_bad() => settling.last = Some(value),
+            Some(_) | None => {}
+        }
+        (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
     }
 
     /// Brings the inputs into their slots; their quality and oldest time.
@@ -214,6 +299,9 @@ impl Recipe {
             if let Some(Slot::List(list)) = self.slots.get_mut(input.slot) {
                 list.clear();
             }
+        }
+        if let Some(settling) = &mut self.settling {
+            settling.now.clear();
         }
         let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
         let mut left_out: Option<(Status, Millis)> = None;
@@ -226,6 +314,9 @@ impl Recipe {
             status = status.worst(reading.status);
             oldest = oldest.min(reading.at);
             let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
+            if let Some(settling) = &mut self.settling {
+                settling.now.push(number);
+            }
             match self.slots.get_mut(input.slot) {
                 Some(Slot::List(list)) => list.push(number),
                 Some(slot) => *slot = Slot::Number(number),
@@ -256,6 +347,36 @@ impl Recipe {
             Err(_) => (0, Status::BAD_OUT_OF_RANGE),
         }
     }
+}
+
+impl Settling {
+    /// Whether the inputs of this round moved against those of the round before.
+    fn moves(&mut self) -> bool {
+        let moves = is_step(&self.before, &self.now, self.smallest);
+        std::mem::swap(&mut self.before, &mut self.now);
+        self.rounds = if moves { self.rounds.saturating_add(1) } else { 0 };
+        moves
+    }
+
+    /// What comes next is compared with nothing: no value stands before it.
+    fn begin_anew(&mut self) {
+        self.before.clear();
+        (self.rounds, self.last) = (0, None);
+    }
+}
+
+/// Digest of how a point is computed: with another one, what was remembered is not its own.
+fn digest(plan: &Plan, derived: &Derived) -> u64 {
+    let mut text = derived.compute.clone();
+    for input in &derived.from {
+        let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());
+        text.push_str(&format!("\n{} {path} {} {}", input.argument, input.factor, input.offset));
+    }
+    for (name, constant) in &derived.with {
+        text.push_str(&format!("\n{name} {constant:?}"));
+    }
+    let hash = Sha256::digest(text.as_bytes());
+    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
 }
 
 fn at(index: u32) -> usize {

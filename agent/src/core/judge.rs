@@ -61,7 +61,7 @@ impl<'a> Judge<'a> {
     #[must_use]
     pub fn following(plan: &'a Plan, engine: Engine<'a>, mut before: Before, common: &Common) -> Self {
         let mut judge = Self::new(plan, engine);
-        judge.derivation.recall(&mut before.derivation, &common.derived);
+        judge.derivation.take_over(&mut before.derivation, &common.derived);
         for (doubted, old) in judge.doubted.iter_mut().zip(&common.devices) {
             let old = old.and_then(|old| usize::try_from(old).ok()).and_then(|old| before.doubted.get(old));
             *doubted = old.copied().unwrap_or(false);
@@ -185,6 +185,17 @@ impl<'a> Judge<'a> {
     #[must_use]
     pub const fn engine(&self) -> &Engine<'a> {
         &self.engine
+    }
+
+    /// The derived points, for what they remember.
+    #[must_use]
+    pub const fn derivation(&self) -> &Derivation {
+        &self.derivation
+    }
+
+    /// The derived points, to give them what an earlier start has remembered.
+    pub const fn derivation_mut(&mut self) -> &mut Derivation {
+        &mut self.derivation
     }
 
     /// The engine, to restore saved states.

@@ -7,6 +7,7 @@ mod alarms;
 mod follow;
 mod health;
 mod load;
+mod memories;
 mod messages;
 mod mode;
 mod operator;
@@ -184,6 +185,7 @@ struct Core<'a> {
     released: bool,
     saved: Vec<SavedAlarm>,
     watched: health::Watched,
+    memories: memories::Memories,
     /// What came before first contact with the broker.
     early: VecDeque<Message>,
     /// What another plan has left, until it is taken up.
@@ -276,6 +278,7 @@ impl<'a> Core<'a> {
             released,
             saved,
             watched,
+            memories: memories::Memories::default(),
             early,
             following,
         }
@@ -386,6 +389,7 @@ impl<'a> Core<'a> {
         self.look_at_load();
         self.moved();
         self.look_at_history();
+        self.look_at_memories();
         self.release_at_last();
         self.board.progress();
         (self.alive)(Alive::Progress);
@@ -417,6 +421,7 @@ impl<'a> Core<'a> {
             keeping.submit();
         }
         self.figures.load(&self.load, now);
+        self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
         self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);

@@ -8,9 +8,10 @@ use alloc::vec;
 use alloc::vec::Vec;
 
 use lapwing_engine::physics::{
-    self, air, battery, coil, efficiency, envelope, failover, fan, forecast, glycol, moist_air, ride_through,
+    self, air, battery, capacity, coil, countdown, efficiency, envelope, failover, fan, forecast, glycol, moist_air, ride_through,
     serial_line, signal, three_phase, ups, water,
 };
+use lapwing_engine::physics::countdown::{Countdown, Seen};
 use lapwing_protocol::Decimal;
 use serde_json::{Map, Value, json};
 
@@ -108,6 +109,35 @@ fn scalar(function: &str, given: &Inputs<'_>) -> Option<Result<f64, physics::NoN
         "unbalance_iec_u2" => three_phase::unbalance_iec_u2(&list("v_ll")),
         "neutral_current" => three_phase::neutral_current(&list("i")),
         "min_ocpd_a" => three_phase::min_ocpd_a(f("continuous_a"), f("noncontinuous_a")),
+        "failover_current" => failover::failover_current(f("own_a"), &list("moving_a")),
+        "load_pct" => failover::load_pct(&list("i_a"), f("rating_a"), f("limit_frac")),
+        "first_breaker" => failover::first_breaker(&list("load_pct")).map(place),
+        "first_breaker_margin_a" => failover::first_breaker_margin_a(&list("load_pct"), &list("allowed_a")),
+        "meter_difference_pct" => {
+            failover::meter_difference_pct(&list("meter_a"), &list("below_a"), f("floor_a"))
+        }
+        "meter_difference_power_pct" => failover::meter_difference_power_pct(
+            f("meter_kw"),
+            &list("below_kw"),
+            f("efficiency"),
+            f("floor_kw"),
+        ),
+        "worst_difference_pct" => failover::worst_difference_pct(&list("difference_pct")),
+        "headroom_kw" => {
+            capacity::headroom_kw(&list("i_a"), f("rating_a"), f("limit_frac"), f("v_ln"), f("pf"))
+        }
+        "left_kw" => capacity::left_kw(f("limit_kw"), &list("loads_kw")),
+        "capacity_kw" => capacity::least(&list("kw")).map(|(_, kw)| kw),
+        "capacity_bound_by" => capacity::least(&list("kw")).map(|(at, _)| place(at)),
+        "capacity_together_kw" => capacity::together_kw(&list("kw")),
+        "sum_kw" => capacity::sum_kw(&list("kw")),
+        "unbalance_nema_ln" => three_phase::unbalance_nema_ln(&list("v_ln")),
+        "unbalance_iec_u2_ln" => three_phase::unbalance_iec_u2_ln(&list("v_ln")),
+        "current_unbalance_pct" => three_phase::current_unbalance_pct(&list("i_a"), f("rating_a")),
+        "ups_seconds_left" => seconds_left(given),
+        "ride_through_margin_s" => {
+            countdown::ride_through_margin_s(&list("left_s"), f("start_s"), f("transfer_s"), f("margin_s"))
+        }
         "peukert_h" => battery::peukert_h(f("c_ah"), f("h"), f("i_a"), f("k")),
         "runtime_const_power_min" => {
             battery::runtime_const_power_min(f("kw"), &pairs(given, "table_kw_min")).map(|got| got.minutes)
@@ -163,15 +193,17 @@ fn parts(function: &str, given: &Inputs<'_>) -> Option<Result<Value, NoNumber>> 
             })
         }
         "ne43_class" => signal::ne43_class(f("ma")).map(|class| class.name().into()),
-        "vote_2oo3_median" => match given.list("v").as_slice() {
-            [a, b, c] => {
-                signal::vote_2oo3_median([Some(*a), Some(*b), Some(*c)], f64::MAX).map(|vote| vote.value.into())
-            }
-            other => {
-                let why = alloc::format!("a vote needs three sensors, not {}", other.len());
-                return Some(Err(NoNumber { word: "domain_error", why }));
-            }
-        },
+        "vote_2oo3_median" => {
+            let v = match *given.list("v") {
+                [a, b, c] => [Some(a), Some(b), Some(c)],
+                [a, b] => [Some(a), Some(b), None],
+                ref other => {
+                    let why = alloc::format!("v must be three sensors, or two that are left of three, not {}", other.len());
+                    return Some(Err(NoNumber { word: "domain_error", why }));
+                }
+            };
+            signal::vote_2oo3_median(v, f64::MAX).map(|vote| vote.value.into())
+        }
         "alarm_seq" => return Some(sequence::play(given.0)),
         _ => return None,
     };
@@ -196,6 +228,25 @@ fn registers(function: &str, given: &Inputs<'_>) -> Option<Result<Value, NoNumbe
         }),
         _ => return None,
     })
+}
+
+/// A place in a list as a number.
+fn place(at: usize) -> f64 {
+    u32::try_from(at).map_or(f64::NAN, f64::from)
+}
+
+/// As at the beginning of a countdown; 5 is a UPS on its battery (RFC 1628, upsOutputSource).
+fn seconds_left(given: &Inputs<'_>) -> Result<f64, physics::NoNumber> {
+    let seen = Seen {
+        at_ms: 0,
+        on_battery: (given.f("source") - 5.0).abs() < 0.5,
+        reported_min: given.f("reported_min"),
+        charge: given.f("charge"),
+        kw: given.list("kw").iter().sum(),
+        t_c: given.f("t_c"),
+        health: if given.0.contains_key("health") { given.f("health") } else { 1.0 },
+    };
+    Countdown::default().step(&pairs(given, "table_kw_min"), &seen).map(|left| left.seconds)
 }
 
 /// An input that no answer fits.

@@ -95,6 +95,9 @@ impl<'a> Engine<'a> {
             return NOT_QUIET;
         }
         let (mut low, mut high) = spec.valid.unwrap_or((i64::MIN, i64::MAX));
+        if let Some((from, to)) = spec.sure {
+            (low, high) = (low.max(from), high.min(to));
+        }
         for tested in stretch(self.tables.uses, spec.uses) {
             let (from, to) = same_use(tested.test, state.value());
             (low, high) = (low.max(from), high.min(to));

@@ -3,7 +3,7 @@
 //! ASHRAE Handbook Fundamentals (2017) chapter 1: equations 5 and 6 (Hyland and Wexler) for the saturation pressure,
 //! switched at the triple point 0.01 °C so that the curve does not jump; the dew point is their inverse. Below 0 °C the
 //! relative humidity is over ice and the answer is the frost point, as ASHRAE has it; many meteorological sensors refer
-//! to liquid water instead. Temperatures °C, pressures Pa, relative humidity as a fraction 0–1, heights m. Never panics.
+//! to liquid water instead. Temperatures °C, pressures Pa, relative humidity as a fraction, heights m. Never panics.
 #![doc = ""]
 #![doc = include_str!("air.md")]
 
@@ -11,6 +11,10 @@ use super::{KELVIN, NoNumber, outside, within};
 
 /// Triple point of water, °C.
 const TRIPLE_C: f64 = 0.01;
+
+/// A humidity up to here is that of a probe in saturated air, which may read a little high (probes are commonly specified
+/// and checked up to 105 %; common practice, no source): it counts as 1, and is doubtful.
+pub const SATURATED_TO: f64 = 1.05;
 
 /// Saturation pressure of water vapour in Pa, −100 to 200 °C: over ice below the triple point, over liquid above.
 ///
@@ -21,17 +25,18 @@ pub fn sat_vap_pres(t_c: f64) -> Result<f64, NoNumber> {
     Ok(libm::exp(Branch::at(t_c).ln_pressure(t_c + KELVIN)))
 }
 
-/// Dew point in °C (frost point below the triple point), from temperature and relative humidity.
+/// Dew point in °C (frost point below the triple point), from temperature and relative humidity; above 1 it counts as 1.
 ///
 /// # Errors
-/// `DomainError` for a humidity of 0 or less or above 1, a temperature outside −100…200 °C, or a dew point below
+/// `DomainError` for a humidity of 0 or less or above 1.05, a temperature outside −100…200 °C, or a dew point below
 /// −100 °C.
 pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
     let t_c = temperature("t_c", t_c)?;
-    // A sensor in dry air may show 0; there is no dew point then. Above 1 it is faulty or wet.
-    if !(rh > 0.0 && rh <= 1.0) {
-        return Err(outside("rh", "above 0 and at most 1"));
+    // A sensor in dry air may show 0; there is no dew point then. Far above 1 it is faulty.
+    if !(rh > 0.0 && rh <= SATURATED_TO) {
+        return Err(outside("rh", "above 0 and at most 1.05"));
     }
+    let rh = rh.min(1.0);
     let target = Branch::at(t_c).ln_pressure(t_c + KELVIN) + libm::log(rh);
     let branch = if target < Branch::Ice.ln_pressure(TRIPLE_C + KELVIN) { Branch::Ice } else { Branch::Liquid };
     // Magnus' form (over water) as a start, then Newton on ln p, which is nearly straight in 1/T.
@@ -150,6 +155,7 @@ mod tests {
             absolute(row, dew_point(t_c, rh), expected, 0.05);
         }
         absolute("O009", dew_point(5.0, 1.0), 5.0, 1e-6);
+        absolute("a probe in fog", dew_point(5.0, 1.03), 5.0, 1e-6);
         assert_eq!(dew_point(25.0, 0.0).map_err(NoNumber::word), Err("domain_error"), "O011");
     }
 
@@ -168,7 +174,7 @@ mod tests {
             (f64::NAN, 0.5),
             (25.0, f64::NAN),
             (25.0, -0.1),
-            (25.0, 1.001),
+            (25.0, 1.051),
             (201.0, 0.5),
             (25.0, 1e-300),
             (-90.0, 0.01),

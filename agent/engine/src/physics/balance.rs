@@ -137,7 +137,7 @@ pub fn most_likely_wrong(evidence: &Evidence) -> Result<Suspect, NoNumber> {
 /// `DomainError` for a curve or speed that is not positive or a rise that is not finite.
 pub fn flow_from_pump(rise_kpa: f64, speed: f64, shut_off_kpa: f64, slope: f64) -> Result<f64, NoNumber> {
     let rise = finite("rise_kpa", rise_kpa)?;
-    let (speed, shut_off) = (not_negative("speed", speed)?, positive("shut_off_kpa", shut_off_kpa)?);
+    let (speed, shut_off) = (not_negative("speed_rpm", speed)?, positive("shut_off_kpa", shut_off_kpa)?);
     finite("slope", libm::sqrt((speed * speed * shut_off - rise).max(0.0) / positive("slope", slope)?))
 }
 

@@ -68,6 +68,17 @@ pub fn together_kw(kw: &[f64]) -> Result<f64, NoNumber> {
     finite("kw", sum)
 }
 
+/// The sum of powers, kW.
+///
+/// # Errors
+/// `DomainError` for none, or a sum that is not finite.
+pub fn sum_kw(kw: &[f64]) -> Result<f64, NoNumber> {
+    if kw.is_empty() {
+        return Err(outside("kw", "at least one"));
+    }
+    finite("kw", kw.iter().sum())
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::checks::{absolute, relative};
@@ -82,6 +93,7 @@ mod tests {
         relative("beyond", headroom_kw(&[210.0; 3], 250.0, 0.8, 230.0, 1.0), -6.9, 1e-12);
         relative("cooling", left_kw(450.0, &[400.0, 18.0]), 32.0, 1e-12);
         assert_eq!(least(&[30.0, 12.5, 12.5]), Ok((1, 12.5)));
+        relative("sum", sum_kw(&[22.0, 24.5, 20.5]), 67.0, 1e-12);
         absolute("together", together_kw(&[10.0, -3.0, 5.0]), 15.0, 1e-12);
     }
 
@@ -99,6 +111,7 @@ mod tests {
         }
         assert!(left_kw(0.0, &[1.0]).is_err() && left_kw(1.0, &[]).is_err() && left_kw(1.0, &[f64::NAN]).is_err());
         assert!(least(&[]).is_err() && least(&[f64::INFINITY]).is_err());
+        assert!(sum_kw(&[]).is_err() && sum_kw(&[1.0, f64::NAN]).is_err() && sum_kw(&[f64::MAX; 2]).is_err());
         assert!(together_kw(&[]).is_err() && together_kw(&[f64::MAX, f64::MAX]).is_err());
     }
 

@@ -51,6 +51,7 @@ pub fn dew_point_uncertainty(t_c: f64, rh: f64, u_t_k: f64, u_rh: f64) -> Result
         return Err(outside("u_rh", "below 1, as a fraction"));
     }
     dew_point(t_c, rh)?;
+    let rh = rh.min(1.0);
     let slope = |low: (f64, f64), high: (f64, f64), step: f64| -> Result<f64, NoNumber> {
         Ok((dew_point(high.0, high.1)? - dew_point(low.0, low.1)?) / step)
     };
@@ -95,5 +96,6 @@ mod tests {
         assert_eq!(dew_point_uncertainty(25.0, 0.0, 0.1, 0.02).map_err(NoNumber::input), Err(Some("rh")));
         assert!(dew_point_uncertainty(25.0, 0.5, -0.1, 0.02).is_err());
         assert!(dew_point_uncertainty(200.0, 1.0, 0.1, 0.02).is_ok(), "one-sided at the ends");
+        assert_eq!(dew_point_uncertainty(25.0, 1.04, 0.1, 0.02), dew_point_uncertainty(25.0, 1.0, 0.1, 0.02));
     }
 }

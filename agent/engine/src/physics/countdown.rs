@@ -15,7 +15,7 @@
 //! powers kW, charge 0…1, table kW and minutes. Never panics.
 
 use super::battery::runtime_const_power_min;
-use super::{NoNumber, not_negative, within};
+use super::{NoNumber, capacity, finite, not_negative, within};
 
 /// A fall of charge from which its rate says something, and one from which it is remembered; cards report whole percents.
 const SPEAKS: f64 = 0.05;
@@ -74,6 +74,20 @@ struct Discharge {
 }
 
 impl Countdown {
+    /// One that knows the health of its battery from an earlier discharge.
+    ///
+    /// # Errors
+    /// `DomainError` for a health outside 0…1.
+    pub fn with_health(shown: f64) -> Result<Self, NoNumber> {
+        Ok(Self { shown: Some(within("health", shown, 0.0, 1.0)?), ..Self::default() })
+    }
+
+    /// The health that a deep enough discharge has shown.
+    #[must_use]
+    pub const fn shown_health(&self) -> Option<f64> {
+        self.shown
+    }
+
     /// Takes what was seen and gives what is left.
     ///
     /// # Errors
@@ -131,6 +145,18 @@ impl Countdown {
         let by_report = ((reported + 1.0) * 60.0 - reported_age_s).max(0.0);
         Ok(Left { seconds: left_s.min(by_report), within_table: whole.within_table })
     }
+}
+
+/// What is left of the least of them when the generator has taken the load, s; negative where it comes too late.
+///
+/// # Errors
+/// `DomainError` for no UPS, a time left that is not finite, or other times that are negative or not finite.
+pub fn ride_through_margin_s(left_s: &[f64], start_s: f64, transfer_s: f64, margin_s: f64) -> Result<f64, NoNumber> {
+    let (_, least) = capacity::least(left_s).map_err(|none| none.renamed("kw", "left_s"))?;
+    let needed = not_negative("start_s", start_s)?
+        + not_negative("transfer_s", transfer_s)?
+        + not_negative("margin_s", margin_s)?;
+    finite("left_s", least - needed)
 }
 
 #[allow(clippy::cast_precision_loss)] // durations of years still have milliseconds
@@ -248,6 +274,17 @@ mod tests {
         }
         assert!(countdown.step(&[], &READY).is_err());
         absolute("kept", Ok(left(&mut countdown, Seen { at_ms: 100_000, on_battery: true, ..READY })), 200.0, 1e-9);
+    }
+
+    #[test]
+    fn the_margin_is_that_of_the_first_to_end() {
+        absolute("by hand", ride_through_margin_s(&[240.0, 250.0], 10.0, 2.0, 30.0), 198.0, 1e-12);
+        absolute("too late", ride_through_margin_s(&[20.0], 10.0, 2.0, 30.0), -22.0, 1e-12);
+        for (left, start) in [(&[][..], 1.0), (&[f64::NAN], 1.0), (&[1.0], -1.0), (&[1.0], f64::INFINITY)] {
+            assert_eq!(ride_through_margin_s(left, start, 0.0, 0.0).map_err(NoNumber::word), Err("domain_error"));
+        }
+        let none = ride_through_margin_s(&[], 1.0, 1.0, 1.0).expect_err("no UPS");
+        assert_eq!(none.input(), Some("left_s"));
     }
 
     proptest::proptest! {

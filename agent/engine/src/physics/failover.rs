@@ -105,22 +105,62 @@ pub fn first_breaker_margin_a(load_pct: &[f64], allowed_a: &[f64]) -> Result<f64
 /// # Errors
 /// `DomainError` for no phase, meters below that do not have the same phases, a floor that is not positive, or numbers
 /// that are not finite.
-pub fn meter_difference_pct(meter: &[f64], below: &[f64], floor: f64) -> Result<f64, NoNumber> {
-    let floor = positive("floor", floor)?;
-    let phases = meter.len();
-    if phases == 0 || below.is_empty() || !below.len().is_multiple_of(phases) {
-        return Err(outside("below", "every phase of each meter below, in turn"));
+pub fn meter_difference_pct(meter_a: &[f64], below_a: &[f64], floor_a: f64) -> Result<f64, NoNumber> {
+    let floor = positive("floor_a", floor_a)?;
+    let phases = meter_a.len();
+    if phases == 0 {
+        return Err(outside("meter_a", "at least one phase"));
+    }
+    if below_a.is_empty() || !below_a.len().is_multiple_of(phases) {
+        return Err(outside("below_a", "every phase of each meter below, in turn"));
     }
     let mut worst = 0.0_f64;
-    for (phase, own) in meter.iter().enumerate() {
-        let own = finite("meter", *own)?;
-        let sum: f64 = below.iter().skip(phase).step_by(phases).sum();
-        let sum = finite("below", sum)?;
+    for (phase, own) in meter_a.iter().enumerate() {
+        let own = finite("meter_a", *own)?;
+        let sum: f64 = below_a.iter().skip(phase).step_by(phases).sum();
+        let sum = finite("below_a", sum)?;
         let base = libm::fabs(own).max(libm::fabs(sum)).max(floor);
-        let difference = finite("meter", (own - sum) / base * 100.0)?;
+        let difference = finite("meter_a", (own - sum) / base * 100.0)?;
         if libm::fabs(difference) > libm::fabs(worst) {
             worst = difference;
         }
+    }
+    Ok(worst)
+}
+
+/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum.
+///
+/// # Errors
+/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1.
+pub fn meter_difference_power_pct(
+    meter_kw: f64,
+    below_kw: &[f64],
+    efficiency: f64,
+    floor_kw: f64,
+) -> Result<f64, NoNumber> {
+    if !(efficiency > 0.0 && efficiency <= 1.0) {
+        return Err(outside("efficiency", "above 0, at most 1"));
+    }
+    if below_kw.is_empty() {
+        return Err(outside("below_kw", "at least one meter"));
+    }
+    let below = below_kw.iter().sum::<f64>() / efficiency;
+    meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
+        none.renamed("meter_a", "meter_kw").renamed("below_a", "below_kw").renamed("floor_a", "floor_kw")
+    })
+}
+
+/// The largest of several differences of meters, without its sign, %: what a number that rests on all of them is worth.
+///
+/// # Errors
+/// `DomainError` for none, or one that is not finite.
+pub fn worst_difference_pct(difference_pct: &[f64]) -> Result<f64, NoNumber> {
+    if difference_pct.is_empty() {
+        return Err(outside("difference_pct", "at least one"));
+    }
+    let mut worst = 0.0_f64;
+    for difference in difference_pct {
+        worst = worst.max(libm::fabs(finite("difference_pct", *difference)?));
     }
     Ok(worst)
 }
@@ -171,6 +211,15 @@ mod tests {
         absolute("ratio", meter_difference_pct(&[80.0, 80.0, 80.0], &below, 25.0), 37.5, 1e-9);
         absolute("a tap without meter", meter_difference_pct(&[20.0, 50.0, 50.0], &below, 25.0), -60.0, 1e-9);
         absolute("small loads", meter_difference_pct(&[1.0, 0.0, 0.0], &[0.0; 3], 25.0), 4.0, 1e-9);
+        absolute("worst", worst_difference_pct(&[1.0, -37.5, 4.0]), 37.5, 0.0);
+        assert!(worst_difference_pct(&[]).is_err() && worst_difference_pct(&[f64::NAN]).is_err());
+        absolute("by power", meter_difference_power_pct(500.0, &[200.0, 200.0], 0.8, 50.0), 0.0, 1e-12);
+        for (below, efficiency) in
+            [(&[][..], 1.0), (&[1.0], 0.0), (&[1.0], 1.01), (&[1.0], f64::NAN), (&[f64::NAN], 1.0)]
+        {
+            let got = meter_difference_power_pct(1.0, below, efficiency, 1.0);
+            assert_eq!(got.map_err(NoNumber::word), Err("domain_error"), "{below:?} {efficiency}");
+        }
         for (meter, below, floor) in
             [(&[][..], &[1.0][..], 1.0), (&[1.0, 2.0], &[1.0; 3], 1.0), (&[1.0], &[], 1.0), (&[1.0], &[1.0], 0.0)]
         {

@@ -23,8 +23,11 @@ pub mod glycol;
 pub mod heat;
 pub mod moist_air;
 pub mod pages;
+#[cfg(test)]
+mod practice;
 pub mod ride_through;
 pub mod serial_line;
+pub mod settled;
 pub mod signal;
 pub mod surface;
 pub mod three_phase;

@@ -6,7 +6,7 @@
 //! fraction 0–1, W kg of water for a kg of dry air, h kJ for a kg of dry air, densities kg of moist air a m³, flow
 //! m³/s, heat kW with its sign kept. Never panics.
 
-use super::air::{sat_vap_pres, temperature};
+use super::air::{SATURATED_TO, sat_vap_pres, temperature};
 use super::{KELVIN, NoNumber, finite, not_negative, outside, positive, within};
 
 /// Gas constant of dry air, J/(kg K).
@@ -19,10 +19,10 @@ const VOLUME_RATIO: f64 = 1.607_858;
 /// Humidity ratio.
 ///
 /// # Errors
-/// `DomainError` outside −100…200 °C or 0…1, for a pressure that is not positive, or where the vapour pressure reaches
+/// `DomainError` outside −100…200 °C or 0…1.05 (above 1 counts as 1), for a pressure that is not positive, or where the vapour pressure reaches
 /// it (boiling).
 pub fn hum_ratio(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
-    let vapour = sat_vap_pres(t_c)? * within("rh", rh, 0.0, 1.0)?;
+    let vapour = sat_vap_pres(t_c)? * within("rh", rh, 0.0, SATURATED_TO)?.min(1.0);
     let p_pa = positive("p_pa", p_pa)?;
     if vapour < p_pa {
         Ok(MASS_RATIO * vapour / (p_pa - vapour))
@@ -116,7 +116,7 @@ pub fn density_moist_rh(t_c: f64, rh: f64, p_pa: f64) -> Result<f64, NoNumber> {
 pub fn air_sensible_kw(flow_m3s: f64, t_in_c: f64, t_out_c: f64, rh_in: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let flow = not_negative("flow_m3s", flow_m3s)?;
     let (t_in, t_out) = (temperature("t_in_c", t_in_c)?, temperature("t_out_c", t_out_c)?);
-    let w = hum_ratio(t_in, within("rh_in", rh_in, 0.0, 1.0)?, p_pa)?;
+    let w = hum_ratio(t_in, within("rh_in", rh_in, 0.0, SATURATED_TO)?, p_pa)?;
     finite("flow_m3s", flow / volume(t_in, w, p_pa)? * (1.006 + 1.86 * w) * (t_in - t_out))
 }
 

@@ -5,7 +5,7 @@
 #![doc = ""]
 #![doc = include_str!("power.md")]
 
-use super::{NoNumber, finite, not_negative, outside, within};
+use super::{NoNumber, finite, not_negative, outside, positive, within};
 
 /// Active power of a balanced load, kW: √3 · V line-to-line · I · PF.
 ///
@@ -84,6 +84,34 @@ pub fn line_voltages(v_ln: &[f64]) -> Result<[f64; 3], NoNumber> {
     let [a, b, c] = three("v_ln", v_ln)?;
     let between = |x: f64, y: f64| finite("v_ln", libm::sqrt(x * x + y * y + x * y));
     Ok([between(a, b)?, between(b, c)?, between(c, a)?])
+}
+
+/// Unbalance by NEMA MG 1, %, of three voltages to neutral, by way of those between lines.
+///
+/// # Errors
+/// As `line_voltages` and `unbalance_nema`.
+pub fn unbalance_nema_ln(v_ln: &[f64]) -> Result<f64, NoNumber> {
+    unbalance_nema(&line_voltages(v_ln)?)
+}
+
+/// Unbalance by IEC 61000-4-30, %, of three voltages to neutral, by way of those between lines.
+///
+/// # Errors
+/// As `line_voltages` and `unbalance_iec_u2`.
+pub fn unbalance_iec_u2_ln(v_ln: &[f64]) -> Result<f64, NoNumber> {
+    unbalance_iec_u2(&line_voltages(v_ln)?)
+}
+
+/// Unbalance of three currents as NEMA MG 1 has it for voltages, %; 0 where their mean is at most a tenth of the rating,
+/// because there it says nothing (common practice, no source).
+///
+/// # Errors
+/// `DomainError` for other than three currents, negative ones, or a rating that is not positive.
+pub fn current_unbalance_pct(i_a: &[f64], rating_a: f64) -> Result<f64, NoNumber> {
+    let i = three("i_a", i_a)?;
+    let rating = positive("rating_a", rating_a)?;
+    let mean = finite("i_a", i[0] + i[1] + i[2])? / 3.0;
+    if mean <= 0.1 * rating { Ok(0.0) } else { unbalance_nema(i_a) }
 }
 
 /// Neutral current, A: equal power factors, 120° apart, fundamental only. Triplen harmonics add to it in full: measure

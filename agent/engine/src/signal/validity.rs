@@ -1,6 +1,7 @@
 //! Decides how far a decoded number may be believed, and keeps what a point last said.
 //!
-//! Outside its valid range the sensor has failed: bad. A change faster than believable makes the reading uncertain;
+//! Outside its valid range the sensor has failed: bad; inside it, but outside what the sensor promises, it is uncertain
+//! (the bands of a 4–20 mA loop, NAMUR NE 43). A change faster than believable makes the reading uncertain;
 //! "believable" is last good value ± age × fastest change, so that the bound widens with silence. A usable reading
 //! older than its maximum age is out of date, which is bad for every judgement: it may hide anything. Last good value
 //! and last fault stand side by side. Values are integers at the point's exponent, times milliseconds. Knows no alarm.
@@ -158,6 +159,9 @@ impl PointState {
         if spec.valid.is_some_and(|(low, high)| value < low || value > high) {
             return Status::BAD_SENSOR_FAILURE;
         }
+        if spec.sure.is_some_and(|(low, high)| value < low || value > high) {
+            return Status::UNCERTAIN_SENSOR_NOT_ACCURATE;
+        }
         if let (Some(rate_max), Some((good, good_at))) = (spec.rate_max, self.last_good()) {
             // Two readings of one millisecond are given that millisecond.
             let elapsed_ms = u128::from(at.since(good_at).max(1));
@@ -200,6 +204,26 @@ mod tests {
         assert_eq!(reading.last_good, Some((214, Millis(0))));
         assert_eq!(reading.last_fault, Some((Status::BAD_SENSOR_FAILURE, Millis(4000))));
         assert_eq!(reading.value, 214);
+    }
+
+    #[test]
+    fn between_what_is_promised_and_failure_it_is_uncertain() {
+        // 4–20 mA as 0–100.0: failure up to 3.6 and from 21.0 mA, measurement from 3.8 to 20.5 mA.
+        let spec = PointSpec { valid: Some((-24, 1062)), sure: Some((-12, 1031)), ..PointSpec::default() };
+        let mut state = PointState::default();
+        for (value, status) in [
+            (500, Status::GOOD),
+            (-12, Status::GOOD),
+            (-13, Status::UNCERTAIN_SENSOR_NOT_ACCURATE),
+            (-24, Status::UNCERTAIN_SENSOR_NOT_ACCURATE),
+            (-25, Status::BAD_SENSOR_FAILURE),
+            (1031, Status::GOOD),
+            (1032, Status::UNCERTAIN_SENSOR_NOT_ACCURATE),
+            (1063, Status::BAD_SENSOR_FAILURE),
+        ] {
+            state.take(&spec, Ok((value, Status::GOOD)), Millis(0));
+            assert_eq!(state.status(), status, "{value}");
+        }
     }
 
     #[test]

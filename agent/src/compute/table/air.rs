@@ -4,7 +4,7 @@ use lapwing_engine::physics::{air, moist_air};
 use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Function};
-use super::{number, plain};
+use super::{humid, number, plain};
 
 const AIR: Argument = number("t_c", "Cel", "air temperature");
 const HUMIDITY: Argument = number("rh", "1", "relative humidity as a fraction");
@@ -25,14 +25,17 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[AIR, HUMIDITY],
         quantity: Quantity::Temperature,
         unit: "Cel",
-        run: |given| plain(air::dew_point(given.number("t_c"), given.number("rh"))),
+        run: |given| humid(given, "rh", air::dew_point(given.number("t_c"), given.number("rh"))),
     },
     Function {
         name: "wet_bulb",
         arguments: &[AIR, HUMIDITY, PRESSURE],
         quantity: Quantity::Temperature,
         unit: "Cel",
-        run: |given| plain(moist_air::wet_bulb(given.number("t_c"), given.number("rh"), given.number("p_pa"))),
+        run: |given| {
+            let wet_bulb = moist_air::wet_bulb(given.number("t_c"), given.number("rh"), given.number("p_pa"));
+            humid(given, "rh", wet_bulb)
+        },
     },
     Function {
         name: "condensation_margin",
@@ -44,7 +47,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::TemperatureDifference,
         unit: "K",
         run: |given| {
-            plain(air::condensation_margin(given.number("t_surface_c"), given.number("t_air_c"), given.number("rh")))
+            let (surface, t, rh) = (given.number("t_surface_c"), given.number("t_air_c"), given.number("rh"));
+            humid(given, "rh", air::condensation_margin(surface, t, rh))
         },
     },
     Function {
@@ -52,7 +56,10 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[AIR, HUMIDITY, PRESSURE],
         quantity: Quantity::HumidityRatio,
         unit: "kg/kg",
-        run: |given| plain(moist_air::hum_ratio(given.number("t_c"), given.number("rh"), given.number("p_pa"))),
+        run: |given| {
+            let ratio = moist_air::hum_ratio(given.number("t_c"), given.number("rh"), given.number("p_pa"));
+            humid(given, "rh", ratio)
+        },
     },
     Function {
         name: "hum_ratio_sat",
@@ -98,7 +105,10 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[AIR, HUMIDITY, PRESSURE],
         quantity: Quantity::Density,
         unit: "kg/m3",
-        run: |given| plain(moist_air::density_moist_rh(given.number("t_c"), given.number("rh"), given.number("p_pa"))),
+        run: |given| {
+            let density = moist_air::density_moist_rh(given.number("t_c"), given.number("rh"), given.number("p_pa"));
+            humid(given, "rh", density)
+        },
     },
     Function {
         name: "std_pressure",
@@ -120,7 +130,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "kW",
         run: |given| {
             let (flow, rh, p) = (given.number("flow_m3s"), given.number("rh_in"), given.number("p_pa"));
-            plain(moist_air::air_sensible_kw(flow, given.number("t_in_c"), given.number("t_out_c"), rh, p))
+            let kw = moist_air::air_sensible_kw(flow, given.number("t_in_c"), given.number("t_out_c"), rh, p);
+            humid(given, "rh_in", kw)
         },
     },
 ];

@@ -8,7 +8,7 @@ use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Computed, Function, Given, NoNumber, Takes};
 use super::water::{arrangement, glycol_kind, meter};
-use super::{believed, domain, largest, number, number_or, plain};
+use super::{believed, domain, humid, largest, number, number_or, plain};
 
 const FLOW: Argument = number("flow_m3h", "m3/h", "water flow");
 const SUPPLY: Argument = number("t_supply_c", "Cel", "supply water temperature");
@@ -76,7 +76,8 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "K",
         run: |given| {
             let (u_t, u_rh) = (given.number("u_t_k"), given.number("u_rh"));
-            plain(condensation::dew_point_uncertainty(given.number("t_c"), given.number("rh"), u_t, u_rh))
+            let uncertainty = condensation::dew_point_uncertainty(given.number("t_c"), given.number("rh"), u_t, u_rh);
+            humid(given, "rh", uncertainty)
         },
     },
     Function {
@@ -93,7 +94,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         run: |given| {
             let (u_t, u_rh) = (given.number("u_t_k"), given.number("u_rh"));
             let (t, rh, surface) = (given.number("t_c"), given.number("rh"), given.number("u_surface_k"));
-            plain(condensation::margin_uncertainty(t, rh, u_t, u_rh, surface))
+            humid(given, "rh", condensation::margin_uncertainty(t, rh, u_t, u_rh, surface))
         },
     },
     Function {

@@ -29,7 +29,7 @@ fn sums(given: &mut Given<'_>) -> Result<EnergySums, NoNumber> {
     if !(gap_s > 0.0 && gap_s <= 86_400.0) {
         return Err(NoNumber { word: "domain_error", why: "longest_gap_s must be above 0 and at most a day".into() });
     }
-    let kept = given.memory::<EnergySums>();
+    let kept = given.kept::<EnergySums>();
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // checked to be at most a day
     kept.push(at_ms, it, other, (gap_s * 1000.0) as u64)?;
     Ok(*kept)

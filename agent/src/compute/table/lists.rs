@@ -1,9 +1,10 @@
 //! Functions of many like points: sums, and extremes of those that are believed. Never panics.
 
+use lapwing_engine::physics::capacity;
 use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Computed, Function, Given, NoNumber, Takes};
-use super::list;
+use super::{list, plain};
 
 const TEMPERATURES: Argument =
     Argument { name: "t_c", takes: Takes::Believed { unit: "Cel" }, meaning: "temperatures; bad ones are left out" };
@@ -14,7 +15,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("kw", "kW", "powers")],
         quantity: Quantity::Power,
         unit: "kW",
-        run: |given| of_some(given, "kw", |list| list.iter().sum()),
+        run: |given| plain(capacity::sum_kw(given.list("kw"))),
     },
     Function {
         name: "sum_a",

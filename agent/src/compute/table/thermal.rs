@@ -3,8 +3,8 @@
 use lapwing_engine::physics::{forecast, ride_through, signal};
 use lapwing_protocol::Quantity;
 
-use super::super::{Argument, Function, NoNumber};
-use super::{list, number, plain};
+use super::super::{Argument, Computed, Function, NoNumber};
+use super::{believed, number, plain};
 
 const HEAT: Argument = number("q_kw", "kW", "heat load");
 const DENSITY: Argument = number("rho", "kg/m3", "density");
@@ -76,15 +76,26 @@ pub(super) const FUNCTIONS: &[Function] = &[
     },
     Function {
         name: "vote_2oo3_median",
-        arguments: &[list("v", "Cel", "three sensors of one temperature")],
+        arguments: &[believed(
+            "v",
+            "Cel",
+            "three sensors of one temperature; without one of them the mean of the others",
+        )],
         quantity: Quantity::Temperature,
         unit: "Cel",
-        run: |given| match given.list("v") {
-            // A point of a bad sensor has no number: all three are here, and which one lies is a discrepancy alarm's.
-            [a, b, c] => Ok(signal::vote_2oo3_median([Some(*a), Some(*b), Some(*c)], f64::MAX)?.value.into()),
-            other => {
-                Err(NoNumber { word: "domain_error", why: format!("a vote needs three sensors, not {}", other.len()) })
-            }
+        run: |given| {
+            // Which one lies is a discrepancy alarm's to say.
+            let v = match *given.list("v") {
+                [a, b, c] => [Some(a), Some(b), Some(c)],
+                [a, b] => [Some(a), Some(b), None],
+                ref other => {
+                    let why = format!("v must be three sensors, or two that are left of three, not {}", other.len());
+                    return Err(NoNumber { word: "domain_error", why });
+                }
+            };
+            let vote = signal::vote_2oo3_median(v, f64::MAX)?;
+            let doubt = vote.degraded.then_some("two sensors of three: their mean, without a majority");
+            Ok(Computed { doubt, ..vote.value.into() })
         },
     },
 ];

@@ -2,7 +2,7 @@
 //!
 //! Most of them are used by the points that come with a topology; all can be used in `[[derived]]`. Never panics.
 
-use lapwing_engine::physics::countdown::{Countdown, Seen};
+use lapwing_engine::physics::countdown::{self, Countdown, Seen};
 use lapwing_engine::physics::{self, capacity, failover, three_phase};
 use lapwing_protocol::Quantity;
 
@@ -74,14 +74,20 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Ratio,
         unit: "%",
         run: |given| {
-            let efficiency = given.number("efficiency");
-            if !(efficiency > 0.0 && efficiency <= 1.0) {
-                let why = "efficiency must be above 0, at most 1".to_owned();
-                return Err(NoNumber { word: "domain_error", why });
-            }
-            let below: f64 = given.list("below_kw").iter().sum::<f64>() / efficiency;
-            plain(failover::meter_difference_pct(&[given.number("meter_kw")], &[below], given.number("floor_kw")))
+            plain(failover::meter_difference_power_pct(
+                given.number("meter_kw"),
+                given.list("below_kw"),
+                given.number("efficiency"),
+                given.number("floor_kw"),
+            ))
         },
+    },
+    Function {
+        name: "worst_difference_pct",
+        arguments: &[list("difference_pct", "%", "differences of meters")],
+        quantity: Quantity::Ratio,
+        unit: "%",
+        run: |given| plain(failover::worst_difference_pct(given.list("difference_pct"))),
     },
     Function {
         name: "headroom_kw",
@@ -137,18 +143,14 @@ pub(super) const FUNCTIONS: &[Function] = &[
         arguments: &[list("v_ln", "V", "three voltages to neutral")],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| {
-            plain(three_phase::line_voltages(given.list("v_ln")).and_then(|v| three_phase::unbalance_nema(&v)))
-        },
+        run: |given| plain(three_phase::unbalance_nema_ln(given.list("v_ln"))),
     },
     Function {
         name: "unbalance_iec_u2_ln",
         arguments: &[list("v_ln", "V", "three voltages to neutral")],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| {
-            plain(three_phase::line_voltages(given.list("v_ln")).and_then(|v| three_phase::unbalance_iec_u2(&v)))
-        },
+        run: |given| plain(three_phase::unbalance_iec_u2_ln(given.list("v_ln"))),
     },
     Function {
         name: "current_unbalance_pct",
@@ -158,15 +160,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         ],
         quantity: Quantity::Ratio,
         unit: "%",
-        run: |given| {
-            let (i, rating) = (given.list("i_a"), given.number("rating_a"));
-            let unbalance = three_phase::unbalance_nema(i);
-            let mean = i.iter().sum::<f64>() / 3.0;
-            match unbalance {
-                Ok(_) | Err(physics::NoNumber::Undefined(_)) if mean <= 0.1 * rating => Ok(0.0.into()),
-                other => plain(other),
-            }
-        },
+        run: |given| plain(three_phase::current_unbalance_pct(given.list("i_a"), given.number("rating_a"))),
     },
     Function {
         name: "ups_seconds_left",
@@ -200,7 +194,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
                 health: given.number("health"),
             };
             let table = given.pairs("table_kw_min");
-            let left = given.memory::<Countdown>().step(table, &seen)?;
+            let left = given.kept::<Countdown>().step(table, &seen)?;
             let doubt = (!left.within_table).then_some("the power lies above the table: the last row's time");
             Ok(Computed { doubt, ..left.seconds.into() })
         },
@@ -220,20 +214,12 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Time,
         unit: "s",
         run: |given| {
-            let least = capacity::least(given.list("left_s")).map_err(|none| NoNumber {
-                word: none.word(),
-                why: "left_s must be at least one finite time".into(),
-            })?;
-            let needed = ["start_s", "transfer_s", "margin_s"].map(|name| given.number(name));
-            if !needed.iter().all(|s| s.is_finite() && *s >= 0.0) {
-                let why = "start_s, transfer_s and margin_s must be zero or positive".to_owned();
-                return Err(NoNumber { word: "domain_error", why });
-            }
-            let margin = least.1 - needed.iter().sum::<f64>();
-            if !margin.is_finite() {
-                return Err(NoNumber { word: "domain_error", why: "left_s must have a finite answer".into() });
-            }
-            Ok(margin.into())
+            plain(countdown::ride_through_margin_s(
+                given.list("left_s"),
+                given.number("start_s"),
+                given.number("transfer_s"),
+                given.number("margin_s"),
+            ))
         },
     },
 ];

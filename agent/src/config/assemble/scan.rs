@@ -115,6 +115,7 @@ fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration,
             decode: point.decode,
             exponent,
             valid: point.valid,
+            sure: point.sure,
             rate_max: point.rate_max,
             max_age_ms: max_age_ms(scan_period, timeout),
             ..PointSpec::default()

@@ -6,6 +6,7 @@
 pub(crate) mod access;
 pub(crate) mod alarm;
 mod choice;
+mod current_loop;
 pub(crate) mod derived;
 pub(crate) mod device;
 pub(crate) mod group;

@@ -21,6 +21,7 @@ use crate::config::steps::Steps;
 use crate::config::units;
 use crate::config::wrong::Wrong;
 
+use super::current_loop;
 use super::link::word;
 use super::shape::{Shape, shape};
 
@@ -39,6 +40,8 @@ pub(crate) struct PointItem {
     /// `None` if it could not be decided; what depends on it is then not judged.
     pub(crate) exponent: Option<i8>,
     pub(crate) valid: Option<(i64, i64)>,
+    /// What the sensor promises, of what is valid; the rest is uncertain.
+    pub(crate) sure: Option<(i64, i64)>,
     pub(crate) rate_max: Option<i64>,
     pub(crate) scan_period: Duration,
     pub(crate) response: Option<Duration>,
@@ -92,6 +95,25 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     let name = path.as_ref().map_or("", |path| path.value.as_str()).to_string();
     let steps = Steps { exponent, point: &name };
     let valid = steps.range(&mut item, report);
+    let conversion = (
+        scale.as_ref().map_or(Decimal::new(1, 0), |scale| trimmed(scale.value)),
+        offset.as_ref().map_or(Decimal::new(0, 0), |offset| trimmed(offset.value)),
+    );
+    let current_loop = if has_no_current(&shape, quantity) && item.has("current_loop") {
+        let mend = "remove it; a loop current is a number in mA".to_string();
+        let wrong = Wrong::KeyHasNoMeaning { key: "current_loop", of: "a state, count or bit".into(), mend };
+        report.wrong(item.place_of("current_loop"), item.key("current_loop"), wrong);
+        let _told = item.take::<Vec<Located<Decimal>>>("current_loop", report);
+        None
+    } else {
+        current_loop::read(&mut item, conversion, steps, report)
+    };
+    let (valid, sure) = match (current_loop, valid) {
+        (Some(made), Some((low, high))) => (Some((low.max(made.valid.0), high.min(made.valid.1))), Some(made.sure)),
+        (Some(made), None) => (Some(made.valid), Some(made.sure)),
+        (None, valid) => (valid, None),
+    };
+    let (scale, offset) = current_loop.map_or(conversion, |made| (made.scale, made.offset));
     let rate_max = item.take::<Decimal>("rate_max", report);
     let rate_max = rate_max.and_then(|rate| steps.distance(&rate, "rate_max", &item.key("rate_max"), report));
     let scan_period = item.take::<Duration>("scan_period", report);
@@ -102,13 +124,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     let scan_period =
         scan_period.map_or_else(|| Duration::from_millis(u64::from(quantity.scan_period_ms())), |period| period.value);
     let absent = absent(&mut item, &shape, report);
-    let decode = decode(
-        &mut item,
-        &shape,
-        scale.map_or(Decimal::new(1, 0), |scale| trimmed(scale.value)),
-        offset.map_or(Decimal::new(0, 0), |offset| trimmed(offset.value)),
-        report,
-    );
+    let decode = decode(&mut item, &shape, scale, offset, report);
     let seconds = |value: Option<Located<Decimal>>, key: String, report: &mut Report| {
         let value = value?;
         let seconds = value.value.to_f64();
@@ -143,6 +159,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
         absent,
         exponent,
         valid,
+        sure,
         rate_max,
         scan_period,
         response,
@@ -207,6 +224,9 @@ fn exponent(
     let why = match shape.layout {
         Layout::F32 | Layout::F64 => Some("a floating source has no places of its own"),
         _ if item.has("scale_from") => Some("a scale-factor register leaves the places open"),
+        _ if item.has("current_loop") && !has_no_current(shape, quantity) => {
+            Some("a loop current has no places of its own")
+        }
         _ if is_redfish(shape) && !item.has("names") && !counts => Some("a JSON number may have any places"),
         _ if is_sensor(shape) => Some("an entity sensor states its scale and precision itself"),
         _ => None,
@@ -223,6 +243,12 @@ fn exponent(
     }
     let places = |number: Option<&Located<Decimal>>| number.map_or(0, |number| trimmed(number.value).exponent);
     Some(places(scale).min(places(offset)))
+}
+
+/// What is no number in mA, whatever is scaled.
+fn has_no_current(shape: &Shape, quantity: Quantity) -> bool {
+    matches!(quantity, Quantity::State | Quantity::Count)
+        || matches!(shape.layout, Layout::Bit | Layout::Bits | Layout::Enum | Layout::Counter)
 }
 
 fn is_redfish(shape: &Shape) -> bool {

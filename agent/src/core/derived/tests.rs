@@ -22,7 +22,7 @@ fn plan(derived: Vec<Derived>) -> Plan {
     let points = 5 + derived.len();
     Plan {
         transactions: spans.into_iter().map(transaction).collect(),
-        points: vec![Point::default(); points],
+        points: (0..points).map(|point| Point { path: format!("point/{point}"), ..Point::default() }).collect(),
         engine: EngineTables { points: vec![PointSpec::default(); points], ..EngineTables::default() },
         derived,
         ..Plan::default()
@@ -46,10 +46,15 @@ fn derived(point: u32, compute: &str, from: &[(&str, u32)]) -> Derived {
     }
 }
 
-/// Sums of points.
+/// Sums of points, by a function that takes every movement as it comes.
 fn sum(point: u32, of: &[u32]) -> Derived {
     let from: Vec<(&str, u32)> = of.iter().map(|point| ("kw", *point)).collect();
-    derived(point, "sum_kw", &from)
+    derived(point, "capacity_together_kw", &from)
+}
+
+/// The same, by one that waits out a step within a round.
+fn settled_sum(point: u32, of: &[u32]) -> Derived {
+    Derived { compute: "sum_kw".into(), ..sum(point, of) }
 }
 
 struct State {
@@ -91,6 +96,71 @@ fn a_point_of_several_transactions_never_mixes_rounds() {
     assert_eq!(judge.reading(5).value, 142);
     assert_eq!(comes(&mut judge, 2400, 1, &[142]), [2, 5]);
     assert_eq!(judge.reading(5).value, 142);
+}
+
+#[test]
+fn a_step_within_a_round_is_waited_out() {
+    let plan = plan(vec![settled_sum(5, &[0, 2])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    let mut round = |second: u64, a: i64, b: i64| {
+        comes(&mut judge, second * 1000, 0, &[a, 0]);
+        comes(&mut judge, second * 1000 + 400, 1, &[b]);
+        (judge.reading(5).value, judge.reading(5).status)
+    };
+    assert_eq!(round(1, 70, 72), (142, Status::GOOD), "the first stands for itself");
+    assert_eq!(round(2, 71, 72), (143, Status::GOOD), "a drift");
+    // The side of the first meter is lost between the two: its old load is counted with the new one of the other.
+    assert_eq!(round(3, 71, 143), (143, Status::UNCERTAIN_LAST_USABLE));
+    assert_eq!(round(4, 0, 143), (143, Status::UNCERTAIN_LAST_USABLE));
+    assert_eq!(round(5, 0, 143), (143, Status::GOOD));
+    // It comes back the other way round: neither shows the load that has moved.
+    assert_eq!(round(6, 0, 72), (143, Status::UNCERTAIN_LAST_USABLE));
+    assert_eq!(round(7, 71, 72), (143, Status::UNCERTAIN_LAST_USABLE));
+    assert_eq!(round(8, 71, 72), (143, Status::GOOD));
+    // A load that never stands still is told after three rounds, as uncertain.
+    for (second, value) in [(9, 143), (10, 143), (11, 143), (12, 400), (13, 500)] {
+        let a = i64::try_from(second - 8).expect("small") * 100;
+        assert_eq!(round(second, a, 0).0, value, "{second}");
+    }
+    assert_eq!(round(14, 500, 0), (500, Status::GOOD));
+    // Without an input there is no value before it that could stand.
+    comes(&mut judge, 15_000, 0, &[500, 0]);
+    judge.batch(Millis(15_400), Millis(15_400), 1, &[Raw::Fault(Status::BAD_NO_COMMUNICATION)]);
+    assert!(judge.reading(5).status.is_bad());
+    comes(&mut judge, 16_000, 0, &[10, 0]);
+    comes(&mut judge, 16_400, 1, &[20]);
+    assert_eq!((judge.reading(5).value, judge.reading(5).status), (30, Status::GOOD));
+}
+
+#[test]
+fn what_is_remembered_belongs_to_its_inputs() {
+    let energy = |of: u32| Derived {
+        with: vec![("it_metered_at".into(), Constant::Word("ups_output".into()))],
+        ..derived(5, "ppue_so_far", &[("it_kw", of), ("other_kw", 2)])
+    };
+    let (plan_before, other_inputs) = (plan(vec![energy(0)]), plan(vec![energy(1)]));
+    let mut points = State::of(&plan_before);
+    let mut judge = points.judge(&plan_before);
+    assert_eq!(judge.derivation().remembered().count(), 0, "nothing was computed yet");
+    for second in 1..=11 {
+        comes(&mut judge, second * 1000, 0, &[360, 0]);
+        comes(&mut judge, second * 1000 + 100, 1, &[36]);
+    }
+    let remembered: Vec<_> = judge.derivation().remembered().collect();
+    assert_eq!(remembered.len(), 1);
+    let kwh = |numbers: &[f64]| numbers.iter().map(|number| (number * 1e6).round()).collect::<Vec<f64>>();
+    assert_eq!(kwh(&remembered[0].numbers), [1e6, 1e5, 1e10, 0.0]);
+    let mut points = State::of(&plan_before);
+    let mut after = points.judge(&plan_before);
+    assert!(after.derivation_mut().recall(remembered[0].clone(), Some(30_000)));
+    comes(&mut after, 1000, 0, &[0, 0]);
+    comes(&mut after, 1100, 1, &[0]);
+    let again: Vec<_> = after.derivation().remembered().collect();
+    assert_eq!(kwh(&again[0].numbers), [1e6, 1e5, 1e10, 3e10]);
+    let mut points = State::of(&other_inputs);
+    let mut changed = points.judge(&other_inputs);
+    assert!(!changed.derivation_mut().recall(remembered[0].clone(), Some(0)), "other inputs begin anew");
 }
 
 #[test]

@@ -19,6 +19,10 @@ impl Core<'_> {
                 self.restore_mode(&row, now);
                 continue;
             }
+            if let Some(path) = row.id.strip_prefix(memories::ROWS) {
+                self.restore_memory(path, &row, now);
+                continue;
+            }
             let found = self.plan.alarms.iter().position(|alarm| alarm.id == row.id);
             let parsed = Saved::from_bytes(&row.state);
             match (found, parsed) {

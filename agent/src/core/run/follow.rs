@@ -160,6 +160,7 @@ impl Core<'_> {
         self.moved();
         self.let_go_of_rules(&plan);
         self.publish_frames();
+        self.save_memories();
         self.close();
         let common = Common::between(self.plan, &plan);
         let saved = (0_u32..).zip(&self.plan.alarms).zip(&self.kept).filter_map(|((number, alarm), kept)| {

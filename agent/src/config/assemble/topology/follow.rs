@@ -2,7 +2,7 @@
 //!
 //! Made as if they were written as `[[derived]]`, so that order, units and mistakes are judged in one place. Paths begin
 //! with the meter's prefix: `busway/a1/l1/failover-current`, `busway/a1/failover-load`, `busway/a1/load`,
-//! `busway/a1/meter-difference`, `busway/a1/capacity`. What moves to a breaker when the other side is lost is read at the
+//! `busway/a1/meter-difference`, `busway/a1/failover-difference`, `busway/a1/capacity`. What moves to a breaker when the other side is lost is read at the
 //! highest meters of the other side that carry nothing else; a cord that no meter covers leaves the breaker without its
 //! failover points, and a finding says so. Never panics.
 
@@ -37,6 +37,7 @@ pub(super) fn points(built: &Built<'_>, points: &Points, report: &mut Report) ->
     for at in 0..built.items.len() {
         follow.breaker(at, report);
     }
+    follow.differences();
     follow.first_breakers();
     follow.capacity();
     follow.made
@@ -192,6 +193,24 @@ impl Follow<'_, '_> {
             let own = phase_paths(prefix, tier.phases, "current");
             let with = [number("floor_a", FLOOR * tier.rating_a)];
             self.make(at, path, "meter_difference_pct", &[("meter_a", own), ("below_a", currents)], &with);
+        }
+    }
+
+    /// Beside each failover current how far the meters it rests on differ from those below them: what it is worth.
+    fn differences(&mut self) {
+        let topology = &self.built.topology;
+        for at in 0..topology.tiers.len() {
+            let (Some(prefix), Some(moving)) = (&topology.tiers[at].meter, &self.failover[at]) else { continue };
+            let tiers = std::iter::once(&at).chain(moving);
+            let paths: Vec<String> = tiers
+                .filter_map(|tier| topology.tiers[*tier].meter.as_ref())
+                .map(|meter| format!("{meter}/meter-difference"))
+                .filter(|path| self.made.iter().any(|made| made.path.value == *path))
+                .collect();
+            if !paths.is_empty() {
+                let path = format!("{prefix}/failover-difference");
+                self.make(at, path, "worst_difference_pct", &[("difference_pct", paths)], &[]);
+            }
         }
     }
 

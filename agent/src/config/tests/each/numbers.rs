@@ -1,6 +1,10 @@
 //! Mistakes about numbers: units, quantities, resolutions, limits, durations.
 
-use super::{COIL, FAN, MODULE, changed};
+use lapwing_engine::spec::{Millis, Raw};
+use lapwing_engine::{AlarmState, Engine, PointState, Window};
+use lapwing_protocol::Status;
+
+use super::{COIL, Copy, FAN, MODULE, changed};
 
 #[test]
 fn units_and_quantities() {
@@ -142,5 +146,78 @@ fn how_long_history_is_kept() {
     ] {
         let written = format!("dir = \"data\"\n{key} = {value}\n# kept");
         changed(MODULE, "dir = \"data\"", &written, &format!("{value}\n# kept"), "out_of_range", range, "");
+    }
+}
+
+const FLOW: &str = "resolution = 0.05\nrate_max = 5.0";
+
+#[test]
+fn loop_currents() {
+    let case = |with: &str, needle: &str, code: &str, what: &str, mend: &str| {
+        changed(COIL, FLOW, &format!("{with}\nrate_max = 5.0"), needle, code, what, mend);
+    };
+    case(
+        "resolution = 0.05\ncurrent_loop = [16.0, 16.0]",
+        "[16.0, 16.0]",
+        "bad_number",
+        "4 mA and 20 mA cannot stand for the same",
+        "",
+    );
+    case("resolution = 0.05\ncurrent_loop = [0.0]", "[0.0]", "wrong_type", "a list of 1", "[low, high]");
+    case("resolution = 1\ncurrent_loop = [0.0, 16.0]", "resolution = 1", "bad_number", "at most a hundredth", "");
+    case(
+        "resolution = 0.05\ncurrent_loop = [0.0, 9e17]",
+        "[0.0, 9e17]",
+        "bad_number",
+        "more digits than a value holds",
+        "",
+    );
+    changed(
+        COIL,
+        "as = \"i16\"\nscale = 0.1\n\n",
+        "as = \"i16\"\nscale = 0.1\ncurrent_loop = [0.0, 50.0]\n\n",
+        "[[point]]\npath = \"coil/water/return/temperature\"",
+        "missing_resolution",
+        "a loop current has no places of its own",
+        "resolution = 0.1",
+    );
+    changed(
+        FAN,
+        "quantity = \"state\"",
+        "quantity = \"state\"\ncurrent_loop = [0.0, 1.0]",
+        "current_loop",
+        "key_has_no_meaning",
+        "current_loop",
+        "remove it",
+    );
+}
+
+#[test]
+fn a_loop_current_is_believed_as_its_bands_say() {
+    let with = format!("{FLOW}\ncurrent_loop = [0.0, 16.0]");
+    let plan = Copy::new().with(COIL, FLOW, &with.replace("rate_max = 5.0\n", "")).load().expect("no mistake").plan;
+    let point = plan.points.iter().position(|point| point.path == "coil/water/flow").expect("there");
+    let number = u32::try_from(point).expect("few points");
+    let mut points = vec![PointState::default(); plan.engine.points.len()];
+    let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
+    let mut windows = vec![Window::default(); plan.engine.windows.len()];
+    let mut engine = Engine::new(plan.engine.tables(), &mut points, &mut alarms, &mut windows).expect("fits");
+    for (ma, status, value) in [
+        (4.0, Status::GOOD, Some(0)),
+        (12.8, Status::GOOD, Some(880)),
+        (3.8, Status::GOOD, Some(-20)),
+        (3.7, Status::UNCERTAIN_SENSOR_NOT_ACCURATE, Some(-30)),
+        (3.6, Status::BAD_SENSOR_FAILURE, None),
+        (0.0, Status::BAD_SENSOR_FAILURE, None),
+        (20.5, Status::GOOD, Some(1650)),
+        (20.6, Status::UNCERTAIN_SENSOR_NOT_ACCURATE, Some(1660)),
+        (21.0, Status::BAD_SENSOR_FAILURE, None),
+        (24.0, Status::BAD_SENSOR_FAILURE, None),
+        (20.0, Status::GOOD, Some(1600)),
+    ] {
+        engine.read(Millis(1000), number, &Raw::Real(ma), Millis(1000), &mut |_| {});
+        let reading = engine.reading(number);
+        assert_eq!(reading.status, status, "{ma} mA");
+        assert!(value.is_none_or(|value| value == reading.value), "{ma} mA: {}", reading.value);
     }
 }
