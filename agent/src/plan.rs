@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+pub mod overview;
 pub mod snmp;
 pub mod topology;
 
@@ -33,6 +34,8 @@ pub struct Plan {
     pub log: Log,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
+    /// What the page's drawing shows.
+    pub overview: overview::Overview,
     /// Connections to the field.
     pub links: Vec<Link>,
     /// What answers on them.
@@ -88,6 +91,8 @@ pub struct Health {
     pub commit: u32,
     /// Free share of the disk, 0.1 %.
     pub disk_free: u32,
+    /// Free space of the disk, MiB.
+    pub disk_free_mib: u32,
     /// Written to block devices since the start, KiB.
     pub written: u32,
     /// State of the wall clock.
@@ -100,6 +105,21 @@ pub struct Health {
     pub starts: u32,
     /// By link: requests without a believed answer since the last look, 0.1 %.
     pub errors: Vec<u32>,
+}
+
+impl Health {
+    /// All of them, in the order people see them.
+    #[must_use]
+    pub fn points(&self) -> Vec<u32> {
+        let Self { good, skipped, lateness, waiting, dropped, unsent, oldest, store, commit, disk_free, .. } = self;
+        let Self { written, clock, cpu, memory, starts, errors, .. } = self;
+        let mut points = vec![
+            *good, *skipped, *lateness, *waiting, *dropped, *unsent, *oldest, *store, *commit, *disk_free, *written,
+            *clock, *cpu, *memory, *starts,
+        ];
+        points.extend(errors);
+        points
+    }
 }
 
 /// Owned form of the engine's tables.
@@ -245,6 +265,8 @@ pub struct Store {
     pub dir: PathBuf,
     /// Largest size of the event store, MiB.
     pub max_mib: u32,
+    /// Days an event stays in the event log.
+    pub event_days: u32,
     /// How much history is kept; `None`: none is.
     pub history: Option<History>,
 }
@@ -277,6 +299,10 @@ impl Default for History {
 pub struct Http {
     /// Where the page listens; `None` turns it off.
     pub listen: Option<SocketAddr>,
+    /// Files of the page's certificate and of its key; with them it is served by TLS only.
+    pub tls: Option<(PathBuf, PathBuf)>,
+    /// Host names it is reached by, beside addresses and `localhost`; in lower case.
+    pub names: Vec<String>,
 }
 
 /// `[log]`.

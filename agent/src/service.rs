@@ -9,8 +9,9 @@ mod reload;
 mod session;
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::mpsc::SyncSender;
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -83,6 +84,10 @@ pub struct Service {
     runtime: RuntimeThread,
     page: Option<(Page, Current)>,
     page_address: Option<SocketAddr>,
+    /// Told when the agent should end and start anew.
+    anew: Arc<tokio::sync::Notify>,
+    /// Directory and size limit of the store that could not be opened.
+    missing: Option<(PathBuf, u32)>,
 }
 
 impl Service {
@@ -146,7 +151,9 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
-        let host = crate::core::health::Host::watch(&plan.store.dir)?;
+        let missing = opened.memory_only.is_some().then_some(plan.store.max_mib);
+        let host = crate::core::health::Host::watch(&plan.store.dir, missing)?;
+        let anew = Arc::new(tokio::sync::Notify::new());
         let recorder = history.as_ref().map(|(recorder, _)| recorder.clone());
         let late = match &history {
             Some((recorder, found)) => Some(Late::start(
@@ -159,8 +166,15 @@ impl Service {
             None => None,
         };
         let kept = opened.clone();
+        // The links are started after the core, and what a person confirms reaches them through their counters.
+        let counters: Arc<Mutex<Arc<field::FieldStats>>> = Arc::default();
         let core = {
             let (writer, publisher, door) = (writer.clone(), publisher.clone(), door.clone());
+            let asks = Arc::clone(&anew);
+            let to_links = Arc::clone(&counters);
+            let confirm = Box::new(move |device| {
+                to_links.lock().unwrap_or_else(PoisonError::into_inner).confirm(device);
+            });
             let renew = renew(session, &publisher, opened.boot, &catalogue);
             let applied = Applied {
                 plan: Arc::clone(&plan),
@@ -175,12 +189,26 @@ impl Service {
             };
             std::thread::Builder::new().name("core".into()).spawn(move || {
                 let _guard = NeverSilent;
-                run(Inputs { applied, opened, host, writer, publisher, receiver, door, told, alive, held, history })
+                run(Inputs {
+                    applied,
+                    opened,
+                    host,
+                    writer,
+                    publisher,
+                    receiver,
+                    door,
+                    told,
+                    alive,
+                    held,
+                    confirm,
+                    anew: Box::new(move || asks.notify_one()),
+                    history,
+                })
             })?
         };
         let to_core = door.clone();
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
-        let field = Running::start(Arc::clone(&plan), &runtime.handle, deliver);
+        let field = Running::start(Arc::clone(&plan), &runtime.handle, deliver, counters);
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
                 let (writer, door, history) = (writer.clone(), door.clone(), recorder.clone());
@@ -200,6 +228,7 @@ impl Service {
             }
             None => (None, None),
         };
+        let missing = missing.map(|max_mib| (plan.store.dir.clone(), max_mib));
         Ok(Self {
             plan,
             opened: kept,
@@ -215,7 +244,15 @@ impl Service {
             runtime,
             page,
             page_address,
+            anew,
+            missing,
         })
+    }
+
+    /// The plan in force.
+    #[must_use]
+    pub fn plan(&self) -> &Plan {
+        &self.plan
     }
 
     /// The way into the core.
@@ -228,6 +265,12 @@ impl Service {
     #[must_use]
     pub const fn page_address(&self) -> Option<SocketAddr> {
         self.page_address
+    }
+
+    /// Notified when the agent should be stopped and started anew: the disk of its store is there again.
+    #[must_use]
+    pub fn anew(&self) -> Arc<tokio::sync::Notify> {
+        Arc::clone(&self.anew)
     }
 
     /// Stops everything in order and says what the run did.
@@ -248,6 +291,8 @@ impl Service {
             runtime,
             page,
             page_address: _,
+            anew: _,
+            missing,
         } = self;
         if let Some((page, _)) = page {
             page.stop();
@@ -285,6 +330,12 @@ impl Service {
             Ok(Ok(rows)) => rows.first().map_or(0.0, |row| age_s(row.t_ms)),
             Ok(Err(_)) | Err(_) => 0.0,
         };
+        if let Some((dir, max_mib)) = missing {
+            match writer.call(move |store| store.copy_into(&dir, max_mib)) {
+                Ok(Ok(events)) => tracing::info!(events, "what was only in memory is in the event store now"),
+                Ok(Err(error)) | Err(error) => tracing::error!("events were only in memory and end with it: {error}"),
+            }
+        }
         let lost = writer.stop();
         if lost > 0 {
             tracing::error!(lost, "commits could not be made durable before the end");

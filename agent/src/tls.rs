@@ -1,6 +1,7 @@
-//! What a TLS client needs, made from files: the one trusted authority, and a certificate of its own if it has one.
+//! What TLS needs, made from files: for a client the one trusted authority, and a certificate of its own if it has one; for
+//! the page's server its certificate and key.
 //!
-//! rustls on ring, versions 1.2 and 1.3; the configured authority is the only root. Files are read at every call, so that
+//! rustls on ring, versions 1.2 and 1.3; a client's configured authority is its only root. Files are read at every call, so that
 //! a renewed certificate is used without a restart. It does not connect. Never panics. RFC 7468 (PEM).
 
 use std::path::{Path, PathBuf};
@@ -44,13 +45,28 @@ pub(crate) fn client_config(
         .with_root_certificates(roots);
     let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
     let chain = certificates("the client certificate", chain)?;
-    let bytes = read("the client key", key)?;
-    let key = PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| TlsError::Pem {
-        what: "the client key",
-        path: key.to_path_buf(),
-        source,
-    })?;
-    Ok(builder.with_client_auth_cert(chain, key)?)
+    Ok(builder.with_client_auth_cert(chain, private_key("the client key", key)?)?)
+}
+
+/// Settings of a server that shows a certificate and asks for none; HTTP/1.1 by name (RFC 7301).
+///
+/// # Errors
+/// When a file cannot be read or does not fit.
+pub(crate) fn server_config(certificate: &Path, key: &Path) -> Result<rustls::ServerConfig, TlsError> {
+    let chain = certificates("the page's certificate", certificate)?;
+    let key = private_key("the page's key", key)?;
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let mut config = rustls::ServerConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()?
+        .with_no_client_auth()
+        .with_single_cert(chain, key)?;
+    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    Ok(config)
+}
+
+fn private_key(what: &'static str, path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
+    let bytes = read(what, path)?;
+    PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| TlsError::Pem { what, path: path.to_path_buf(), source })
 }
 
 fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {

@@ -1,10 +1,11 @@
 //! History on the demo's signals: bytes a reading, queries, and what a hundred thousand points cost.
 //!
-//! The demo runs for a whole slot and a half (`LAPWING_BENCH_SECONDS`, 1400 unless given) and its readings are taken from
-//! its history. They are then recorded again, moved along the axis, until a day is full, and asked for. Queries are timed
+//! The demo runs for a whole slot and a half (`LAPWING_BENCH_SECONDS`, 1400 unless given; or `LAPWING_BENCH_DATA` names the
+//! data directory of a run that has ended) and its readings are taken from its history. They are then recorded again, moved along the axis, until a day is full, and asked for. Queries are timed
 //! with the files in the page cache (warm) and after the kernel was asked to drop them (cold, where it may be asked).
 
 use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use lapwing::plan::History;
@@ -22,11 +23,17 @@ const DAY: i64 = 1_790_035_200_000 / 86_400_000 * 86_400_000;
 pub(crate) fn run() {
     let home = TempDir::new("bench-history");
     let seconds = std::env::var("LAPWING_BENCH_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(1400_u64);
-    let data = home.join("demo");
-    let place = data.display().to_string();
-    let demo = Agent::demo(&["--seconds", &seconds.to_string(), "--data", &place]);
-    let (status, _) = demo.ended(Duration::from_secs(seconds + 60));
-    assert!(status.success(), "the demo ended with {status}");
+    let data = std::env::var_os("LAPWING_BENCH_DATA").map_or_else(
+        || {
+            let data = home.join("demo");
+            let place = data.display().to_string();
+            let demo = Agent::demo(&["--seconds", &seconds.to_string(), "--data", &place]);
+            let (status, _) = demo.ended(Duration::from_secs(seconds + 60));
+            assert!(status.success(), "the demo ended with {status}");
+            data
+        },
+        PathBuf::from,
+    );
     let reader = Reader::new(&data.join("store"));
     let points = reader.points().expect("points");
     let mut recorded = Batch::default();
@@ -63,9 +70,7 @@ fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
         }
         readings += batch.entries.len() as u64;
         recorder.submit(batch);
-        while recorder.state().waiting > 0 || data.join("history/closing.slot").exists() {
-            std::thread::sleep(Duration::from_millis(5));
-        }
+        settled(&recorder, &data);
         begin += last - first + 1000;
     }
     let sizes =
@@ -106,6 +111,21 @@ fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
     report("history_read_in_order", times, "times real time", "goal of backfill", Some(50.0));
 }
 
+/// Waits until the writer has taken everything and no slot waits to be closed.
+///
+/// # Panics
+/// When it does not get there.
+fn settled(recorder: &Recorder, data: &Path) {
+    let begun = Instant::now();
+    // Answered once what was handed over has been taken.
+    recorder.flush();
+    while recorder.state().waiting > 0 || data.join("history/closing.slot").exists() {
+        let state = recorder.state();
+        assert!(begun.elapsed() < Duration::from_secs(300), "the history does not settle: {state:?}");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
 fn query(reader: &Reader, path: &str) -> f64 {
     let begun = Instant::now();
     let found = reader.readings(&[path], DAY, DAY + 86_400_000, Wanted::Buckets(1000)).expect("answered");
@@ -135,9 +155,7 @@ fn many(home: &TempDir) {
             std::thread::sleep(Duration::from_millis(1));
         }
     }
-    while recorder.state().waiting > 0 || data.join("history/closing.slot").exists() {
-        std::thread::sleep(Duration::from_millis(20));
-    }
+    settled(&recorder, &data);
     let busy = (processor() - before).as_secs_f64() / (SLOT_MS as f64 / 1000.0) * 100.0;
     report("history_100k_points_processor", busy, "% of one core at 1 Hz", "all of the agent", Some(40.0));
     report("history_100k_points_elapsed", begun.elapsed().as_secs_f64(), "s for 900 s", "none", None);

@@ -12,11 +12,15 @@ mod late;
 mod latency;
 mod modbus_server;
 mod mqtt;
+mod outage;
+mod own;
 mod paced_line;
+mod page_day;
 mod physics;
 mod serial;
 mod size;
 mod snmp;
+mod store;
 mod tcp;
 
 use std::process::ExitCode;
@@ -84,6 +88,24 @@ const BENCHES: &[Bench] = &[
         name: "history",
         says: "history: bytes a reading on the demo's signals, queries, 100 000 points (half an hour)",
         run: history::run,
+        usual: false,
+    },
+    Bench {
+        name: "outage",
+        says: "six hours without a broker, played fast: memory; how fast lost frames come and what that costs live events",
+        run: outage::run,
+        usual: false,
+    },
+    Bench {
+        name: "store",
+        says: "bytes to the disk per event and per day of the demo, events a second, start after a cut (half an hour; root)",
+        run: store::run,
+        usual: false,
+    },
+    Bench {
+        name: "page-day",
+        says: "writes a day of history for tests/page/bench.py; measures nothing itself",
+        run: page_day::run,
         usual: false,
     },
     Bench {

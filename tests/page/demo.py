@@ -17,13 +17,18 @@ class Demo:
     def __init__(self, lapwing, scenario, seconds=600, data=None):
         self.data = data or tempfile.mkdtemp(prefix="lapwing-page-")
         self.owned = data is None
-        add = [lapwing, "account", "add", "ada", "--role", "engineer", "--data", os.path.join(self.data, "store")]
-        subprocess.run(add, input=PIN + "\n", text=True, check=True, stdout=subprocess.DEVNULL)
+        self.lapwing = lapwing
+        self.add_account("ada", "engineer")
         command = [lapwing, "demo", "--json", "--scenario", scenario, "--seconds", str(seconds), "--data", self.data]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         self.lines, self.arrived = [], threading.Condition()
         self.url = "http://" + json.loads(self.process.stdout.readline())["addresses"]["http"]
         threading.Thread(target=self._read, daemon=True).start()
+
+    def add_account(self, name, role):
+        """Another account with the same PIN."""
+        add = [self.lapwing, "account", "add", name, "--role", role, "--data", os.path.join(self.data, "store")]
+        subprocess.run(add, input=PIN + "\n", text=True, check=True, stdout=subprocess.DEVNULL)
 
     def _read(self):
         for line in self.process.stdout:

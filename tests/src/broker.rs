@@ -3,9 +3,9 @@
 //! It keeps sessions on disk and saves them every second, so that a subscriber whose session is durable misses nothing
 //! that was acknowledged more than a second before the end.
 
-use std::process::Command;
 use std::time::Duration;
 
+use crate::network::{Network, command};
 use crate::place::{TempDir, free_tcp_port, program};
 use crate::process::Process;
 
@@ -14,6 +14,8 @@ use crate::process::Process;
 pub struct Broker {
     home: TempDir,
     port: u16,
+    /// The network it lives in, if it is not the machine's own.
+    network: Option<String>,
     process: Option<Process>,
 }
 
@@ -29,18 +31,39 @@ impl Broker {
     /// One that does not run yet.
     #[must_use]
     pub fn prepared() -> Self {
+        Self::prepared_with("", None)
+    }
+
+    /// One with further lines of configuration.
+    #[must_use]
+    pub fn start_with(more: &str) -> Self {
+        let mut broker = Self::prepared_with(more, None);
+        broker.go();
+        broker
+    }
+
+    /// One behind a network of its own, which listens on every address there.
+    #[must_use]
+    pub fn behind(network: &Network) -> Self {
+        let mut broker = Self::prepared_with("", Some(network));
+        broker.go();
+        broker
+    }
+
+    fn prepared_with(more: &str, network: Option<&Network>) -> Self {
         let home = TempDir::new("broker");
         let port = free_tcp_port();
         home.write(
             "mosquitto.conf",
             &format!(
-                "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\n\
+                "listener {port}{}\nallow_anonymous true\nuser root\npersistence true\n\
                  persistence_location {}/\nautosave_interval 1\nset_tcp_nodelay true\nmax_queued_messages 0\nlog_dest stderr\n\
-                 log_type all\nconnection_messages true\n",
+                 log_type all\nconnection_messages true\n{more}",
+                if network.is_some() { "" } else { " 127.0.0.1" },
                 home.path().display()
             ),
         );
-        Self { home, port, process: None }
+        Self { home, port, network: network.map(Network::name), process: None }
     }
 
     /// Its port.
@@ -62,7 +85,7 @@ impl Broker {
     pub fn go(&mut self) {
         let process = Process::start(
             "mosquitto",
-            Command::new(program("mosquitto")).arg("-c").arg(self.home.join("mosquitto.conf")),
+            command(self.network.as_deref(), program("mosquitto")).arg("-c").arg(self.home.join("mosquitto.conf")),
         );
         process
             .err

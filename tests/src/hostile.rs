@@ -18,6 +18,8 @@ pub enum Way {
     Delay(Duration),
     /// They pass a few at a time: a slow reader at the other end.
     Trickle,
+    /// To the peer so many bytes a second pass, everything back: a reader that may be slower than what is said.
+    Slow(u32),
     /// They stay where they are; the connection stays open.
     Stall,
     /// To the peer they pass, nothing comes back: half open.
@@ -27,6 +29,9 @@ pub enum Way {
     /// The connection is reset in the middle of a packet, after so many bytes to the peer.
     CutAfter(u64),
 }
+
+/// Read at once where the pace is slow.
+const SLOW_BYTES: usize = 64;
 
 /// The proxy.
 #[derive(Clone, Debug)]
@@ -101,9 +106,15 @@ impl Hostile {
                     continue;
                 }
                 Way::Refuse => break,
-                Way::Pass | Way::Delay(_) | Way::Trickle | Way::Deaf | Way::CutAfter(_) => {}
+                Way::Pass | Way::Delay(_) | Way::Trickle | Way::Slow(_) | Way::Deaf | Way::CutAfter(_) => {}
             }
-            let room = if self.way() == Way::Trickle { 16 } else { buffer.len() };
+            let room = match self.way() {
+                Way::Trickle => 16,
+                Way::Slow(_) if outward => SLOW_BYTES,
+                Way::Pass | Way::Delay(_) | Way::Slow(_) | Way::Stall | Way::Deaf | Way::Refuse | Way::CutAfter(_) => {
+                    buffer.len()
+                }
+            };
             let got = match from.read(&mut buffer[..room]) {
                 Ok(0) => break,
                 Ok(got) => got,
@@ -117,12 +128,15 @@ impl Hostile {
             match self.way() {
                 Way::Delay(by) => std::thread::sleep(by),
                 Way::Trickle => std::thread::sleep(Duration::from_millis(5)),
+                Way::Slow(a_second) if outward => {
+                    std::thread::sleep(Duration::from_secs(1).mul_f64(got as f64 / f64::from(a_second.max(1))));
+                }
                 Way::CutAfter(limit) if outward => {
                     let left = limit.saturating_sub(self.forwarded() - begun);
                     cut = left <= got as u64;
                     bytes = &bytes[..got.min(usize::try_from(left).unwrap_or(got))];
                 }
-                Way::Pass | Way::Stall | Way::Deaf | Way::Refuse | Way::CutAfter(_) => {}
+                Way::Pass | Way::Slow(_) | Way::Stall | Way::Deaf | Way::Refuse | Way::CutAfter(_) => {}
             }
             if outward {
                 self.forwarded.fetch_add(bytes.len() as u64, Ordering::Relaxed);

@@ -10,11 +10,13 @@ pub mod broker;
 #[path = "../fuzz/src/lib.rs"]
 pub mod decoders;
 pub mod field;
+pub mod frames;
 pub mod hostile;
 pub mod late;
 pub mod lines;
 pub mod modbus;
 pub mod mount;
+pub mod network;
 pub mod place;
 pub mod process;
 pub mod proxy;

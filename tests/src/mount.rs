@@ -48,6 +48,23 @@ impl Mount {
         &self.at
     }
 
+    /// Bytes written so far to the block device beneath it.
+    ///
+    /// # Panics
+    /// When it lies on none, or the kernel does not say.
+    #[must_use]
+    pub fn written(&self) -> u64 {
+        let table = std::fs::read_to_string("/proc/self/mounts").expect("Linux lists its mounts");
+        let here = format!(" {} ", self.at.display());
+        let device = table.lines().find(|line| line.contains(&here)).and_then(|line| line.split(' ').next());
+        let name = device.and_then(|device| device.strip_prefix("/dev/")).expect("it is on a block device");
+        let said =
+            std::fs::read_to_string(format!("/sys/class/block/{name}/stat")).expect("a block device has figures");
+        // Sectors written is the seventh figure, a sector 512 bytes whatever the device (kernel documentation, block/stat).
+        let sectors: u64 = said.split_whitespace().nth(6).and_then(|text| text.parse().ok()).expect("a number");
+        sectors * 512
+    }
+
     /// Fills it to the last byte with a file; gives that file, to be removed.
     ///
     /// # Panics

@@ -10,6 +10,7 @@ use std::time::Duration;
 use lapwing_protocol::schema;
 use serde_json::Value;
 
+use crate::network::{Network, command};
 use crate::place::{TempDir, lapwing, python, sources};
 use crate::process::Process;
 use crate::readings::Catalogue;
@@ -74,10 +75,23 @@ impl Subscriber {
     /// When it does not get that far.
     #[must_use]
     pub fn named(port: u16, client: &str) -> Self {
+        Self::inside(None, port, client)
+    }
+
+    /// As `start`, inside a network of its own.
+    ///
+    /// # Panics
+    /// When it does not get that far.
+    #[must_use]
+    pub fn behind(network: &Network, port: u16) -> Self {
+        Self::inside(Some(&network.name()), port, "independent-subscriber")
+    }
+
+    fn inside(network: Option<&str>, port: u16, client: &str) -> Self {
         let schemas = schemas();
         let process = Process::start(
             "subscriber",
-            Command::new(python())
+            command(network, python())
                 .arg(sources().join("peers/subscriber.py"))
                 .args(["--port", &port.to_string(), "--client", client])
                 .arg("--schemas")

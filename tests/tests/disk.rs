@@ -162,6 +162,47 @@ fn a_disk_that_gives_up_and_is_mounted_anew_is_used_again() {
 }
 
 #[test]
+fn what_was_only_in_memory_moves_to_the_disk_when_it_is_there() {
+    let Some(mount) = Mount::in_memory(16 * 1024) else { return };
+    let filler = mount.fill();
+    let home = TempDir::new("disklater");
+    let broker = Broker::start();
+    let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+    calm_controller(&mut controller);
+    let config = one_controller_at(&home, &controller.address(), &broker.address(), &mount.path().join("data"));
+    let subscriber = Subscriber::start(broker.port());
+    let agent = Agent::run(&config);
+    let mut bay = Bay { _home: home, _broker: broker, controller, subscriber, agent };
+    let first = bay.store_event("in memory only", 0);
+    bay.trip(false);
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", mark, IN_TIME);
+    let mark = bay.subscriber.mark();
+    std::fs::remove_file(filler).expect("room again");
+    let back = bay.store_event("disk is back", mark);
+    assert_eq!(back["log"], first["log"]);
+    // The same log goes on after the new start, durable now; the alarm that stands is not told again.
+    let started = bay
+        .subscriber
+        .topic("event", mark, SOON, |event| event["kind"] == "agent" && event["durable"] != false)
+        .payload;
+    assert_eq!(started["log"], first["log"]);
+    assert!(started["seq"].as_u64() > back["seq"].as_u64());
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 1, &[615]);
+    let cleared = bay.subscriber.alarm("low-flow", "returned_unacknowledged", mark, IN_TIME).payload;
+    assert!(cleared["durable"] != false);
+    bay.trip(true);
+    let told = bay.subscriber.events();
+    let raised = told.iter().filter(|event| event["alarm"] == "low-flow" && event["to"] == "unacknowledged").count();
+    assert_eq!(raised, 3, "each was told once");
+    // History is kept from then on.
+    assert!(mount.path().join("data/history").exists());
+    bay.agrees_with(&mount);
+}
+
+#[test]
 fn without_any_disk_it_starts_and_alarms_and_says_so() {
     let Some(mount) = Mount::in_memory(64) else { return };
     let _filler = mount.fill();

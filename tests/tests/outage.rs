@@ -3,17 +3,16 @@
 //!
 //! The outage lasts 3 s, or `LAPWING_TEST_OUTAGE_S` seconds (`tests/run outage`).
 
-use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use lapwing_tests::agent::Agent;
 use lapwing_tests::broker::Broker;
+use lapwing_tests::frames::{all_complete, frames};
 use lapwing_tests::modbus::ModbusPeer;
 use lapwing_tests::place::{TempDir, lapwing};
 use lapwing_tests::readings::without_repeats;
 use lapwing_tests::subscriber::Subscriber;
 use lapwing_tests::testbay::{calm_controller, one_controller};
-use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(30);
 
@@ -115,37 +114,6 @@ fn a_broker_that_is_down_at_the_start_gets_everything_later() {
     subscriber.all_fit_their_schemas();
 }
 
-/// Frames of each start by number, as they arrived; one that came twice must have said the same.
-fn frames(subscriber: &Subscriber) -> BTreeMap<u64, BTreeMap<u64, Value>> {
-    let mut starts: BTreeMap<u64, BTreeMap<u64, Value>> = BTreeMap::new();
-    for message in subscriber.all().into_iter().filter(|message| message.below() == "frame") {
-        let number = |key: &str| message.payload[key].as_u64().expect("a number");
-        let (boot, seq) = (number("boot"), number("seq"));
-        let mut frame = message.payload.clone();
-        let late = frame.as_object_mut().expect("an object").remove("late").is_some();
-        if let Some(known) = starts.entry(boot).or_default().insert(seq, frame.clone()) {
-            assert_eq!(known, frame, "frame {seq} of start {boot} came twice, late: {late}, and differs");
-        }
-    }
-    starts
-}
-
-fn complete(frames: &BTreeMap<u64, Value>) -> bool {
-    frames.keys().copied().eq(1..=frames.len() as u64)
-}
-
-/// Waits until no start has a gap in its frames.
-fn all_complete(subscriber: &Subscriber) {
-    let until = Instant::now() + SOON;
-    while !frames(subscriber).values().all(complete) {
-        let numbers = |starts: BTreeMap<u64, BTreeMap<u64, Value>>| {
-            starts.into_iter().map(|(boot, of)| (boot, of.into_keys().collect::<Vec<_>>())).collect::<Vec<_>>()
-        };
-        assert!(Instant::now() < until, "gaps: {:?}", numbers(frames(subscriber)));
-        std::thread::sleep(Duration::from_millis(50));
-    }
-}
-
 #[test]
 fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
     let home = TempDir::new("late-frames");
@@ -173,7 +141,7 @@ fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
     broker.go();
     let mark = subscriber.mark();
     subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true);
-    all_complete(&subscriber);
+    all_complete(&subscriber, SOON);
 
     // The agent is killed while the broker is away: the next start sends what the last one could not.
     broker.kill();
@@ -188,7 +156,7 @@ fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
     let agent = quick(&config);
     let first_boot = *frames(&subscriber).keys().next().expect("frames came");
     subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true && frame["boot"].as_u64() == Some(first_boot));
-    all_complete(&subscriber);
+    all_complete(&subscriber, SOON);
     assert!(agent.terminate().0.success());
     subscriber.all_fit_their_schemas();
 }

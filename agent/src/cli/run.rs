@@ -32,25 +32,39 @@ pub(super) fn run(args: &RunArgs) -> End {
         Err(error) => return could_not("catch signals", &error),
     };
     let account = Account::begin(output, args.json);
-    let (told, listener) = sync_channel(TOLD);
-    let plan = loaded.plan.clone();
-    let mut service = match Service::start(loaded.plan, told) {
-        Ok(service) => service,
-        Err(error) => {
-            eprintln!("The agent could not start: {error}");
-            return End::NotTried;
+    let mut plan = loaded.plan;
+    let mut first = true;
+    let summary = loop {
+        let (told, listener) = sync_channel(TOLD);
+        let mut service = match Service::start(plan.clone(), told) {
+            Ok(service) => service,
+            Err(error) => {
+                eprintln!("The agent could not start: {error}");
+                return End::NotTried;
+            }
+        };
+        // Nothing the agent tells is printed before this: the teller starts below.
+        if std::mem::take(&mut first) {
+            account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
         }
+        let teller = tell_all(account.clone(), listener);
+        let why = loop {
+            match signals.wait_or(None, &service.anew()) {
+                Why::Reload => reload(&args.config, &mut service),
+                why @ (Why::Anew | Why::TimeIsOver | Why::Asked) => break why,
+            }
+        };
+        if why == Why::Anew {
+            plan = service.plan().clone();
+            let _of_the_part_before = service.stop();
+            join(teller);
+            continue;
+        }
+        signals.insist();
+        let summary = service.stop();
+        join(teller);
+        break summary;
     };
-    // Nothing the agent tells is printed before this: the teller starts below.
-    account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
-    drop(plan);
-    let teller = tell_all(account.clone(), listener);
-    while signals.wait(None) == Why::Reload {
-        reload(&args.config, &mut service);
-    }
-    signals.insist();
-    let summary = service.stop();
-    join(teller);
     account.summary(&summary);
     drop(account);
     printer.finish();

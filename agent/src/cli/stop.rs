@@ -4,6 +4,8 @@
 
 use std::time::Duration;
 
+use tokio::sync::Notify;
+
 /// Why a run ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Why {
@@ -13,6 +15,8 @@ pub(super) enum Why {
     Asked,
     /// The configuration is to be read anew.
     Reload,
+    /// The agent itself: it is to be started anew.
+    Anew,
 }
 
 /// Blocks until the run should end. Signals are caught from the first call of [`Signals::catch`] on.
@@ -52,6 +56,11 @@ impl Signals {
 
     /// Waits for a signal or the given time; `None` waits for a signal alone.
     pub(super) fn wait(&mut self, seconds: Option<u64>) -> Why {
+        self.wait_or(seconds, &Notify::new())
+    }
+
+    /// As `wait`, or until the agent asks to be started anew.
+    pub(super) fn wait_or(&mut self, seconds: Option<u64>, anew: &Notify) -> Why {
         let Self { runtime, interrupt, terminate, hang_up } = self;
         runtime.block_on(async {
             let over = async {
@@ -71,6 +80,7 @@ impl Signals {
                 () = over => Why::TimeIsOver,
                 _ = interrupt.recv() => Why::Asked,
                 _ = terminate.recv() => Why::Asked,
+                () = anew.notified() => Why::Anew,
             }
         })
     }

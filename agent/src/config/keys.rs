@@ -1,7 +1,7 @@
 //! Every key of the configuration: its table, type, default, an example and its meaning.
 //!
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
-//! Markdown). `module`, `mqtt`, `store`, `http`, `log` and `snmp` are plain tables, reachable from the environment; the
+//! Markdown). `module`, `mqtt`, `store`, `http`, `log`, `snmp` and `overview` are plain tables, reachable from the environment; the
 //! others are lists of tables in the file. Reads nothing. Never panics.
 #![doc = include_str!("keys.md")]
 
@@ -52,7 +52,7 @@ pub struct Key {
 }
 
 /// Plain tables: once a file, and within reach of the environment.
-pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp"];
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "overview"];
 /// Lists of tables in the module file.
 pub const LISTS: &[&str] =
     &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress"];
@@ -81,8 +81,10 @@ pub fn table() -> String {
             Kind::Names => "table".into(),
             Kind::Lists => "list of texts, or of lists of them".into(),
         };
+        // A path with braces or stars would be read as markup.
+        let default = if key.default.contains('/') { format!("`{}`", key.default) } else { key.default.to_string() };
         // Writing to a String cannot fail.
-        let _ = writeln!(text, "| `{}` | `{}` | {kind} | {} | {} |", key.section, key.name, key.default, key.meaning);
+        let _ = writeln!(text, "| `{}` | `{}` | {kind} | {default} | {} |", key.section, key.name, key.meaning);
     }
     text
 }
@@ -159,6 +161,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
+    key("store", "event_days", W, "400", "400", "Days an event stays in the event log, where `max_mib` allows; one the broker has not confirmed stays in any case."),
     key("store", "history", F, "true", "true", "Whether readings are kept."),
     key("store", "raw_days", W, "60", "60", "Days every reading is kept, where the disk allows."),
     key("store", "minute_days", W, "180", "180", "Days one-minute roll-ups are kept."),
@@ -168,7 +171,65 @@ pub const KEYS: &[Key] = &[
     key("store", "reserve_mib", W, "256", "256", "Space of the disk that history leaves free, MiB, so that events never starve."),
     key("http", "listen", T, "127.0.0.1:8467", "\"127.0.0.1:8467\"", "Where the local page and its interface listen; loopback only unless another address is given."),
     key("http", "enabled", F, "true", "true", "Whether there is a page; see `listen`."),
+    key("http", "certificate", T, "", "\"/etc/lapwing/page.pem\"", "Certificate of the page, PEM, its own first; turns TLS on and needs `key`. A renewed one is taken up within a minute."),
+    key("http", "key", T, "", "\"/etc/lapwing/page.key\"", "Key of that certificate, PEM."),
+    key("http", "without_tls", F, "false", "true", "Allows plain HTTP beyond loopback, where something else encrypts the way to the page."),
+    key("http", "names", Texts, "[]", "[\"m1.saltmarsh.example\"]", "Host names the page is reached by, beside addresses and `localhost`."),
     key("log", "level", T, "info", "\"info\"", "What is logged: error, warn, info, debug, trace, or by part as lapwing=debug."),
+
+    key("overview", "supply_temperature", T, "coil/water/supply/temperature", "\"coil/water/supply/temperature\"", "Water that comes to the coil."),
+    key("overview", "return_temperature", T, "coil/water/return/temperature", "\"coil/water/return/temperature\"", "Water that leaves it."),
+    key("overview", "flow", T, "coil/water/flow", "\"coil/water/flow\"", "Water flow."),
+    key("overview", "static_pressure", T, "coil/water/static-pressure", "\"coil/water/static-pressure\"", "Static pressure of the loop."),
+    key("overview", "strainer_drop", T, "coil/water/strainer/pressure-drop", "\"coil/water/strainer/pressure-drop\"", "Pressure drop of the strainer."),
+    key("overview", "pump_rise", T, "pump/pressure-rise", "\"pump/pressure-rise\"", "Pressure rise of the pumps."),
+    key("overview", "pump_state", OneOrMany, "pump/{n}/state", "\"pump/{n}/state\"", "State of each pump."),
+    key("overview", "pump_speed", OneOrMany, "pump/{n}/speed", "\"pump/{n}/speed\"", "Speed of each pump."),
+    key("overview", "pump_power", OneOrMany, "pump/{n}/power", "\"pump/{n}/power\"", "Power of each pump."),
+    key("overview", "valve", T, "coil/valve/position", "\"coil/valve/position\"", "Position of the coil's valve."),
+    key("overview", "heat", T, "coil/water/heat", "\"coil/water/heat\"", "Heat the water takes out."),
+    key("overview", "condensation_margin", T, "coil/condensation-margin", "\"coil/condensation-margin\"", "Distance of the coldest surface from the dew point."),
+    key("overview", "dew_point", T, "cold-aisle/dew-point", "\"cold-aisle/dew-point\"", "Dew point."),
+    key("overview", "entering_air", T, "coil/air/entering/temperature", "\"coil/air/entering/temperature\"", "Air that comes to the coil."),
+    key("overview", "leaving_air", OneOrMany, "coil/air/leaving/temperature, coil/air/leaving/*/temperature", "\"coil/air/leaving/*/temperature\"", "Air that leaves it."),
+    key("overview", "fan_speed", OneOrMany, "fan/{n}/speed", "\"fan/{n}/speed\"", "Speed of each fan."),
+    key("overview", "fan_running", OneOrMany, "fan/{n}/running", "\"fan/{n}/running\"", "Whether each fan runs."),
+    key("overview", "fan_fault", OneOrMany, "fan/{n}/fault", "\"fan/{n}/fault\"", "Fault of each fan."),
+    key("overview", "fan_rise", T, "fan-wall/pressure-rise", "\"fan-wall/pressure-rise\"", "Pressure rise of the fan wall."),
+    key("overview", "fan_reserve", T, "fan-wall/reserve", "\"fan-wall/reserve\"", "Fans beyond those needed."),
+    key("overview", "filter_drop", T, "filter/pressure-drop", "\"filter/pressure-drop\"", "Pressure drop of the filters."),
+    key("overview", "cold_aisle_temperature", OneOrMany, "cold-aisle/temperature, cold-aisle/*/temperature", "\"cold-aisle/*/temperature\"", "Cold aisle, temperatures."),
+    key("overview", "cold_aisle_humidity", OneOrMany, "cold-aisle/humidity, cold-aisle/*/humidity", "\"cold-aisle/*/humidity\"", "Cold aisle, humidities."),
+    key("overview", "hot_aisle_temperature", OneOrMany, "hot-aisle/temperature, hot-aisle/*/temperature", "\"hot-aisle/*/temperature\"", "Hot aisle, temperatures."),
+    key("overview", "rack_inlet", OneOrMany, "rack/{n}/inlet/temperature, rack/{n}/inlet/*/temperature", "\"rack/{n}/inlet/*/temperature\"", "Inlet temperatures of each rack."),
+    key("overview", "rack_outlet", OneOrMany, "rack/{n}/outlet/temperature", "\"rack/{n}/outlet/temperature\"", "Outlet temperature of each rack."),
+    key("overview", "rack_power", OneOrMany, "rack/{n}/power, rack/{n}/pdu/*/power", "\"rack/{n}/pdu/*/power\"", "Power of each rack; several are added."),
+    key("overview", "rack_fits", OneOrMany, "rack/{n}/capacity", "\"rack/{n}/capacity\"", "What still fits in each rack."),
+    key("overview", "chiller_state", T, "chiller/state", "\"chiller/state\"", "State of the chiller."),
+    key("overview", "chiller_leaving", T, "chiller/water/leaving/temperature", "\"chiller/water/leaving/temperature\"", "Water that leaves it."),
+    key("overview", "chiller_power", T, "chiller/power", "\"chiller/power\"", "Its power."),
+    key("overview", "main_power", T, "main/power", "\"main/power\"", "Power of the module."),
+    key("overview", "power_source", T, "main/supply/source, supply/source", "\"supply/source\"", "What feeds the module now."),
+    key("overview", "ups_seconds", OneOrMany, "ups/{n}/seconds-left", "\"ups/{n}/seconds-left\"", "How long each UPS lasts."),
+    key("overview", "ups_source", OneOrMany, "ups/{n}/output/source", "\"ups/{n}/output/source\"", "What each UPS feeds its output from."),
+    key("overview", "electrical_margin", T, "ride-through/electrical/margin", "\"ride-through/electrical/margin\"", "Time the first battery lasts beyond the start of the generator."),
+    key("overview", "air_seconds", T, "ride-through/air-movement/seconds", "\"ride-through/air-movement/seconds\"", "Time to the limit if the fans stopped."),
+    key("overview", "air_margin", T, "ride-through/air-movement/margin", "\"ride-through/air-movement/margin\"", "What is left of it after a restart."),
+    key("overview", "water_seconds", T, "ride-through/water-flow/seconds", "\"ride-through/water-flow/seconds\"", "Time to the limit if the water stood still."),
+    key("overview", "water_margin", T, "ride-through/water-flow/margin", "\"ride-through/water-flow/margin\"", "What is left of it after a restart."),
+    key("overview", "chiller_seconds", T, "ride-through/chiller/seconds", "\"ride-through/chiller/seconds\"", "Time to the limit if the chiller stopped."),
+    key("overview", "chiller_margin", T, "ride-through/chiller/margin", "\"ride-through/chiller/margin\"", "What is left of it after a restart."),
+    key("overview", "breaker_position", OneOrMany, "breaker/{n}/position", "\"breaker/{n}/position\"", "Position of each tier's breaker, by the tier's name."),
+    key("overview", "breaker_trip", OneOrMany, "breaker/{n}/trip", "\"breaker/{n}/trip\"", "Trip of each tier's breaker."),
+    key("overview", "first_breaker", OneOrMany, "failover/{n}/first-breaker", "\"failover/{n}/first-breaker\"", "For the loss of each side: the breaker that would be nearest to its limit."),
+    key("overview", "first_breaker_margin", OneOrMany, "failover/{n}/margin", "\"failover/{n}/margin\"", "How far it would be from it."),
+    key("overview", "fits", T, "module/capacity", "\"module/capacity\"", "What still fits in the module."),
+    key("overview", "fits_bound_by", T, "module/capacity/bound-by", "\"module/capacity/bound-by\"", "What binds it."),
+    key("overview", "fits_power", T, "module/busways/capacity", "\"module/busways/capacity\"", "What still fits by power."),
+    key("overview", "fits_cooling", T, "cooling/capacity", "\"cooling/capacity\"", "What still fits by cooling."),
+    key("overview", "doors", OneOrMany, "door/{n}", "\"door/{n}\"", "Doors."),
+    key("overview", "leaks", OneOrMany, "leak/{n}", "\"leak/{n}\"", "Leak detectors."),
+    key("overview", "smoke", T, "smoke/alarm", "\"smoke/alarm\"", "Smoke."),
 
     key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),
 

@@ -55,6 +55,19 @@ impl Pattern {
         self.segments.iter().all(|segment| matches!(segment, Segment::Plain(_)))
     }
 
+    /// The one path it stands for, if there is only one.
+    pub(crate) fn plain(&self) -> Option<String> {
+        let segments: Option<Vec<&str>> = self
+            .segments
+            .iter()
+            .map(|segment| match segment {
+                Segment::Plain(text) => Some(text.as_str()),
+                Segment::Any | Segment::Named(_) => None,
+            })
+            .collect();
+        Some(segments?.join("/"))
+    }
+
     /// The captures, if the path fits.
     pub(crate) fn matches(&self, path: &str) -> Option<Captures> {
         let mut captures: Captures = Vec::new();

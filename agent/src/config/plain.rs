@@ -14,7 +14,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::keys::{self, Key, Kind};
 use super::mistake::Report;
-use super::reader::{Item, Read, nearest};
+use super::reader::{Item, OneOrMany, Read, nearest};
 use super::source::{Located, Origin, Place};
 use super::wrong::Wrong;
 
@@ -185,12 +185,15 @@ fn take(item: &mut Item<'_>, key: &'static Key, report: &mut Report) -> Option<L
                 }
             }
         }
-        Kind::Texts | Kind::OneOrMany => item.take::<Vec<Located<String>>>(key.name, report)?.map(|list| {
-            ValueKind::Array(list.into_iter().map(|text| Value::new(None, ValueKind::String(text.value))).collect())
-        }),
+        Kind::Texts => item.take::<Vec<Located<String>>>(key.name, report)?.map(texts),
+        Kind::OneOrMany => item.take::<OneOrMany>(key.name, report)?.map(|list| texts(list.0)),
         // No plain table has lists of numbers or tables of names.
         Kind::Numbers | Kind::Names | Kind::Lists => return None,
     })
+}
+
+fn texts(list: Vec<Located<String>>) -> ValueKind {
+    ValueKind::Array(list.into_iter().map(|text| Value::new(None, ValueKind::String(text.value))).collect())
 }
 
 /// An exact scalar of a kind.

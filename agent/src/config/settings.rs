@@ -1,4 +1,4 @@
-//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp.
+//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp; and what `overview` has in writing.
 //!
 //! Takes merged values of the right type and judges their meaning: topic segments, addresses, what belongs together.
 //! Fills defaults as the table of keys states them. Touches neither disk nor network. Never panics.
@@ -31,6 +31,15 @@ pub(crate) struct Settings {
     pub(crate) snmp: plan::snmp::Snmp,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
+    /// What `[overview]` says, by role; judged with the points at hand.
+    pub(crate) overview: BTreeMap<&'static str, Written>,
+}
+
+/// Paths or patterns a person has written for a role of the drawing.
+#[derive(Clone, Debug)]
+pub(crate) struct Written {
+    pub(crate) paths: Vec<String>,
+    pub(crate) place: Place,
 }
 
 /// Judges the merged tables. `tables` tells where each begins, `file` is the file's beginning.
@@ -53,22 +62,10 @@ pub(crate) fn settings(
     let store = plan::Store {
         dir: plain.text("store.dir").map_or_else(|| PathBuf::from("/var/lib/lapwing"), PathBuf::from),
         max_mib: u32::try_from(max_mib).unwrap_or(512),
+        event_days: days(plain, "event_days", 400, &place, report),
         history: history(plain, &place, report),
     };
-    let listen = plain.text("http.listen").unwrap_or_else(|| "127.0.0.1:8467".into());
-    let listen = match listen.parse::<SocketAddr>() {
-        Ok(listen) => Some(listen),
-        Err(_) => {
-            let why = "an address and a port to listen on are needed".into();
-            report.wrong(
-                place("http", "listen"),
-                "http.listen",
-                Wrong::BadAddress { address: listen, why, example: "\"127.0.0.1:8467\"" },
-            );
-            None
-        }
-    };
-    let http = plan::Http { listen: listen.filter(|_| plain.flag("http.enabled").unwrap_or(true)) };
+    let http = http(plain, &place, report);
     let level = plain.text("log.level").unwrap_or_else(|| "info".into());
     if level.parse::<tracing_subscriber::EnvFilter>().is_err() {
         let known = vec!["error", "warn", "info", "debug", "trace"];
@@ -83,24 +80,104 @@ pub(crate) fn settings(
         );
     }
     let snmp = snmp(plain, &place, report);
-    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place: plain.written("mqtt.points") }
+    let points_place = plain.written("mqtt.points");
+    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place, overview: overview(plain) }
+}
+
+/// Where the page listens, and under which protection.
+fn http(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Http {
+    let listen = plain.text("http.listen").unwrap_or_else(|| "127.0.0.1:8467".into());
+    let listen = match listen.parse::<SocketAddr>() {
+        Ok(listen) => Some(listen),
+        Err(_) => {
+            let why = "an address and a port to listen on are needed".into();
+            let wrong = Wrong::BadAddress { address: listen, why, example: "\"127.0.0.1:8467\"" };
+            report.wrong(place("http", "listen"), "http.listen", wrong);
+            None
+        }
+    };
+    let listen = listen.filter(|_| plain.flag("http.enabled").unwrap_or(true));
+    let file = |key: &str| plain.text(&format!("http.{key}")).map(PathBuf::from);
+    let tls = match (file("certificate"), file("key")) {
+        (Some(certificate), Some(key)) => Some((certificate, key)),
+        (None, None) => None,
+        (certificate, _) => {
+            let (given, key, example) = match certificate {
+                Some(_) => ("certificate", "key", "\"/etc/lapwing/page.key\""),
+                None => ("key", "certificate", "\"/etc/lapwing/page.pem\""),
+            };
+            report.wrong(place("http", given), format!("http.{key}"), Wrong::MissingKey { key, example });
+            None
+        }
+    };
+    let half_told = plain.has("http.certificate") || plain.has("http.key");
+    let open = tls.is_none() && !half_told && !plain.flag("http.without_tls").unwrap_or(false);
+    if let Some(address) = listen.filter(|address| open && !address.ip().is_loopback()) {
+        let what = format!("at {address} the page would be reached beyond this machine without TLS, secrets in clear");
+        let mend =
+            "add certificate and key, listen on 127.0.0.1, or write without_tls = true where something else encrypts";
+        report.wrong(place("http", "listen"), "http.listen", Wrong::WeakAccess { what, mend });
+    }
+    let names = plain.texts("http.names").unwrap_or_default();
+    for (number, name) in names.iter().enumerate() {
+        if !matches!(
+            rustls::pki_types::ServerName::try_from(name.as_str()),
+            Ok(rustls::pki_types::ServerName::DnsName(_))
+        ) {
+            let why = "it is no DNS name without a port; addresses need no entry".into();
+            let wrong = Wrong::BadAddress { address: name.clone(), why, example: "\"m1.saltmarsh.example\"" };
+            report.wrong(place("http", "names"), format!("http.names[{number}]"), wrong);
+        }
+    }
+    plan::Http { listen, tls, names: names.iter().map(|name| name.to_ascii_lowercase()).collect() }
+}
+
+fn overview(plain: &Plain) -> BTreeMap<&'static str, Written> {
+    let roles = super::keys::of("overview").filter_map(|key| {
+        let path = format!("overview.{}", key.name);
+        let place = plain.written(&path)?;
+        let paths = plain.texts(&path).or_else(|| plain.text(&path).map(|text| vec![text])).unwrap_or_default();
+        Some((key.name, Written { paths, place }))
+    });
+    roles.collect()
+}
+
+/// A number of `[store]` within bounds.
+fn number(
+    plain: &Plain,
+    (key, otherwise): (&'static str, u32),
+    (low, high): (u32, u32),
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    let path = format!("store.{key}");
+    let Some(given) = plain.whole(&path) else { return otherwise };
+    match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
+        Some(number) => number,
+        None => {
+            let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+            report.wrong(place("store", key), path, wrong);
+            otherwise
+        }
+    }
+}
+
+/// Days something is kept: ten years at most.
+fn days(
+    plain: &Plain,
+    key: &'static str,
+    otherwise: u32,
+    place: &impl Fn(&str, &str) -> Place,
+    report: &mut Report,
+) -> u32 {
+    number(plain, (key, otherwise), (1, 3660), place, report)
 }
 
 /// How much history is kept. The bounds are wide: ten years, and a disk of a petabyte.
 fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> Option<plan::History> {
     let defaults = plan::History::default();
     let mut number = |key: &'static str, otherwise: u32, low: u32, high: u32| {
-        let path = format!("store.{key}");
-        let Some(given) = plain.whole(&path) else { return otherwise };
-        match u32::try_from(given).ok().filter(|number| (low..=high).contains(number)) {
-            Some(number) => number,
-            None => {
-                let wrong =
-                    Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
-                report.wrong(place("store", key), path, wrong);
-                otherwise
-            }
-        }
+        number(plain, (key, otherwise), (low, high), place, report)
     };
     let history = plan::History {
         raw_days: number("raw_days", defaults.raw_days, 1, 3660),

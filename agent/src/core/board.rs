@@ -42,6 +42,8 @@ pub enum Happened {
     Mode,
     /// Another plan is in force: this board is not written any more.
     Replaced,
+    /// A declared suppression began or ended.
+    Rules,
 }
 
 /// What everything published says of the agent.
@@ -75,6 +77,8 @@ pub struct Board {
     cells: Box<[Cell]>,
     /// Number of the last change.
     changes: AtomicU64,
+    /// By rule of suppression: until when it is in force.
+    rules: Mutex<Vec<Option<i64>>>,
     rest: Arc<Rest>,
 }
 
@@ -131,7 +135,7 @@ impl Board {
             t: AtomicI64::new(0),
             changed: AtomicU64::new(0),
         };
-        Self { cells: (0..points).map(|_| cell()).collect(), changes: AtomicU64::new(0), rest }
+        Self { cells: (0..points).map(|_| cell()).collect(), changes: AtomicU64::new(0), rules: Mutex::default(), rest }
     }
 
     /// Puts up a reading; only the core's thread does.
@@ -181,6 +185,24 @@ impl Board {
     #[must_use]
     pub fn head(&self) -> BoardHead {
         self.rest.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Puts up until when each rule of suppression is in force.
+    pub fn set_rules(&self, until: Vec<Option<i64>>) {
+        *self.rules.lock().unwrap_or_else(PoisonError::into_inner) = until;
+        self.happened(Happened::Rules);
+    }
+
+    /// Until when each rule of suppression is in force, in the plan's order; none where none was ever.
+    #[must_use]
+    pub fn rules(&self) -> Vec<Option<i64>> {
+        self.rules.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// One alarm's record.
+    #[must_use]
+    pub fn alarm_record(&self, id: &str) -> Option<Arc<[u8]>> {
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Tells that something happened; nobody needs to listen.

@@ -4,21 +4,28 @@
 //! that hangs must not hold the core up; the core reads the last answers. Knows no alarms: limits are in the plan. Figures
 //! of Linux's `/proc` (proc(5)); where one cannot be read it stays at what it was. Never panics.
 
-use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
+use crate::store::Store;
+
 /// How often the host is asked and the points are set.
 pub const EVERY: Duration = Duration::from_secs(10);
+
+/// Stands for a disk that was not asked yet: 1 TiB.
+const FREE_UNKNOWN_MIB: u64 = 1 << 20;
 
 /// What the host last answered.
 #[derive(Debug)]
 pub struct Host {
     free_permille: AtomicU64,
+    free_mib: AtomicU64,
     memory_kib: AtomicU64,
     cpu_permille: AtomicU64,
     written_kib: AtomicU64,
+    store_answers: AtomicBool,
 }
 
 impl Default for Host {
@@ -26,29 +33,44 @@ impl Default for Host {
         Self {
             // Unknown is not full.
             free_permille: AtomicU64::new(1000),
+            free_mib: AtomicU64::new(FREE_UNKNOWN_MIB),
             memory_kib: AtomicU64::new(0),
             cpu_permille: AtomicU64::new(0),
             written_kib: AtomicU64::new(0),
+            store_answers: AtomicBool::new(false),
         }
     }
 }
 
 impl Host {
-    /// Watches the host for as long as the answer is kept by anybody.
+    /// Watches the host for as long as the answer is kept by anybody; `missing` is the size limit of a store that could not
+    /// be opened in `dir` and is to be looked for.
     ///
     /// # Errors
     /// When the host gives no thread.
-    pub fn watch(dir: &Path) -> std::io::Result<Arc<Self>> {
+    pub fn watch(dir: &Path, missing: Option<u32>) -> std::io::Result<Arc<Self>> {
         let host = Arc::new(Self::default());
         let (weak, dir) = (Arc::downgrade(&host), dir.to_path_buf());
-        std::thread::Builder::new().name("health".into()).spawn(move || ask_on(&weak, dir))?;
+        std::thread::Builder::new().name("health".into()).spawn(move || ask_on(&weak, &dir, missing))?;
         Ok(host)
+    }
+
+    /// Whether the store that could not be opened at the start can be now.
+    #[must_use]
+    pub fn store_answers(&self) -> bool {
+        self.store_answers.load(Ordering::Relaxed)
     }
 
     /// Free share of the data directory's disk, in tenths of a percent.
     #[must_use]
     pub fn free_permille(&self) -> u64 {
         self.free_permille.load(Ordering::Relaxed)
+    }
+
+    /// Free space of the data directory's disk, MiB.
+    #[must_use]
+    pub fn free_mib(&self) -> u64 {
+        self.free_mib.load(Ordering::Relaxed)
     }
 
     /// Resident memory, KiB.
@@ -70,13 +92,19 @@ impl Host {
     }
 }
 
-fn ask_on(host: &Weak<Host>, dir: PathBuf) {
+fn ask_on(host: &Weak<Host>, dir: &Path, missing: Option<u32>) {
     let mut before: Option<(Instant, u64)> = None;
     let mut due = Instant::now();
     while let Some(host) = host.upgrade() {
         if Instant::now() >= due {
             due = Instant::now() + EVERY;
-            ask(&host, &dir, &mut before);
+            ask(&host, dir, &mut before);
+            if let Some(max_mib) = missing
+                && !host.store_answers()
+                && Store::answers(dir, max_mib).is_ok()
+            {
+                host.store_answers.store(true, Ordering::Relaxed);
+            }
         }
         drop(host);
         // Short, so that the thread ends soon after the agent.
@@ -89,6 +117,7 @@ fn ask(host: &Host, dir: &Path, before: &mut Option<(Instant, u64)>) {
         && disk.f_blocks > 0
     {
         host.free_permille.store(disk.f_bavail.saturating_mul(1000) / disk.f_blocks, Ordering::Relaxed);
+        host.free_mib.store(disk.f_bavail.saturating_mul(disk.f_frsize) >> 20, Ordering::Relaxed);
     }
     let read = |name: &str| std::fs::read_to_string(format!("/proc/self/{name}")).unwrap_or_default();
     if let Some(kib) = after(&read("status"), "VmRSS:") {
@@ -141,6 +170,11 @@ mod tests {
         let host = Host::default();
         let mut before = None;
         ask(&host, &std::env::temp_dir(), &mut before);
-        assert!(host.memory_kib() > 0 && host.free_permille() <= 1000 && before.is_some());
+        assert!(
+            host.memory_kib() > 0
+                && host.free_permille() <= 1000
+                && host.free_mib() != FREE_UNKNOWN_MIB
+                && before.is_some()
+        );
     }
 }

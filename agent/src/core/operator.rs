@@ -26,7 +26,7 @@ pub enum Role {
     Observer,
     /// Acknowledge, reset, shelve, start and end declared suppressions, write notes.
     Operator,
-    /// Remove alarms from service and return them, set the mode.
+    /// Remove alarms from service and return them, set the mode, confirm a device that was replaced.
     Engineer,
 }
 
@@ -89,6 +89,11 @@ pub enum Action {
         /// How long; then the configured mode returns. Setting that one itself needs no time.
         for_ms: Option<u32>,
     },
+    /// Say that a device which shows another identity is right: what it shows now counts from now on.
+    ConfirmDevice {
+        /// Its name.
+        device: String,
+    },
     /// Write a note into the log; the request's reason is its text.
     Note,
 }
@@ -108,6 +113,7 @@ impl Action {
             Self::Suppress { .. } => "suppress",
             Self::Release { .. } => "release",
             Self::SetMode { .. } => "set mode",
+            Self::ConfirmDevice { .. } => "confirm device",
             Self::Note => "note",
         }
     }
@@ -125,11 +131,13 @@ impl Action {
             | Self::Suppress { .. }
             | Self::Release { .. }
             | Self::Note => Role::Operator,
-            Self::RemoveFromService | Self::ReturnToService | Self::SetMode { .. } => Role::Engineer,
+            Self::RemoveFromService | Self::ReturnToService | Self::SetMode { .. } | Self::ConfirmDevice { .. } => {
+                Role::Engineer
+            }
         }
     }
 
-    /// Whether a reason must be given: for all that hides.
+    /// Whether a reason must be given: for all that hides, and for what makes a strange device believed.
     #[must_use]
     pub const fn needs_reason(&self) -> bool {
         match self {
@@ -138,6 +146,7 @@ impl Action {
             | Self::RemoveFromService
             | Self::Suppress { .. }
             | Self::SetMode { .. }
+            | Self::ConfirmDevice { .. }
             | Self::Note => true,
             Self::Acknowledge
             | Self::AcknowledgeIncident
@@ -160,7 +169,11 @@ impl Action {
             | Self::Unshelve
             | Self::RemoveFromService
             | Self::ReturnToService => true,
-            Self::Suppress { .. } | Self::Release { .. } | Self::SetMode { .. } | Self::Note => false,
+            Self::Suppress { .. }
+            | Self::Release { .. }
+            | Self::SetMode { .. }
+            | Self::ConfirmDevice { .. }
+            | Self::Note => false,
         }
     }
 }
@@ -283,6 +296,20 @@ pub enum Refused {
         /// The rule.
         name: String,
     },
+    /// No device is called so.
+    #[error("no device is called `{name}`{}", near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
+    UnknownDevice {
+        /// As given.
+        name: String,
+        /// The nearest name.
+        near: Option<String>,
+    },
+    /// Nothing of the device is remembered that could be confirmed.
+    #[error("the device `{name}` names nothing in `identity`: what it must show stands in the configuration")]
+    NothingToConfirm {
+        /// The device.
+        name: String,
+    },
     /// Longer than allowed.
     #[error("longer than allowed: at most {max_ms} ms")]
     TooLong {
@@ -315,6 +342,8 @@ impl Refused {
             Self::HoldsByItself { .. } => "holds_by_itself",
             Self::NotInForce { .. } => "not_in_force",
             Self::InForce { .. } => "in_force",
+            Self::UnknownDevice { .. } => "unknown_device",
+            Self::NothingToConfirm { .. } => "nothing_to_confirm",
             Self::TooLong { .. } => "too_long",
             Self::NoDuration => "no_duration",
             Self::AcknowledgedElsewhere => "acknowledged_elsewhere",
@@ -383,6 +412,7 @@ mod tests {
             Action::Suppress { rule: rule(), for_ms: None },
             Action::Release { rule: rule() },
             Action::SetMode { mode: Mode::Test, for_ms: Some(1) },
+            Action::ConfirmDevice { device: "ups-a1".to_owned() },
             Action::Note,
         ]
     }
@@ -418,7 +448,10 @@ mod tests {
             .filter(|action| permitted(&request(Role::Engineer, action.clone(), Some("  "))) == Err(Refused::NoReason))
             .map(|action| action.word())
             .collect();
-        assert_eq!(refused, ["shelve", "shelve once", "remove from service", "suppress", "set mode", "note"]);
+        assert_eq!(
+            refused,
+            ["shelve", "shelve once", "remove from service", "suppress", "set mode", "confirm device", "note"]
+        );
     }
 
     #[test]

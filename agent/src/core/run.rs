@@ -3,6 +3,7 @@
 //! One step is one message (or a due moment): its readings, transitions, events and saved states belong together and are
 //! committed together. Nothing here waits for disk or network. Wall time only stamps. Never panics.
 
+mod ageing;
 mod alarms;
 mod follow;
 mod health;
@@ -53,6 +54,8 @@ const LOOK: Duration = Duration::from_secs(1);
 const CONTACT: Duration = Duration::from_secs(2);
 /// A connection this old without a notice of first contact will not bring one.
 const RELEASE: Duration = Duration::from_secs(10);
+/// Events about refused packets that are known as such.
+const REFUSALS_KNOWN: usize = 16;
 /// Messages taken in one go before what is due is looked at again.
 const BURST: usize = 256;
 
@@ -79,7 +82,7 @@ pub enum CoreError {
 }
 
 /// Everything the loop is given.
-#[derive(Debug)]
+#[allow(missing_debug_implementations)] // holds functions
 pub struct Inputs {
     /// The plan, with what belongs to it.
     pub applied: Applied,
@@ -101,6 +104,10 @@ pub struct Inputs {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
+    /// Called when a person has confirmed a device, with its index: what it shows now counts from now on.
+    pub confirm: Box<dyn Fn(u32) + Send>,
+    /// Called when the agent should end and start anew: the disk that was missing is there.
+    pub anew: Box<dyn Fn() + Send>,
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
 }
@@ -163,6 +170,7 @@ struct Core<'a> {
     /// When the mode falls back to the configured one.
     mode_until: Option<Millis>,
     clock: Clock,
+    ageing: ageing::Ageing,
     figures: Figures,
     fault_at: Option<Millis>,
     restored_from: u64,
@@ -175,12 +183,19 @@ struct Core<'a> {
     held: Arc<Held>,
     keeping: Option<Keeping>,
     board: Arc<Board>,
+    /// Tells the field that a person has confirmed a device.
+    confirm: Box<dyn Fn(u32) + Send>,
     next_frame: Instant,
     next_look: Instant,
-    /// The store is in memory only: why, and no disk will bring it back in this run.
+    /// The store is in memory only; the disk comes back with the next start.
     memory_only: bool,
+    /// That start has been asked for.
+    leaving: bool,
+    anew: Box<dyn Fn() + Send>,
     opened_with: OpenedWith,
     broker_down: bool,
+    /// Events that tell of a packet the broker refused, the latest first.
+    refusals: VecDeque<u64>,
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
@@ -202,6 +217,7 @@ impl<'a> Core<'a> {
             mode,
             mode_until,
             clock,
+            ageing,
             figures,
             fault_at,
             restored_from,
@@ -214,11 +230,15 @@ impl<'a> Core<'a> {
             held,
             keeping,
             board,
+            confirm,
             next_frame,
             next_look,
             memory_only,
+            leaving,
+            anew,
             opened_with,
             broker_down,
+            refusals,
             released,
             saved,
             watched,
@@ -258,6 +278,7 @@ impl<'a> Core<'a> {
             mode,
             mode_until,
             clock,
+            ageing,
             figures,
             fault_at,
             restored_from,
@@ -270,11 +291,15 @@ impl<'a> Core<'a> {
             held,
             keeping,
             board,
+            confirm,
             next_frame,
             next_look,
             memory_only,
+            leaving,
+            anew,
             opened_with,
             broker_down,
+            refusals,
             released,
             saved,
             watched,
@@ -373,6 +398,7 @@ impl<'a> Core<'a> {
         let synced = self.clock.synced();
         self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
+            self.ageing.stepped(self.clock.now(), step.by_ms);
             let direction = if step.by_ms > 0 { "forward" } else { "back" };
             let text = format!(
                 "The wall clock was set {direction} by {:.1} s; delays and rates are not affected.",
@@ -390,6 +416,8 @@ impl<'a> Core<'a> {
         self.moved();
         self.look_at_history();
         self.look_at_memories();
+        self.forget_old_events();
+        self.look_for_the_store();
         self.release_at_last();
         self.board.progress();
         (self.alive)(Alive::Progress);
@@ -423,7 +451,9 @@ impl<'a> Core<'a> {
         self.figures.load(&self.load, now);
         self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
-        self.event("The agent stops as asked.".into(), Detail::Agent(detail), None);
+        let text =
+            if self.leaving { "The agent stops, to start anew on its disk." } else { "The agent stops as asked." };
+        self.event(text.into(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
         while self.close() && Instant::now() < until {
             self.watch_store();

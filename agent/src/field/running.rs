@@ -5,7 +5,7 @@
 //! whatever the caller hands over meanwhile: nothing comes out of order. Never panics.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use tokio::sync::{mpsc, watch};
 
@@ -20,6 +20,8 @@ pub struct Running {
     deliver: Deliver,
     shared: Shared,
     stats: Arc<FieldStats>,
+    /// The same, for who has it since before the start.
+    in_force: Arc<Mutex<Arc<FieldStats>>>,
     links: Vec<One>,
     notifications: Option<One>,
     /// Where each running link stands in the plan in force; read while it says something.
@@ -55,11 +57,19 @@ pub struct GoesOn {
 }
 
 impl Running {
-    /// Starts every link of a plan.
+    /// Starts every link of a plan. `in_force` holds the counters of the plan in force from now on.
     #[must_use]
-    pub fn start(plan: Arc<Plan>, runtime: &tokio::runtime::Handle, deliver: Deliver) -> Self {
+    pub fn start(
+        plan: Arc<Plan>,
+        runtime: &tokio::runtime::Handle,
+        deliver: Deliver,
+        in_force: Arc<Mutex<Arc<FieldStats>>>,
+    ) -> Self {
+        let stats = Arc::new(FieldStats::of(&plan));
+        *in_force.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(&stats);
         let mut running = Self {
-            stats: Arc::new(FieldStats::of(&plan)),
+            stats,
+            in_force,
             plan,
             runtime: runtime.clone(),
             deliver,
@@ -108,13 +118,15 @@ impl Running {
         for mut one in end {
             while one.running.blocking_recv().is_some() {}
         }
+        self.stats = Arc::new(FieldStats::following(&next, &self.stats, &going.moves));
         let places = Arc::clone(&self.places);
         {
             let mut places = places.write().unwrap_or_else(PoisonError::into_inner);
             *places = going.places;
+            // Before the core speaks in the new numbers.
+            *self.in_force.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(&self.stats);
             between();
         }
-        self.stats = Arc::new(FieldStats::following(&next, &self.stats, &going.moves));
         (self.plan, self.links) = (next, stay);
         self.begin();
     }

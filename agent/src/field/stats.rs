@@ -1,10 +1,11 @@
-//! Counters of the field, written by the links and readable from every thread.
+//! Counters of the field, written by the links and readable from every thread; and the other way, which devices a person
+//! has confirmed.
 //!
 //! One set a device; a link's figures are the sums of its devices' plus its own. Counters only rise and wrap after
 //! 2^64; latencies are microseconds. Decides nothing, never panics.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use super::moves::Move;
 use crate::plan::Plan;
@@ -40,6 +41,8 @@ pub struct DeviceCounters {
     pub scans_skipped: AtomicU64,
     /// Time from request to answer of the last believed exchange, µs.
     pub latency_us: AtomicU64,
+    /// A person has confirmed it, and its link has not yet seen that.
+    pub(super) confirmed: AtomicBool,
 }
 
 /// Counters of one link that belong to no device.
@@ -102,6 +105,20 @@ impl FieldStats {
     #[must_use]
     pub fn device(&self, index: u32) -> Figures {
         self.devices.get(index as usize).map(|device| device.read()).unwrap_or_default()
+    }
+
+    /// A person has confirmed a device: its link takes what it shows next as its identity. An unknown index is ignored.
+    pub fn confirm(&self, index: u32) {
+        if let Some(device) = self.devices.get(index as usize) {
+            device.confirmed.store(true, Relaxed);
+        }
+    }
+
+    /// Whether a device was confirmed since this was last asked.
+    pub(super) fn take_confirmed(&self, index: u32) -> bool {
+        // Mostly false: looked at before it is written.
+        let Some(device) = self.devices.get(index as usize) else { return false };
+        device.confirmed.load(Relaxed) && device.confirmed.swap(false, Relaxed)
     }
 
     /// A link's figures: its devices' together.

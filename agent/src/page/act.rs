@@ -191,6 +191,18 @@ pub(super) async fn release(
     Ok(Json(Done { done: true, text: "The suppression is ended.".into() }))
 }
 
+pub(super) async fn confirm(
+    State(shared): State<Arc<Shared>>,
+    Path(device): Path<String>,
+    headers: HeaderMap,
+    body: Body<Why>,
+) -> Outcome {
+    let session = person::signed_in_to_act(&shared, &headers)?;
+    let Json(body) = body.map_err(person::malformed)?;
+    through(&shared, &session, Action::ConfirmDevice { device }, None, body.reason).await?;
+    Ok(Json(Done { done: true, text: "Confirmed; the device is asked again who it is.".into() }))
+}
+
 pub(super) async fn mode(State(shared): State<Arc<Shared>>, headers: HeaderMap, body: Body<NewMode>) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
@@ -259,7 +271,9 @@ fn refusal(refused: &Refused) -> Trouble {
     text.push('.');
     match refused {
         Refused::NotAllowed { .. } => Trouble::Forbidden(text),
-        Refused::UnknownAlarm { .. } | Refused::UnknownRule { .. } => Trouble::Missing(text),
+        Refused::UnknownAlarm { .. } | Refused::UnknownRule { .. } | Refused::UnknownDevice { .. } => {
+            Trouble::Missing(text)
+        }
         Refused::NoName
         | Refused::NoReason
         | Refused::BadReason
@@ -270,6 +284,7 @@ fn refusal(refused: &Refused) -> Trouble {
         | Refused::NotInForce { .. }
         | Refused::InForce { .. }
         | Refused::AcknowledgedElsewhere
+        | Refused::NothingToConfirm { .. }
         | Refused::State(_) => Trouble::Refused(text),
     }
 }

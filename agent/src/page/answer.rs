@@ -154,10 +154,22 @@ pub(super) struct DeviceRow {
     pub unit: u8,
     /// Whether it answers.
     pub up: bool,
+    /// How it is known that it is the right one; absent where the configuration names nothing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub identity: Option<IdentityRow>,
     /// Counted since the start.
     pub figures: FieldFigures,
     /// What is read together.
     pub transactions: Vec<TransactionRow>,
+}
+
+/// What is known of a device's identity.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub(super) struct IdentityRow {
+    /// The point that tells whether it is the expected device.
+    pub point: String,
+    /// A person can confirm what it shows: it is remembered, not written in the configuration.
+    pub can_confirm: bool,
 }
 
 /// One transaction of the poll plan.
@@ -201,6 +213,21 @@ pub(super) struct Health {
     pub state: String,
     /// Why it is not well.
     pub why: Vec<String>,
+    /// What the agent says of itself.
+    pub own: Vec<OwnRow>,
+}
+
+/// A point of the agent's own health in `GET /api/health`.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub(super) struct OwnRow {
+    /// Path.
+    pub path: String,
+    /// Value in its unit; `null` while there is none.
+    pub value: Option<Decimal>,
+    /// Unit, UCUM.
+    pub unit: String,
+    /// OPC UA status number.
+    pub status: u32,
 }
 
 /// What an action answers.

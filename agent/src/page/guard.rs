@@ -20,7 +20,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 
 /// Passes a request on if it is addressed to this agent and may be answered to whoever asks, and adds the headers.
 pub(super) async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
-    let allowed = named_well(request.headers()).and_then(|()| may_read(&shared, &request));
+    let allowed = named_well(request.headers(), &shared.plan.http.names).and_then(|()| may_read(&shared, &request));
     let mut response = match allowed {
         Ok(()) => next.run(request).await,
         Err(trouble) => trouble.into_response(),
@@ -50,24 +50,25 @@ fn may_read(shared: &Shared, request: &Request) -> Result<(), Trouble> {
     Err(Trouble::NotSignedIn)
 }
 
-fn named_well(headers: &HeaderMap) -> Result<(), Trouble> {
+fn named_well(headers: &HeaderMap, names: &[String]) -> Result<(), Trouble> {
     let host = headers.get(header::HOST).and_then(|host| host.to_str().ok()).unwrap_or_default();
-    if is_ours(host) {
+    if is_ours(host, names) {
         return Ok(());
     }
     Err(Trouble::Forbidden(format!(
-        "This agent is not '{}': open the page by the address it listens at.",
+        "This agent is not '{}': open the page by its address, or add the name to `names` under [http].",
         host.escape_default()
     )))
 }
 
-/// An address or `localhost`, with or without a port: a foreign web site can have neither for a name.
-fn is_ours(host: &str) -> bool {
+/// An address, `localhost` or a configured name, with or without a port: a foreign web site can have none for a name.
+fn is_ours(host: &str, names: &[String]) -> bool {
     let name = match host.strip_prefix('[') {
         Some(rest) => rest.split_once(']').map_or("", |(name, _)| name),
         None => host.split_once(':').map_or(host, |(name, _)| name),
     };
-    name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok()
+    let known = names.iter().any(|known| known.eq_ignore_ascii_case(name));
+    known || name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok()
 }
 
 #[cfg(test)]
@@ -75,12 +76,24 @@ mod tests {
     use super::*;
 
     #[test]
-    fn only_addresses_and_localhost_are_ours() {
-        for ours in ["127.0.0.1:8467", "127.0.0.1", "localhost:1", "[::1]:8467", "10.1.2.3:80"] {
-            assert!(is_ours(ours), "{ours}");
+    fn only_addresses_localhost_and_configured_names_are_ours() {
+        let names = ["m1.saltmarsh.example".to_owned()];
+        for ours in
+            ["127.0.0.1:8467", "127.0.0.1", "localhost:1", "[::1]:8467", "10.1.2.3:80", "M1.saltmarsh.example:8467"]
+        {
+            assert!(is_ours(ours, &names), "{ours}");
         }
-        for strange in ["", "evil.example", "evil.example:8467", "127.0.0.1.evil.example", "[::1", "::1"] {
-            assert!(!is_ours(strange), "{strange}");
+        for strange in [
+            "",
+            "evil.example",
+            "evil.example:8467",
+            "127.0.0.1.evil.example",
+            "[::1",
+            "::1",
+            "m1.saltmarsh.example.evil.example",
+        ] {
+            assert!(!is_ours(strange, &names), "{strange}");
         }
+        assert!(!is_ours("m1.saltmarsh.example", &[]));
     }
 }

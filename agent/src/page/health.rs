@@ -14,7 +14,7 @@ use axum::response::{IntoResponse, Response};
 use lapwing_protocol::{AlarmRecord, Decimal};
 
 use super::Shared;
-use super::answer::Health;
+use super::answer::{Health, OwnRow};
 
 /// The core looks about once a second; one that does not for so long hangs.
 const STILL: Duration = Duration::from_secs(4);
@@ -51,13 +51,41 @@ fn look(shared: &Shared) -> Health {
         shown.and_then(|shown| shown.value) == Some(1)
     });
     degraded.extend(dead.map(|link| format!("The link {} has failed.", link.name)));
+    let (own, alarms) = own(shared);
+    degraded.extend(alarms);
     let state = match (failing.is_empty(), degraded.is_empty()) {
         (false, _) => "failing",
         (true, false) => "degraded",
         (true, true) => "well",
     };
     failing.extend(degraded);
-    Health { state: state.into(), why: failing }
+    Health { state: state.into(), why: failing, own }
+}
+
+/// The points of the agent's own health, and what alarms on them say now.
+fn own(shared: &Shared) -> (Vec<OwnRow>, Vec<String>) {
+    let Some(health) = &shared.plan.health else { return (Vec::new(), Vec::new()) };
+    let points = health.points();
+    let row = |point: u32| {
+        let at = usize::try_from(point).ok()?;
+        let (about, shown) = (shared.catalogue.get(at)?, shared.board.get(at)?);
+        Some(OwnRow {
+            path: about.path.clone(),
+            value: shown.value.map(|value| Decimal::new(value, about.exponent)),
+            unit: about.unit.clone(),
+            status: shown.status.number(),
+        })
+    };
+    // Store and clock have been told above.
+    let told = [health.store, health.clock];
+    let alarms =
+        shared.plan.alarms.iter().filter(|alarm| points.contains(&alarm.point) && !told.contains(&alarm.point));
+    let said = alarms.filter_map(|alarm| {
+        let record = shared.board.alarm_record(&alarm.id)?;
+        let record: AlarmRecord = serde_json::from_slice(&record).ok()?;
+        record.active.then_some(record.text)
+    });
+    (points.iter().copied().filter_map(row).collect(), said.collect())
 }
 
 /// `GET /metrics`.

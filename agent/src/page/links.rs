@@ -9,10 +9,10 @@ use axum::extract::State;
 use serde_json::{Value, json};
 
 use super::Shared;
-use super::answer::{DeviceRow, FieldFigures, LinkRow, Links, TransactionRow};
+use super::answer::{DeviceRow, FieldFigures, IdentityRow, LinkRow, Links, TransactionRow};
 use crate::field::budget::LinkBudget;
 use crate::field::stats::Figures;
-use crate::plan::{Ask, Redfish, Transport, stretch};
+use crate::plan::{Ask, Device, Redfish, Transport, stretch};
 
 /// `GET /api/links`.
 pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
@@ -22,6 +22,7 @@ pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
             name: device.name.clone(),
             unit: device.unit,
             up: is_up(&shared, device.state_point),
+            identity: identity(&shared, device),
             figures: figures(shared.stats.device(number)),
             transactions: stretch(&shared.plan.transactions, device.transactions)
                 .iter()
@@ -62,6 +63,15 @@ pub(super) fn states(shared: &Shared) -> Value {
         json!({ "name": link.name, "up": is_up(shared, link.state_point), "devices": devices })
     });
     Value::Array(links.collect())
+}
+
+/// The point that tells whether a device is the expected one, and whether a person can confirm what it shows.
+fn identity(shared: &Shared, device: &Device) -> Option<IdentityRow> {
+    let at = usize::try_from(device.identity.point?).ok()?;
+    let point = shared.plan.points.get(at)?.path.clone();
+    let features = device.identity.checks.iter().flat_map(|check| &check.features);
+    let can_confirm = features.into_iter().any(|feature| feature.expect.is_none());
+    Some(IdentityRow { point, can_confirm })
 }
 
 /// The agent's own state points are 0 while all is well.

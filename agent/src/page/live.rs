@@ -17,7 +17,7 @@ use tokio::sync::broadcast::{self, error::RecvError};
 use tokio::time::{Instant, sleep_until};
 
 use super::trouble::Trouble;
-use super::{Shared, links, now_ms, read};
+use super::{Shared, links, now_ms, read, rules};
 use crate::core::board::Happened;
 
 /// Streams open at once; each is a screen.
@@ -104,6 +104,7 @@ impl Feed {
                         let text = "The configuration has changed. Connect again.";
                         return Some(self.event("cut", &json!({ "text": text })));
                     }
+                    Ok(Happened::Rules) => return Some(self.event("suppress", &json!({ "rules": rules::rows(&shared) }))),
                     Err(RecvError::Lagged(missed)) => {
                         self.over = true;
                         let text = format!("This client was too slow: {missed} alarms or events were missed. Connect again.");

@@ -20,6 +20,8 @@ mod person;
 mod read;
 mod readings;
 mod routes;
+mod rules;
+mod secure;
 mod serve;
 mod sessions;
 mod topology;

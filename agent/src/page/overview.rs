@@ -1,46 +1,89 @@
-//! Which points the module's drawing shows, by role, found by the paths that maps use by convention.
+//! The points of the module's drawing as the page takes them: by role, parts with their names.
 //!
-//! The page knows no path by heart: it draws the roles named here and leaves out those that have no point. Decides nothing
-//! about values. Never panics.
+//! The page knows no path by heart: it draws the roles named here and leaves out those that have no point. Which point has
+//! which role is the plan's (`[overview]`). Decides nothing about values. Never panics.
 
 use serde_json::{Map, Value, json};
 
 use crate::plan::Plan;
 
-/// Roles of a single point and the path that fills each.
-const SINGLE: &[(&str, &str)] = &[
-    ("supply_temperature", "coil/water/supply/temperature"),
-    ("return_temperature", "coil/water/return/temperature"),
-    ("flow", "coil/water/flow"),
-    ("static_pressure", "coil/water/static-pressure"),
-    ("strainer_drop", "coil/water/strainer/pressure-drop"),
-    ("pump_rise", "pump/pressure-rise"),
-    ("valve", "coil/valve/position"),
-    ("entering_air", "coil/air/entering/temperature"),
-    ("fan_rise", "fan-wall/pressure-rise"),
-    ("fan_reserve", "fan-wall/reserve"),
-    ("filter_drop", "filter/pressure-drop"),
-    ("heat", "coil/water/heat"),
-    ("main_power", "main/power"),
-    ("condensation_margin", "coil/condensation-margin"),
-    ("dew_point", "cold-aisle/dew-point"),
-    ("smoke", "smoke/alarm"),
+/// Roles of one point that keep their name.
+const SINGLE: &[&str] = &[
+    "supply_temperature",
+    "return_temperature",
+    "flow",
+    "static_pressure",
+    "strainer_drop",
+    "pump_rise",
+    "valve",
+    "heat",
+    "condensation_margin",
+    "dew_point",
+    "entering_air",
+    "fan_rise",
+    "fan_reserve",
+    "filter_drop",
+    "main_power",
+    "power_source",
+    "electrical_margin",
+    "smoke",
+];
+
+/// Parts: their name, and for each key of a part the role, with whether several points may fill it.
+type Parts = (&'static str, &'static [(&'static str, &'static str, bool)]);
+const PARTS: &[Parts] = &[
+    ("pumps", &[("state", "pump_state", false), ("speed", "pump_speed", false), ("power", "pump_power", false)]),
+    ("fans", &[("speed", "fan_speed", false), ("running", "fan_running", false), ("fault", "fan_fault", false)]),
+    (
+        "racks",
+        &[
+            ("inlets", "rack_inlet", true),
+            ("outlet", "rack_outlet", false),
+            ("powers", "rack_power", true),
+            ("fits", "rack_fits", false),
+        ],
+    ),
+    ("ups", &[("seconds_left", "ups_seconds", false), ("source", "ups_source", false)]),
+    ("breakers", &[("position", "breaker_position", false), ("trip", "breaker_trip", false)]),
+    ("first_breakers", &[("breaker", "first_breaker", false), ("margin", "first_breaker_margin", false)]),
+    ("doors", &[("path", "doors", false)]),
+];
+
+/// Single things of several points.
+const THINGS: &[Parts] = &[
+    (
+        "chiller",
+        &[
+            ("state", "chiller_state", false),
+            ("leaving_temperature", "chiller_leaving", false),
+            ("power", "chiller_power", false),
+        ],
+    ),
+    ("cold_aisle", &[("temperature", "cold_aisle_temperature", true), ("humidity", "cold_aisle_humidity", true)]),
+    ("hot_aisle", &[("temperature", "hot_aisle_temperature", true)]),
+    (
+        "capacity",
+        &[
+            ("total", "fits", false),
+            ("binds", "fits_bound_by", false),
+            ("power", "fits_power", false),
+            ("cooling", "fits_cooling", false),
+        ],
+    ),
 ];
 
 /// The drawing's points.
 pub(super) fn of(plan: &Plan) -> Value {
-    let paths: Vec<&str> = plan.points.iter().map(|point| point.path.as_str()).collect();
-    let has = |path: &str| paths.contains(&path).then(|| Value::from(path));
-    let matching = |begin: &str, end: &str| -> Vec<&str> {
-        paths.iter().copied().filter(|path| path.starts_with(begin) && path.ends_with(end)).collect()
-    };
+    let path = |point: u32| usize::try_from(point).ok().and_then(|at| plan.points.get(at)).map(|p| p.path.as_str());
+    let role =
+        |role: &str| -> Vec<&str> { plan.overview.role(role).iter().filter_map(|drawn| path(drawn.point)).collect() };
     let mut roles = Map::new();
-    for (role, path) in SINGLE {
-        if let Some(path) = has(path) {
-            roles.insert((*role).into(), path);
+    for name in SINGLE {
+        if let Some(path) = role(name).first() {
+            roles.insert((*name).into(), json!(path));
         }
     }
-    let mut put = |role: &str, value: Value| {
+    let mut put = |name: &str, value: Value| {
         let empty = match &value {
             Value::Array(list) => list.is_empty(),
             Value::Object(map) => map.is_empty(),
@@ -48,106 +91,96 @@ pub(super) fn of(plan: &Plan) -> Value {
             Value::Bool(_) | Value::Number(_) | Value::String(_) => false,
         };
         if !empty {
-            roles.insert(role.into(), value);
+            roles.insert(name.into(), value);
         }
     };
-    put("leaving_air", json!(matching("coil/air/leaving/", "/temperature")));
-    put("cold_aisle", climate(&matching("cold-aisle/", "/temperature"), &matching("cold-aisle/", "/humidity")));
-    put("hot_aisle", climate(&matching("hot-aisle/", "/temperature"), &matching("hot-aisle/", "/humidity")));
-    put("doors", json!(matching("door/", "").iter().map(|path| json!({ "path": path })).collect::<Vec<_>>()));
-    put("leaks", json!(matching("leak/", "").into_iter().filter(|path| !path.ends_with("/cable")).collect::<Vec<_>>()));
-    let parts = |begin: &str| numbered(&paths, begin);
-    let of = |begin: &str, name: &str, ends: &[(&str, &str)]| {
-        let mut part = Map::from_iter([("name".to_owned(), Value::from(name))]);
-        for (role, end) in ends {
-            if let Some(path) = has(&format!("{begin}{name}/{end}")) {
-                part.insert((*role).into(), path);
-            }
-        }
-        Value::Object(part)
-    };
-    let list = |begin: &str, ends: &[(&str, &str)]| -> Value {
-        parts(begin).iter().map(|name| of(begin, name, ends)).collect()
-    };
-    put("pumps", list("pump/", &[("state", "state"), ("speed", "speed"), ("power", "power")]));
-    put("fans", list("fan/", &[("speed", "speed"), ("running", "running"), ("fault", "fault")]));
-    let racks = parts("rack/").into_iter().map(|name| {
-        let mut rack = of("rack/", name, &[("outlet", "outlet/temperature")]);
-        rack["inlets"] = json!(matching(&format!("rack/{name}/inlet"), "temperature"));
-        rack["powers"] = json!(matching(&format!("rack/{name}/"), "/power"));
-        rack
-    });
-    put("racks", racks.collect());
-    if let (Some(leaving), state) = (has("chiller/water/leaving/temperature"), has("chiller/state")) {
-        put("chiller", json!({ "leaving_temperature": leaving, "state": state, "power": has("chiller/power") }));
+    put("leaving_air", json!(role("leaving_air")));
+    put("leaks", json!(role("leaks")));
+    for (name, keys) in PARTS {
+        let names = plan.overview.parts(&roles_of(keys));
+        let parts = names.into_iter().map(|part| {
+            let of_part = |role: &str| -> Vec<&str> {
+                let drawn = plan.overview.role(role).iter().filter(|drawn| drawn.part == part);
+                drawn.filter_map(|drawn| path(drawn.point)).collect()
+            };
+            let mut whole = filled(keys, &of_part);
+            whole.insert("name".into(), part.into());
+            Value::Object(whole)
+        });
+        put(name, parts.collect());
+    }
+    for (name, keys) in THINGS {
+        put(name, Value::Object(filled(keys, &role)));
     }
     let clocks = ["air", "water", "chiller"].into_iter().filter_map(|name| {
-        let (seconds, margin) =
-            (has(&format!("ride-through/{name}/seconds")), has(&format!("ride-through/{name}/margin")));
+        let one = |end: &str| role(&format!("{name}_{end}")).first().copied().map(str::to_owned);
+        let (seconds, margin) = (one("seconds"), one("margin"));
         (seconds.is_some() || margin.is_some()).then(|| json!({ "name": name, "seconds": seconds, "margin": margin }))
     });
     put("clocks", clocks.collect());
-    if let Some(margin) = has("ride-through/electrical/margin") {
-        put("electrical_margin", margin);
-    }
-    if let Some(seconds) = has("ride-through/electrical/seconds") {
-        put("battery_seconds", seconds);
-    }
-    put("ups", list_of_ups(&paths));
-    let capacity: Map<String, Value> = matching("capacity/", "")
-        .into_iter()
-        .map(|path| (path.trim_start_matches("capacity/").to_owned(), Value::from(path)))
-        .collect();
-    put("capacity", Value::Object(capacity));
     Value::Object(roles)
 }
 
-/// Rack UPS units with their seconds left.
-fn list_of_ups(paths: &[&str]) -> Value {
-    let with = |path: &&str| path.starts_with("ups/") && path.ends_with("/seconds-left");
-    let rows = paths.iter().copied().filter(with).map(|path| {
-        let name = path.trim_start_matches("ups/").trim_end_matches("/seconds-left");
-        json!({ "name": name, "seconds_left": path })
+/// The keys of one part that have a point.
+fn filled<'p>(keys: &[(&'static str, &'static str, bool)], role: &dyn Fn(&str) -> Vec<&'p str>) -> Map<String, Value> {
+    let values = keys.iter().filter_map(|(key, name, several)| {
+        let paths = role(name);
+        let value =
+            if *several { (!paths.is_empty()).then(|| json!(paths)) } else { paths.first().map(|path| json!(path)) };
+        Some(((*key).to_owned(), value?))
     });
-    rows.collect()
+    values.collect()
 }
 
-fn climate(temperature: &[&str], humidity: &[&str]) -> Value {
-    if temperature.is_empty() && humidity.is_empty() {
-        return Value::Null;
-    }
-    json!({ "temperature": temperature, "humidity": humidity })
-}
-
-/// Second segments below a first one, those that begin with a digit, each once, in the plan's order sorted by name.
-fn numbered<'a>(paths: &[&'a str], begin: &str) -> Vec<&'a str> {
-    let mut names: Vec<&str> = paths
-        .iter()
-        .filter_map(|path| path.strip_prefix(begin))
-        .filter_map(|rest| rest.split_once('/').map(|(name, _)| name))
-        .filter(|name| name.starts_with(|c: char| c.is_ascii_digit()))
-        .collect();
-    names.sort_unstable();
-    names.dedup();
-    names
+/// The roles of a part's keys.
+fn roles_of(keys: &[(&'static str, &'static str, bool)]) -> Vec<&'static str> {
+    keys.iter().map(|(_, role, _)| *role).collect()
 }
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
+    use crate::config::keys;
     use crate::plan::Point;
+    use crate::plan::overview::Drawn;
 
     #[test]
     fn what_has_points_is_drawn_and_nothing_else() {
         let paths =
-            ["coil/water/flow", "rack/07/inlet/top/temperature", "rack/07/power", "fan/03/speed", "fan/01/speed"];
+            ["coil/water/flow", "rack/07/inlet/top/temperature", "rack/07/pdu/a/power", "fan/03/speed", "fan/01/speed"];
         let points = paths.iter().map(|path| Point { path: (*path).into(), ..Point::default() });
-        let roles = of(&Plan { points: points.collect(), ..Plan::default() });
-        assert_eq!(roles["flow"], "coil/water/flow");
-        assert_eq!(roles["racks"][0]["inlets"][0], "rack/07/inlet/top/temperature");
-        assert_eq!(roles["fans"][0]["name"], "01");
-        assert!(
-            roles.get("pumps").is_none() && roles.get("supply_temperature").is_none() && roles.get("doors").is_none()
+        let mut plan = Plan { points: points.collect(), ..Plan::default() };
+        let drawn = |part: &str, point| Drawn { part: part.into(), point };
+        plan.overview.fill("flow", vec![drawn("", 0)]);
+        plan.overview.fill("rack_inlet", vec![drawn("07", 1)]);
+        plan.overview.fill("rack_power", vec![drawn("07", 2)]);
+        plan.overview.fill("fan_speed", vec![drawn("01", 4), drawn("03", 3)]);
+        let roles = of(&plan);
+        assert_eq!(
+            roles,
+            json!({
+                "flow": "coil/water/flow",
+                "racks": [{ "name": "07", "inlets": ["rack/07/inlet/top/temperature"], "powers": ["rack/07/pdu/a/power"] }],
+                "fans": [{ "name": "01", "speed": "fan/01/speed" }, { "name": "03", "speed": "fan/03/speed" }],
+            })
         );
+    }
+
+    #[test]
+    fn every_role_that_can_be_configured_is_drawn_and_no_other() {
+        let configured: BTreeSet<&str> = keys::of("overview").map(|key| key.name).collect();
+        let clocks = ["air", "water", "chiller"].map(|name| [format!("{name}_seconds"), format!("{name}_margin")]);
+        let clocks: Vec<String> = clocks.into_iter().flatten().collect();
+        let of_parts = PARTS.iter().chain(THINGS).flat_map(|(_, keys)| roles_of(keys));
+        let drawn: BTreeSet<&str> = SINGLE
+            .iter()
+            .copied()
+            .chain(of_parts)
+            .chain(["leaving_air", "leaks"])
+            .chain(clocks.iter().map(String::as_str))
+            .collect();
+        assert_eq!(configured, drawn);
     }
 }

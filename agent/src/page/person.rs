@@ -96,7 +96,7 @@ pub(super) async fn sign_in(
         csrf: session.token,
         until: now_ms().saturating_add(i64::try_from(SHIFT.as_millis()).unwrap_or(i64::MAX)),
     };
-    Ok((set_cookie(&cookie, SHIFT.as_secs()), Json(body)).into_response())
+    Ok((set_cookie(&shared, &cookie, SHIFT.as_secs()), Json(body)).into_response())
 }
 
 /// `POST /api/sign-out`.
@@ -106,7 +106,7 @@ pub(super) async fn sign_out(State(shared): State<Arc<Shared>>, headers: HeaderM
         lock(&shared).close(cookie);
     }
     let done = Done { done: true, text: "Signed out.".into() };
-    Ok((set_cookie("", 0), Json(done)).into_response())
+    Ok((set_cookie(&shared, "", 0), Json(done)).into_response())
 }
 
 /// Who a request comes from, if anybody is signed in.
@@ -158,8 +158,9 @@ fn cookie(headers: &HeaderMap) -> Option<&str> {
         .find_map(|(name, value)| (name == COOKIE && !value.is_empty()).then_some(value))
 }
 
-fn set_cookie(value: &str, seconds: u64) -> HeaderMap {
-    let line = format!("{COOKIE}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict");
+fn set_cookie(shared: &Shared, value: &str, seconds: u64) -> HeaderMap {
+    let secure = if shared.plan.http.tls.is_some() { "; Secure" } else { "" };
+    let line = format!("{COOKIE}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{secure}");
     let mut headers = HeaderMap::new();
     if let Ok(line) = HeaderValue::from_str(&line) {
         headers.insert(header::SET_COOKIE, line);

@@ -9,7 +9,8 @@ use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
 use super::{
-    Current, act, answer, assets, guard, health, links, live, log, openapi, person, read, readings, topology, trouble,
+    Current, act, answer, assets, guard, health, links, live, log, openapi, person, read, readings, rules, topology,
+    trouble,
 };
 
 /// Largest body a request may have: a note and its reason fit.
@@ -111,6 +112,9 @@ pub(super) const ROUTES: &[Route] = &[
     action("/api/alarms/{id}/return-to-service", "Returns an alarm to service.", of::<act::Why>, || {
         post(act::put_back)
     }),
+    route("/api/suppress", "The declared suppressions and which are in force.", (JSON, of::<rules::Rules>), || {
+        get(rules::rules)
+    }),
     action(
         "/api/suppress/{rule}",
         "Starts a declared suppression; a reason is needed.",
@@ -118,6 +122,12 @@ pub(super) const ROUTES: &[Route] = &[
         || post(act::suppress),
     ),
     action("/api/suppress/{rule}/release", "Ends it.", of::<act::Why>, || post(act::release)),
+    action(
+        "/api/devices/{device}/confirm",
+        "Confirms a device that shows another identity; a reason is needed.",
+        of::<act::Why>,
+        || post(act::confirm),
+    ),
     action("/api/mode", "Sets the mode; a reason is needed.", of::<act::NewMode>, || post(act::mode)),
     action("/api/notes", "Writes a note into the log.", of::<act::Note>, || post(act::note)),
     route("/api/openapi.json", "This description.", (JSON, of::<serde_json::Value>), || get(openapi::description)),

@@ -10,11 +10,13 @@ use std::time::Duration;
 
 use axum::extract::connect_info::Connected;
 use axum::serve::{IncomingStream, Listener};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
+use super::secure::{Secure, Stream};
 use super::trouble::Trouble;
-use super::{Current, routes};
+use super::{Current, Shared, routes};
+use crate::tls::TlsError;
 
 /// Connections at once.
 const CONNECTIONS: usize = 256;
@@ -84,18 +86,32 @@ impl Page {
     }
 }
 
+/// The certificate and key the page is to show, if it is served by TLS.
+fn secured(shared: &Shared) -> Result<Option<Arc<Secure>>, TlsError> {
+    let files = shared.plan.http.tls.as_ref();
+    files.map(|(certificate, key)| Secure::load(certificate, key).map(Arc::new)).transpose()
+}
+
 async fn serve(
     current: Current,
     address: SocketAddr,
     mut bound: Option<std::net::TcpListener>,
     mut stopped: watch::Receiver<bool>,
 ) {
-    let router = routes::router(current);
+    let router = routes::router(current.clone());
     let serving = async {
         loop {
+            let secure = match secured(&current.get()) {
+                Ok(secure) => secure,
+                Err(error) => {
+                    tracing::error!(%error, "no page; its certificate is tried again in 10 s");
+                    tokio::time::sleep(AGAIN).await;
+                    continue;
+                }
+            };
             match bound.take().map_or_else(|| Page::bind(address), Ok).map(TcpListener::from_std) {
                 Ok(Ok(listener)) => {
-                    let bounded = Bounded { listener, places: Arc::new(Semaphore::new(CONNECTIONS)) };
+                    let bounded = Bounded { listener, places: Arc::new(Semaphore::new(CONNECTIONS)), secure };
                     let app = router.clone().into_make_service_with_connect_info::<From>();
                     if let Err(error) = axum::serve(bounded, app).await {
                         tracing::error!(%error, "the page is not served any more; it is tried again");
@@ -124,6 +140,7 @@ pub(super) async fn blocking<T: Send + 'static>(work: impl FnOnce() -> T + Send 
 struct Bounded {
     listener: TcpListener,
     places: Arc<Semaphore>,
+    secure: Option<Arc<Secure>>,
 }
 
 impl Listener for Bounded {
@@ -140,6 +157,10 @@ impl Listener for Bounded {
             let (stream, address) = Listener::accept(&mut self.listener).await;
             // What a person does should not wait for more to send.
             let _best_effort = stream.set_nodelay(true);
+            let stream = match &self.secure {
+                Some(secure) => secure.accept(stream),
+                None => Stream::Plain(stream),
+            };
             return (Held { stream, _place: place }, address);
         }
     }
@@ -161,7 +182,7 @@ impl Connected<IncomingStream<'_, Bounded>> for From {
 
 /// A connection and its place.
 struct Held {
-    stream: TcpStream,
+    stream: Stream,
     _place: OwnedSemaphorePermit,
 }
 

@@ -53,8 +53,10 @@ impl Suspicion {
         if *strikes < STRIKES {
             return None;
         }
-        *self = Self::default();
-        Some(alone.clone())
+        let alone = alone.clone();
+        // Where one packet is too large others may be: the next is found without a new beginning.
+        *self = Self { one_by_one: Some(0), ..Self::default() };
+        Some(alone)
     }
 
     /// The connection held: no packet is suspected.
@@ -93,7 +95,11 @@ mod tests {
         assert_eq!(suspicion.dropped(&[Sent::Event(6)]), None);
         assert_eq!(suspicion.dropped(&[Sent::Event(6)]), None);
         assert_eq!(suspicion.dropped(&[Sent::Event(6)]), Some(Sent::Event(6)));
-        assert!(!suspicion.one_by_one(), "and all is forgotten");
+        assert!(suspicion.one_by_one(), "more of its kind may follow");
+        let next = [Sent::Event(8)];
+        assert_eq!((0..3).map(|_| suspicion.dropped(&next)).collect::<Vec<_>>(), [None, None, Some(Sent::Event(8))]);
+        (0..CLEARED_AFTER).for_each(|row| suspicion.confirmed(&Sent::Event(u64::from(row))));
+        assert!(!suspicion.one_by_one());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Starts the history with everything it writes about this start: configuration, catalogue, points.
 //!
-//! The agent goes on without a history that cannot be used: no alarm depends on it. Never panics.
+//! The agent goes on without a history that cannot be used: no alarm depends on it. None is kept while the event store is in
+//! memory only. Never panics.
 
 use super::*;
 use crate::store::history::{Account, Beginning, Start};
@@ -14,6 +15,10 @@ pub(super) fn history(
     session: &Session,
 ) -> Option<(Recorder, Found)> {
     let limits = plan.store.history?;
+    if opened.memory_only.is_some() {
+        // Its numbers of points are of this run only; on disk they would stand for others.
+        return None;
+    }
     let clock = crate::core::clock::Clock::start();
     let Account { mode, catalogue, config, texts, points } = account(plan, ids, catalogue, session);
     let beginning = Beginning {

@@ -10,6 +10,7 @@
 //! of sending, and no key is used twice. Times are stamps in milliseconds since the Unix epoch. Never panics on a
 //! damaged file. Read first: `rows` for what goes in and out, `writer` for how.
 
+mod age;
 mod aside;
 mod checksum;
 mod error;
@@ -17,6 +18,7 @@ pub mod history;
 mod rows;
 mod schema;
 pub mod snapshot;
+mod takeover;
 mod transaction;
 mod volatile;
 mod worker;
@@ -29,6 +31,7 @@ use std::sync::Arc;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+pub use age::Age;
 pub use error::StoreError;
 pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
@@ -232,6 +235,11 @@ impl Store {
         let boot =
             self.connection.query_row("SELECT boot FROM agent", [], |row| row.get(0)).map_err(|e| self.sql(e))?;
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
+        let last_t_ms = self
+            .connection
+            .query_row("SELECT t FROM event ORDER BY row DESC LIMIT 1", [], |row| number(row, 0))
+            .optional()
+            .map_err(|e| self.sql(e))?;
         let mut damage = Vec::new();
         let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
         let marks = self.marks_sql().map_err(|e| self.sql(e))?;
@@ -240,6 +248,7 @@ impl Store {
             log: self.log.id.to_string(),
             boot,
             last_seq: self.log.last_seq,
+            last_t_ms,
             alarms,
             marks,
             unsent,

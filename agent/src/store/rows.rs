@@ -19,6 +19,8 @@ pub struct Opened {
     pub boot: u64,
     /// Number of the log's last event; 0 if it has none.
     pub last_seq: u64,
+    /// Stamp of the last event, if there is one.
+    pub last_t_ms: Option<i64>,
     /// Alarm states as last saved.
     pub alarms: Vec<SavedAlarm>,
     /// What devices showed first.

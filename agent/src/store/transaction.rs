@@ -252,7 +252,7 @@ fn inserted(
     Ok(change)
 }
 
-fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<()> {
+pub(super) fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<()> {
     let crc = checksum::alarm(&alarm.id, alarm.digest, &alarm.state);
     transaction
         .prepare_cached(
@@ -263,7 +263,7 @@ fn saved(transaction: &Transaction<'_>, alarm: &SavedAlarm) -> rusqlite::Result<
     Ok(())
 }
 
-fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
+pub(super) fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlite::Result<()> {
     transaction
         .prepare_cached(
             "INSERT INTO mark (device, feature, confirmed, shown) VALUES (?1, ?2, ?3, ?4) \

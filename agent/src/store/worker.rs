@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::writer::{Durable, Job, Queue, SLOW, Shared, lock, rows_of};
-use super::{Commit, StoreError};
+use super::{Age, Commit, StoreError};
 
 /// Rows of one transaction, unless a single commit is larger.
 const BATCH_ROWS: usize = 4096;
@@ -36,6 +36,7 @@ struct Work {
     calls: Vec<Job>,
     acks: Vec<u64>,
     cleared: Vec<String>,
+    forget: Option<Age>,
     write: bool,
     volatile: bool,
     stop: bool,
@@ -60,6 +61,9 @@ impl Worker {
             if saved {
                 for call in work.calls {
                     call(self.transactor.store());
+                }
+                if let Some(age) = work.forget {
+                    self.forget(age);
                 }
                 self.transactor.keep_room();
             } else {
@@ -90,8 +94,9 @@ impl Worker {
             let write = retry_due && (batch || removal_due || volatile);
             let calls = !queue.calls.is_empty() && retry_due && !volatile;
             let reads = !queue.reads.is_empty();
+            let forget = queue.forget.is_some() && retry_due && !volatile && !batch;
             let stop = queue.stop && (queue.commits.is_empty() || self.retry_at.is_some());
-            if write || calls || stop || reads {
+            if write || calls || stop || reads || forget {
                 // What goes into a copy of the volatile log is removed with it.
                 let removals = retry_due;
                 if removals {
@@ -106,6 +111,7 @@ impl Worker {
                     },
                     acks: if removals { std::mem::take(&mut queue.acks) } else { Vec::new() },
                     cleared: if removals { std::mem::take(&mut queue.cleared) } else { Vec::new() },
+                    forget: if forget { queue.forget.take() } else { None },
                     write: removals,
                     volatile,
                     stop,
@@ -141,6 +147,14 @@ impl Worker {
         }
         self.batch = Arc::new(batch);
         queue.in_flight = Arc::clone(&self.batch);
+    }
+
+    fn forget(&mut self, age: Age) {
+        match self.transactor.store().forget(age) {
+            Ok(0) => {}
+            Ok(gone) => tracing::debug!(gone, "events older than allowed have left the event log"),
+            Err(error) => tracing::warn!("old events could not be removed from the event log: {error}"),
+        }
     }
 
     /// One transaction; says whether it became durable.

@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
-use super::{COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, random_id};
+use super::{Age, COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, random_id};
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
@@ -180,6 +180,8 @@ pub(super) struct Queue {
     pub(super) acks: Vec<u64>,
     pub(super) ack_due: Option<Instant>,
     pub(super) cleared: Vec<String>,
+    /// Events older than this may go.
+    pub(super) forget: Option<Age>,
     /// Run as soon as the thread is free.
     pub(super) reads: Vec<Job>,
     /// Run after everything submitted before them is durable.
@@ -341,6 +343,12 @@ impl Writer {
         let mut queue = lock(&self.shared.queue);
         queue.cleared.push(topic);
         self.removal_noted(queue);
+    }
+
+    /// Lets some of the events go that are older than allowed, when the disk is free; to be said again now and then.
+    pub fn forget(&self, age: Age) {
+        lock(&self.shared.queue).forget = Some(age);
+        self.shared.wake.notify_one();
     }
 
     /// Reads outbox rows after `after`, oldest first; the answer comes on the writer's thread.

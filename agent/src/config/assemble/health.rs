@@ -1,6 +1,6 @@
 //! The points of the agent's own health, and the few alarms on them that a person can act on.
 //!
-//! Alarms: the store takes no events, the disk fills, events wait for the broker, readings are dropped, the clock is not
+//! Alarms: the store takes no events, the disk has less left than the reserve history keeps, events wait for the broker, readings are dropped, the clock is not
 //! synchronised. Limits and times to respond: common practice, no source. What has an alarm of its own elsewhere (a link,
 //! a device, a sensor) gets none here: one cause is one alarm. Never panics.
 
@@ -10,7 +10,7 @@ use lapwing_engine::spec::{Condition, PointSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Priority, Quantity, Unit};
 
 use crate::config::units;
-use crate::plan::{Health, Link, Point};
+use crate::plan::{Health, Link, Point, Store};
 
 use super::alarms::Tables;
 use super::own::{Texts, spec};
@@ -21,9 +21,10 @@ pub(super) fn points(links: &[Link], points: &mut Points) -> Health {
     let mut count = |path: &str| add(points, path, Quantity::Count, "1", 0, &[]);
     let (skipped, waiting, dropped) =
         (count("agent/scans/skipped"), count("agent/core/waiting"), count("agent/core/dropped"));
-    let (unsent, written, memory, starts) = (
+    let (unsent, written, disk_free_mib, memory, starts) = (
         count("agent/events/unsent"),
         count("agent/disk/written-kib"),
+        count("agent/disk/free-mib"),
         count("agent/memory-mib"),
         count("agent/starts"),
     );
@@ -47,6 +48,7 @@ pub(super) fn points(links: &[Link], points: &mut Points) -> Health {
         store,
         commit,
         disk_free,
+        disk_free_mib,
         written,
         clock,
         cpu,
@@ -80,7 +82,7 @@ fn add(points: &mut Points, path: &str, quantity: Quantity, unit: &str, exponent
 }
 
 /// Adds the alarms.
-pub(super) fn alarms(health: &Health, tables: &mut Tables) {
+pub(super) fn alarms(health: &Health, store: &Store, tables: &mut Tables) {
     let minute_ms = 60_000;
     let texts = |id: &str, text: &str, consequence: &str, response: &str, first_check: &str| Texts {
         id: format!("fault/agent/{id}"),
@@ -91,7 +93,7 @@ pub(super) fn alarms(health: &Health, tables: &mut Tables) {
         link: None,
     };
     let bad_state = Condition::State { states: 1 << 1 };
-    let store = texts(
+    let full = texts(
         "store",
         "The event store takes no events",
         "Events are only in memory: a power cut loses those the broker does not have.",
@@ -99,7 +101,7 @@ pub(super) fn alarms(health: &Health, tables: &mut Tables) {
         "Is the disk full, read-only or failing? The event of kind store says what was seen.",
     );
     tables.push(
-        store.about(health.store, ConditionKind::State, Priority::High, 60),
+        full.about(health.store, ConditionKind::State, Priority::High, 60),
         spec(health.store, bad_state, Priority::High, 0),
     );
     let clock = texts(
@@ -114,17 +116,21 @@ pub(super) fn alarms(health: &Health, tables: &mut Tables) {
         clock.about(health.clock, ConditionKind::State, Priority::Low, 24 * 60),
         spec(health.clock, bad_state, Priority::Low, 60 * minute_ms),
     );
+    // History gives up what it holds rather than go below the reserve: at half of it something else fills the disk. A
+    // share of the disk would say nothing: a twentieth of a large one is room for years.
+    let reserve_mib = store.history.unwrap_or_default().reserve_mib;
+    let limit_mib = i64::from((reserve_mib / 2).max(8));
     let disk = texts(
         "disk",
-        "The disk of the data directory has only {value} free, less than {limit}",
-        "When it is full events are only in memory, and history is thinned.",
+        "The disk of the data directory has only {value} MiB left, less than {limit} MiB",
+        "When it is full events are only in memory; history has been thinned already.",
         "Remove what does not belong there, or give the agent a larger disk.",
         "What grows beside the agent's files?",
     );
-    let low = Condition::Low { limit: 50, deadband: 10 };
-    let mut alarm = disk.about(health.disk_free, ConditionKind::Low, Priority::Medium, 8 * 60);
-    alarm.limit = Some(Decimal::new(50, -1));
-    tables.push(alarm, spec(health.disk_free, low, Priority::Medium, minute_ms));
+    let low = Condition::Low { limit: limit_mib, deadband: limit_mib / 4 };
+    let mut alarm = disk.about(health.disk_free_mib, ConditionKind::Low, Priority::Medium, 8 * 60);
+    alarm.limit = Some(Decimal::new(limit_mib, 0));
+    tables.push(alarm, spec(health.disk_free_mib, low, Priority::Medium, minute_ms));
     let unsent = texts(
         "events-waiting",
         "Events wait for the broker since {value}, longer than {limit}",

@@ -10,6 +10,7 @@ mod derive;
 mod group;
 mod health;
 mod identity;
+mod overview;
 mod own;
 mod pace;
 mod scan;
@@ -124,9 +125,10 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let load_points = own::load(&mut points);
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
+    let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     own::alarms(&links, &devices, &points, &mut tables);
-    health::alarms(&health, &mut tables);
+    health::alarms(&health, &parts.settings.store, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -139,6 +141,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         http: settings.http.clone(),
         log: settings.log.clone(),
         snmp: settings.snmp.clone(),
+        overview,
         links,
         devices,
         transactions,

@@ -206,7 +206,7 @@ fn identity(device: &Device, link: &Link) -> Texts {
         text: format!("Device {} on link {} was replaced or re-configured", device.name, link.name),
         consequence: format!("Its readings may be wrong by a ratio or belong to other equipment: {}.", device.name),
         response: "Compare make, model and settings with the drawing; set the device up, or, if it is right, correct \
-                   `expect` or write `confirmed`."
+                   `expect` or confirm it at the page."
             .into(),
         first_check: format!("What does it show at {}?", known.join(", ")),
         link: Some(link.name.clone()),

@@ -106,6 +106,7 @@ fn points_stand_as_they_are_read() {
             "agent/core/dropped",
             "agent/events/unsent",
             "agent/disk/written-kib",
+            "agent/disk/free-mib",
             "agent/memory-mib",
             "agent/starts",
             "agent/readings/good",
@@ -139,7 +140,7 @@ fn settings_are_as_written_or_default() {
     );
     assert_eq!(plan.mqtt.frame_period, Duration::from_secs(1));
     assert_eq!(plan.mqtt.points, ["coil/**"]);
-    assert_eq!((plan.store.dir.to_str(), plan.store.max_mib), (Some("data"), 512));
+    assert_eq!((plan.store.dir.to_str(), plan.store.max_mib, plan.store.event_days), (Some("data"), 512, 400));
     assert_eq!(plan.http.listen.map(|listen| listen.port()), Some(8467));
     assert_eq!(plan.log.level, "info");
 }

@@ -23,7 +23,7 @@ impl Wrong {
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
             Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
             Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, or unset it".into()
+                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, overview, or unset it".into()
             }
             Self::VariableIntoList { .. } => "unset it and change the file".into(),
             Self::BadVariable { why, .. } => why.mend(),

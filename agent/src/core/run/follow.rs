@@ -46,6 +46,7 @@ pub(super) struct Rest {
     pub(super) mode: Mode,
     pub(super) mode_until: Option<Millis>,
     pub(super) clock: Clock,
+    pub(super) ageing: ageing::Ageing,
     pub(super) figures: Figures,
     pub(super) fault_at: Option<Millis>,
     pub(super) restored_from: u64,
@@ -58,11 +59,15 @@ pub(super) struct Rest {
     pub(super) held: Arc<Held>,
     pub(super) keeping: Option<Keeping>,
     pub(super) board: Arc<Board>,
+    pub(super) confirm: Box<dyn Fn(u32) + Send>,
     pub(super) next_frame: Instant,
     pub(super) next_look: Instant,
     pub(super) memory_only: bool,
+    pub(super) leaving: bool,
+    pub(super) anew: Box<dyn Fn() + Send>,
     pub(super) opened_with: OpenedWith,
     pub(super) broker_down: bool,
+    pub(super) refusals: VecDeque<u64>,
     pub(super) released: bool,
     pub(super) saved: Vec<SavedAlarm>,
     pub(super) watched: health::Watched,
@@ -100,7 +105,21 @@ pub(super) struct OpenedWith {
 impl Rest {
     /// At the start of the agent.
     pub(super) fn begin(inputs: Inputs) -> (Arc<Plan>, Vec<u32>, Self) {
-        let Inputs { applied, opened, host, writer, publisher, receiver, door, told, alive, held, history } = inputs;
+        let Inputs {
+            applied,
+            opened,
+            host,
+            writer,
+            publisher,
+            receiver,
+            door,
+            told,
+            alive,
+            held,
+            confirm,
+            anew,
+            history,
+        } = inputs;
         let Applied { plan, ids, catalogue, board, renew, account: _, links: _, gone: _, in_force: _ } = applied;
         let head = Head {
             log: opened.log.clone(),
@@ -118,6 +137,7 @@ impl Rest {
             load_said: None,
             mode: plan.module.mode,
             mode_until: None,
+            ageing: ageing::Ageing::begin(&clock, clock.now(), opened.last_t_ms),
             clock,
             figures: Figures::default(),
             fault_at: None,
@@ -131,9 +151,12 @@ impl Rest {
             held,
             keeping,
             board,
+            confirm,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: opened.memory_only.is_some(),
+            leaving: false,
+            anew,
             watched: health::Watched::new(host, opened.boot),
             opened_with: OpenedWith {
                 logs: opened.logs,
@@ -142,6 +165,7 @@ impl Rest {
                 memory_only: opened.memory_only,
             },
             broker_down: false,
+            refusals: VecDeque::new(),
             released: false,
             saved: opened.alarms,
             early: VecDeque::new(),
@@ -202,6 +226,7 @@ impl Core<'_> {
             mode: self.mode,
             mode_until: self.mode_until,
             clock: self.clock,
+            ageing: self.ageing,
             figures: self.figures,
             fault_at: self.fault_at,
             restored_from: self.restored_from,
@@ -214,11 +239,15 @@ impl Core<'_> {
             held: self.held,
             keeping: self.keeping,
             board,
+            confirm: self.confirm,
             next_frame: self.next_frame,
             next_look: self.next_look,
             memory_only: self.memory_only,
+            leaving: self.leaving,
+            anew: self.anew,
             opened_with: self.opened_with,
             broker_down: self.broker_down,
+            refusals: self.refusals,
             released: self.released,
             saved,
             watched: self.watched,
@@ -262,6 +291,7 @@ impl Core<'_> {
         };
         let seq = self.event(text, Detail::Config(detail), None);
         self.take_up_rules();
+        self.show_rules();
         self.put_up_readings();
         // Records of alarms go after the events they speak of.
         let at_once = self.ledger.is_volatile() && !self.memory_only;

@@ -86,6 +86,7 @@ impl Core<'_> {
             (points.store, in_memory),
             (points.commit, ms(writer.last_commit)),
             (points.disk_free, host.free_permille()),
+            (points.disk_free_mib, host.free_mib()),
             (points.written, host.written_kib()),
             (points.clock, u64::from(!self.clock.synced())),
             (points.cpu, host.cpu_permille()),

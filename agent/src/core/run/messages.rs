@@ -290,13 +290,19 @@ impl Core<'_> {
                     None,
                 );
             }
+            Notice::SetAside { what, why } if self.refusals.iter().any(|seq| what == format!("event {seq}")) => {
+                // To tell of it again would be refused again, and so on.
+                tracing::error!("the broker refuses even to be told of what it refuses: {what}: {why}");
+            }
             Notice::SetAside { what, why } => {
                 let detail = AgentChange {
                     change: "packet refused".into(),
                     version: None,
                     reason: Some(format!("{what}: {why}")),
                 };
-                self.event(format!("A packet was set aside: {what}: {why}."), Detail::Agent(detail), None);
+                let seq = self.event(format!("A packet was set aside: {what}: {why}."), Detail::Agent(detail), None);
+                self.refusals.truncate(REFUSALS_KNOWN - 1);
+                self.refusals.push_front(seq);
             }
         }
     }

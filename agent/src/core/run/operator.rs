@@ -43,6 +43,11 @@ impl Core<'_> {
             Action::Suppress { rule, .. } => self.start_rule(rule, until.unwrap_or(now), hand),
             Action::Release { rule } => self.end_rule(rule, hand),
             Action::SetMode { mode, .. } => self.set_mode(*mode, until, hand),
+            Action::ConfirmDevice { device } => {
+                if let Some(index) = self.device(device) {
+                    (self.confirm)(index);
+                }
+            }
             Action::Acknowledge
             | Action::AcknowledgeIncident
             | Action::Reset
@@ -93,6 +98,18 @@ impl Core<'_> {
             Action::SetMode { for_ms, .. } => {
                 Ok((Vec::new(), Some(now.plus(within(*for_ms, self.plan.module.mode_at_most, None)?))))
             }
+            Action::ConfirmDevice { device } => {
+                let devices = &self.plan.devices;
+                let Some(about) = devices.iter().find(|about| about.name == *device) else {
+                    let near = crate::config::nearest_name(device, devices.iter().map(|about| about.name.as_str()));
+                    return Err(Refused::UnknownDevice { name: device.clone(), near });
+                };
+                let mut features = about.identity.checks.iter().flat_map(|check| &check.features);
+                if features.all(|feature| feature.expect.is_some()) {
+                    return Err(Refused::NothingToConfirm { name: device.clone() });
+                }
+                Ok((Vec::new(), None))
+            }
             Action::Note
             | Action::Acknowledge
             | Action::AcknowledgeIncident
@@ -103,6 +120,10 @@ impl Core<'_> {
             | Action::RemoveFromService
             | Action::ReturnToService => Ok((Vec::new(), None)),
         }
+    }
+
+    fn device(&self, name: &str) -> Option<u32> {
+        self.plan.devices.iter().position(|about| about.name == name).and_then(|at| u32::try_from(at).ok())
     }
 
     fn operate(&mut self, now: Millis, request: &Request) -> Result<(Vec<u32>, Option<Millis>), Refused> {
@@ -138,6 +159,7 @@ impl Core<'_> {
             | Action::Suppress { .. }
             | Action::Release { .. }
             | Action::SetMode { .. }
+            | Action::ConfirmDevice { .. }
             | Action::Note => Operation::Acknowledge,
         };
         self.judge.operate(now, alarm, operation)?;
@@ -186,9 +208,10 @@ impl Core<'_> {
         until: Option<i64>,
         refused: Option<&Refused>,
     ) -> u64 {
-        let (rule, to_mode) = match &request.action {
-            Action::Suppress { rule, .. } | Action::Release { rule } => (Some(rule.clone()), None),
-            Action::SetMode { mode, .. } => (None, Some(Word::from(*mode))),
+        let (rule, to_mode, point) = match &request.action {
+            Action::Suppress { rule, .. } | Action::Release { rule } => (Some(rule.clone()), None, None),
+            Action::SetMode { mode, .. } => (None, Some(Word::from(*mode)), None),
+            Action::ConfirmDevice { device } => (None, None, self.identity_point(device)),
             Action::Acknowledge
             | Action::AcknowledgeIncident
             | Action::Reset
@@ -197,14 +220,14 @@ impl Core<'_> {
             | Action::Unshelve
             | Action::RemoveFromService
             | Action::ReturnToService
-            | Action::Note => (None, None),
+            | Action::Note => (None, None, None),
         };
         let text = said(request, who, reason.as_deref(), refused);
         let detail = OperatorAction {
             action: request.action.word().to_owned(),
             by: who.to_owned(),
             alarm: request.alarm.clone(),
-            point: None,
+            point,
             rule,
             to_mode,
             reason,
@@ -212,6 +235,13 @@ impl Core<'_> {
             refused: refused.map(ToString::to_string),
         };
         self.event(text, Detail::Operator(detail), None)
+    }
+
+    /// The path of the point that tells whether a device is the expected one.
+    fn identity_point(&self, device: &str) -> Option<String> {
+        let about = self.plan.devices.iter().find(|about| about.name == device)?;
+        let at = usize::try_from(about.identity.point?).ok()?;
+        self.plan.points.get(at).map(|point| point.path.clone())
     }
 
     /// Where the site's own system acknowledges, what has cleared does not wait for anybody here.
@@ -257,6 +287,7 @@ fn said(request: &Request, who: &str, reason: Option<&str>, refused: Option<&Ref
         Action::Suppress { rule, .. } => format!("starts the suppression {rule}"),
         Action::Release { rule } => format!("ends the suppression {rule}"),
         Action::SetMode { mode, .. } => format!("sets the mode to {}", mode_word(*mode)),
+        Action::ConfirmDevice { device } => format!("confirms the device {device} as it shows itself now"),
         Action::Note => "notes".to_owned(),
     };
     let who = if who.is_empty() { "Somebody without a name" } else { who };

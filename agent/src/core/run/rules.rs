@@ -29,6 +29,7 @@ impl Core<'_> {
         for (at, rule) in plan.suppress.iter().enumerate() {
             if self.rules[at].until.is_some_and(|until| until <= now) {
                 self.rules[at] = RuleState { until: None, spent: rule.when.is_some() };
+                self.show_rules();
                 self.say_rule(at, "suppression limit", "has reached its time limit; its alarms show themselves again");
             }
             let Some((point, test)) = rule.when else { continue };
@@ -61,6 +62,7 @@ impl Core<'_> {
         if let Some(at) = self.rule_index(name) {
             self.rules[at].until = Some(until);
         }
+        self.show_rules();
     }
 
     /// Lets the alarms of a rule go.
@@ -69,6 +71,13 @@ impl Core<'_> {
         if let Some(at) = self.rule_index(name) {
             self.rules[at] = RuleState::default();
         }
+        self.show_rules();
+    }
+
+    /// Whoever looks on sees which rules are in force.
+    pub(super) fn show_rules(&self) {
+        let until = self.rules.iter().map(|rule| rule.until.map(|until| self.clock.wall(until)));
+        self.board.set_rules(until.collect());
     }
 
     /// Puts back which rules were in force: those that hide an alarm that was restored.
@@ -82,6 +91,7 @@ impl Core<'_> {
                 }
             }
         }
+        self.show_rules();
     }
 
     fn rule_operation(&mut self, name: &str, hand: Hand<'_>, operation: impl Fn(u16) -> Operation) {

@@ -44,6 +44,19 @@ impl Core<'_> {
         self.close();
     }
 
+    /// Looks for the disk that was not there at the start: the agent starts anew on it, for numbers of points and the history
+    /// are the disk's.
+    pub(super) fn look_for_the_store(&mut self) {
+        if !self.memory_only || self.leaving || !self.watched.host.store_answers() {
+            return;
+        }
+        self.leaving = true;
+        let text = "The disk of the event store is there: the agent starts anew on it, and what was only in memory is \
+                    copied into it.";
+        self.store_event(text.into(), "disk is back", None, None);
+        (self.anew)();
+    }
+
     fn store_is_back(&mut self, lost: u64) {
         let mut text = "The event store takes events again; what was only in memory is in it now.".to_owned();
         if lost > 0 {

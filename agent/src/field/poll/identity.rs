@@ -42,6 +42,14 @@ impl Known {
         }
     }
 
+    /// What it shows next counts; what the configuration expects stays.
+    fn forget(&mut self) {
+        for mark in self.first.iter_mut().flatten() {
+            *mark = None;
+        }
+        self.begin();
+    }
+
     fn begin(&mut self) {
         if !self.first.is_empty() {
             self.due = Some(0);
@@ -65,8 +73,11 @@ impl Poll {
 
     /// Whether a device must show who it is before its readings count.
     pub(super) fn is_doubted(&mut self, device: usize, now: Millis) -> bool {
+        let confirmed = self.stats.take_confirmed(self.devices[device].index);
         let known = &mut self.devices[device].identity;
-        if known.due.is_none() && known.again_at <= now {
+        if confirmed {
+            known.forget();
+        } else if known.due.is_none() && known.again_at <= now {
             known.begin();
         }
         known.due.is_some()

@@ -60,7 +60,7 @@ fn a_link_that_goes_on_keeps_its_connection_under_new_numbers() {
     let ((a, of_a), (b, of_b), (c, of_c)) = (device(10), device(20), device(30));
     let read = |sketch: Sketch, port| sketch.tcp(port, 500).device(1).reads(Table::Holding, 0, 2);
     let first = named(read(read(Sketch::default(), a), b), &["a", "b"]);
-    let mut running = Running::start(Arc::clone(&first), rig.runtime.handle(), inbox.deliver());
+    let mut running = Running::start(Arc::clone(&first), rig.runtime.handle(), inbox.deliver(), Arc::default());
     inbox.wait_good(0, 3);
     inbox.wait_good(1, 3);
     assert!(values(&inbox.all(), 0).iter().all(|value| *value == 10));

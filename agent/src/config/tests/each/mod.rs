@@ -7,6 +7,7 @@ mod groups;
 mod meaning;
 mod numbers;
 mod pace;
+mod page;
 mod redfish;
 mod registers;
 mod snmp;

@@ -140,6 +140,7 @@ fn durations() {
 fn how_long_history_is_kept() {
     for (key, value, range) in [
         ("raw_days", "0", "0 is outside 1 to 3660"),
+        ("event_days", "4000", "4000 is outside 1 to 3660"),
         ("quarter_days", "36600", "36600 is outside 1 to 3660"),
         ("history_max_mib", "8", "8 is outside 64 to 1073741824"),
         ("reserve_mib", "-1", "-1 is outside 16 to 1073741824"),

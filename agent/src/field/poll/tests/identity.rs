@@ -204,3 +204,23 @@ fn what_it_showed_in_an_earlier_run_counts_and_what_it_shows_first_is_told_once(
     same.shows(7, 9);
     assert_eq!(same.told(), [(true, String::new())]);
 }
+
+#[test]
+fn a_person_confirms_what_it_shows_now_but_not_what_the_configuration_expects() {
+    let mut bench = recalling(Some(Mark::Number(65_545)));
+    bench.shows(7, 10);
+    let job = bench.next();
+    bench.answer(job);
+    bench.poll.stats.confirm(0);
+    bench.shows(7, 10);
+    assert_eq!(bench.told().last(), Some(&(true, String::new())), "the new serial number counts");
+    let all = bench.inbox.all();
+    let shown = |message: &&FieldMessage| matches!(message, FieldMessage::Shown { mark: Mark::Number(65_546), .. });
+    assert_eq!(all.iter().filter(shown).count(), 1, "and is told, so that it is remembered");
+    let job = bench.next();
+    assert_eq!(bench.reads(&job), (0, 2), "once");
+    bench.answer(job);
+    bench.poll.stats.confirm(0);
+    bench.shows(8, 10);
+    assert_eq!(bench.told().last(), Some(&(false, "holding:200 shows 8, not 7".to_string())));
+}

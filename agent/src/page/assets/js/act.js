@@ -3,8 +3,8 @@
 
 import { h } from "./dom.js";
 import { doAs } from "./person.js";
-import { isNew } from "./state.js";
-import { t } from "./text.js";
+import { isNew, links } from "./state.js";
+import { count, duration, t } from "./text.js";
 
 const SHELVES = [["15m", 900], ["1h", 3600], ["4h", 14400], ["8h", 28800]];
 
@@ -18,9 +18,16 @@ export function actions(one) {
     one.state === "latched_acknowledged" ? button("reset", () => doAs(`${route}/reset`)) : null,
     one.state === "shelved" ? button("unshelve", () => doAs(`${route}/unshelve`)) : null,
     one.state === "out_of_service" ? button("return", () => doAs(`${route}/return-to-service`)) : null,
+    replaced(one) ? button("confirm", () => confirm(replaced(one).name)) : null,
     hidden ? null : button("shelve", () => shelve(one, route)),
     one.state === "out_of_service" ? null : button("remove", () => remove(one, route)),
   ];
+}
+
+/** The device whose identity an alarm is about, if a person can confirm it. */
+function replaced(one) {
+  const devices = [...links.values()].flatMap((link) => link.devices ?? []);
+  return devices.find((device) => device.identity?.can_confirm && device.identity.point === one.point && one.active);
 }
 
 /** A dialog with a reason and choices; answers what was chosen, or `null`. */
@@ -40,6 +47,23 @@ function choose(title, sentence, choices, reasons) {
     dialog.showModal();
     reason.focus();
   });
+}
+
+/** Starts a declared suppression, for as long as its rule allows at most. */
+export async function suppress(rule) {
+  const times = SHELVES.filter(([, seconds]) => seconds <= rule.at_most_s).map(([key, seconds]) => [t(`act.for-${key}`), { for_s: seconds }]);
+  const choices = times.length ? times : [[t("act.suppress-longest", { long: duration(rule.at_most_s) }), {}]];
+  const answer = await choose(t("act.suppress-title"), `${rule.text} ${count("act.suppress-hides", rule.alarms.length)}`, choices, [rule.text, t("act.reason-work")]);
+  if (answer) await doAs(`suppress/${encodeURIComponent(rule.name)}`, { ...answer.choice, reason: answer.reason });
+}
+
+/** Ends a declared suppression. */
+export const release = (rule) => doAs(`suppress/${encodeURIComponent(rule.name)}/release`);
+
+/** Confirms a device that shows another identity than before. */
+export async function confirm(device) {
+  const answer = await choose(t("act.confirm-title", { device }), t("act.confirm-warning"), [[t("act.confirm-do"), {}]], [t("act.reason-replaced")]);
+  if (answer) await doAs(`devices/${encodeURIComponent(device)}/confirm`, { reason: answer.reason });
 }
 
 async function shelve(one, route) {

@@ -2,7 +2,7 @@
 // the figures; notes. An alarm is acknowledged where it stands, in one touch.
 
 import { ask } from "./api.js";
-import { actions } from "./act.js";
+import { actions, release, suppress } from "./act.js";
 import { h, fill, say } from "./dom.js";
 import { mark } from "./parts.js";
 import { doAs } from "./person.js";
@@ -96,7 +96,7 @@ class Row {
     const isOpen = this.rows.open.has(this.id);
     this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"}`;
     this.article.dataset.open = isOpen;
-    this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
+    this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, followers.length > 0, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, followers.length > 0, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
     this.part("more", JSON.stringify([isOpen, one, state.about.signed_in?.role]), () => fill(this.more, isOpen ? details(one) : null));
     this.under.hidden = !followers.length;
     say(this.count, followers.length ? count("alarms.follow", followers.length) : "");
@@ -110,13 +110,14 @@ function order(place, elements) {
   if (now.length !== elements.length || now.some((element, n) => element !== elements[n])) place.replaceChildren(...elements);
 }
 
-function headOf(one, isOpen, toggle) {
+function headOf(one, isOpen, leads, toggle) {
   const fresh = state.isNew(one);
   return [
-    h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
+    h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out && leads ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
     h("button", { class: "alarm-text", "aria-expanded": String(isOpen), "data-key": `text/${one.alarm}`, onclick: toggle },
       h("span", { class: "sentence", text: one.text }),
-      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) }))),
+      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
+      !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
     fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`) }) : null,
   ];
 }
@@ -134,14 +135,21 @@ function details(one) {
 
 function drawHidden() {
   const hidden = state.hiddenAlarms();
-  if (!hidden.length) return h("p", { class: "empty", text: t("alarms.none-hidden") });
-  return ["shelved", "suppressed", "out_of_service"].map((kind) => {
+  return [hidden.length ? null : h("p", { class: "empty", text: t("alarms.none-hidden") }), ["shelved", "suppressed", "out_of_service"].map((kind) => {
     const some = hidden.filter((one) => one.state === kind);
     return some.length ? h("section", { class: "sheet" }, h("h2", { text: t(`state.${kind}`) }), some.map((one) => h("article", { class: "alarm cleared" },
       h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(one.active ? "alarms.would-stand" : "alarms.would-not") }),
         h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: one.text }), h("span", { class: "under" }, one.alarm, one.until ? ` · ${t("alarms.until", { time: clock(one.until, false) })}` : "", one.reason ? ` · ${one.reason}` : "")),
         actions(one))))) : null;
-  });
+  }), state.rules.length ? drawRules() : null];
+}
+
+/** The declared suppressions: what each hides and why; those that people start have buttons. */
+function drawRules() {
+  return h("section", { class: "sheet" }, h("h2", { text: t("rules.title") }), h("p", { class: "hint", text: t("rules.hint") }), state.rules.map((rule) => h("article", { class: "alarm cleared" },
+    h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(rule.until ? "rules.in-force" : "rules.not-in-force") }),
+      h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: rule.text }), h("span", { class: "under" }, `${rule.name} · ${count("rules.alarms", rule.alarms.length)}`, rule.until ? ` · ${t("alarms.until", { time: clock(rule.until, false) })}` : ` · ${t(rule.by_hand ? "rules.at-most" : "rules.by-itself", { long: duration(rule.at_most_s) })}`)),
+      rule.by_hand ? h("button", { class: "touch", "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
 }
 
 /** The log with its form; the form stays as it is while entries come. */
@@ -169,7 +177,7 @@ function logOf() {
 
 function drawFigures() {
   const figures = state.figures ?? {};
-  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number" || typeof v === "string");
+  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number").map(([key, v]) => [key, key === "flood" ? t(v ? "figure.flood-now" : "figure.flood-none") : v]);
   const holder = h("section", { class: "sheet" }, h("h2", { text: t("alarms.figures") }));
   const draw = (there) => fill(holder, h("h2", { text: t("alarms.figures") }), h("dl", { class: "facts" }, there.map(([key, v]) => [h("dt", { text: t(`figure.${key}`) }), h("dd", { text: typeof v === "number" ? number(v, Number.isInteger(v) ? 0 : 1) : v })])),
     (figures.top ?? []).length ? [h("h3", { text: t("figure.top") }), h("table", {}, figures.top.map((one) => h("tr", {}, h("td", { text: state.alarms.get(one.alarm)?.text ?? one.alarm }), h("td", { class: "number", text: String(one.count) }))))] : null);

@@ -3,6 +3,8 @@
 // racks. Lines and words only; a part in alarm gets its priority's outline. Symbols after ISO 14617 (pump, heat exchanger).
 
 import { h, s, say } from "./dom.js";
+import { ask } from "./api.js";
+import { alarmOfTier } from "./power.js";
 import { alarmOf, reading, usable } from "./state.js";
 import { limitsOf } from "./limits.js";
 import { said } from "./units.js";
@@ -33,6 +35,10 @@ export function drawing(roles) {
   fans(picture, roles.fans ?? [], live);
   racks(picture, roles.racks ?? [], live);
   doors(picture, roles.doors ?? [], live);
+  busways(picture, roles, live);
+  chiller(picture, roles.chiller, live);
+  warnings(picture, roles, live);
+  label(RACKS.x + RACKS.w - 10, 110, roles.power_source, t("power.source"), "end");
   label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature?.[0], "");
   label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
   const update = () => live.forEach((one) => one());
@@ -109,13 +115,16 @@ function fans(picture, list, live) {
   const across = Math.ceil(list.length / 2), w = FANS.w / across;
   list.forEach((fan, n) => {
     const x = FANS.x + (n % across) * w + 2, y = FANS.y + Math.floor(n / across) * 33;
-    const box = s("rect", { x, y, width: w - 4, height: 29, class: "part" }), blade = s("path", { d: `M${x + 3} ${y + 22} Q${x + w / 2 - 2} ${y} ${x + w - 7} ${y + 22}`, class: "symbol-line" });
+    const box = s("rect", { x, y, width: w - 4, height: 29, class: "part" }), mute = words(x + w / 2 - 2, y + 20, "?", "text", "middle"), blade = s("path", { d: `M${x + 3} ${y + 22} Q${x + w / 2 - 2} ${y} ${x + w - 7} ${y + 22}`, class: "symbol-line" });
     const title = s("title");
-    picture.append(s("g", {}, box, blade, title));
+    picture.append(s("g", {}, box, blade, mute, title));
     outline(picture, x + 3, y + 3, w - 10, 23, [fan.speed, fan.running, fan.fault].filter(Boolean), live);
     live.push(() => {
       const speed = reading(fan.speed), running = fan.running ? usable(fan.running) : null;
       const turns = running === null ? (usable(fan.speed) ?? 0) > 30 : running === 1 && (usable(fan.speed) ?? 1) > 30;
+      const known = usable(fan.speed) !== null || running !== null;
+      mute.setAttribute("visibility", known ? "hidden" : "visible");
+      blade.setAttribute("visibility", known ? "visible" : "hidden");
       blade.setAttribute("class", turns ? "symbol-line on" : "symbol-line");
       box.setAttribute("class", turns ? "part" : "part still");
       say(title, `${fan.name}: ${speed && speed.quality !== 2 ? said(speed.point, speed.value) : t("value.none")}`);
@@ -124,8 +133,8 @@ function fans(picture, list, live) {
   const text = words(FANS.x, FANS.y - 8, "", "text");
   picture.append(text);
   live.push(() => {
-    const on = list.filter((fan) => (usable(fan.speed) ?? 0) > 30).length;
-    say(text, t("drawing.fans", { on, of: list.length }));
+    const speeds = list.map((fan) => usable(fan.speed)), unknown = speeds.filter((speed) => speed === null).length;
+    say(text, t(unknown ? "drawing.fans-unknown" : "drawing.fans", { on: speeds.filter((speed) => speed > 30).length, of: list.length, unknown }));
   });
 }
 
@@ -145,7 +154,8 @@ function racks(picture, list, live) {
     outline(picture, x + 5, RACKS.y + 3, w - 10, RACKS.h - 6, [...(rack.inlets ?? []), rack.outlet, ...(rack.powers ?? [])].filter(Boolean), live);
     return { rack, dot, load, title };
   });
-  picture.append(words(RACKS.x, RACKS.y - 8, t("drawing.racks"), "text"));
+  const none = words(RACKS.x + RACKS.w / 2, COLD.y + COLD.h / 2 + 5, t("drawing.no-inlet"), "value", "middle");
+  picture.append(words(RACKS.x, RACKS.y - 8, t("drawing.racks"), "text"), none);
   live.push(() => {
     const limits = first ? limitsOf(first) : { low: [], high: [] };
     const hot = limits.high.at(-1)?.at ?? 32, warm = limits.high[0]?.at ?? 27, cold = limits.low[0]?.at ?? 18;
@@ -155,6 +165,7 @@ function racks(picture, list, live) {
     for (const [key, value] of Object.entries({ x: RACKS.x, width: RACKS.w, y: y(warm), height: Math.max(0, y(cold) - y(warm)) })) band.setAttribute(key, value);
     for (const [key, value] of Object.entries({ x1: RACKS.x, x2: RACKS.x + RACKS.w, y1: y(hot), y2: y(hot) })) limitLine.setAttribute(key, value);
     if (point) { limitText.setAttribute("y", y(hot) - 3); say(limitText, said(point, hot)); lowText.setAttribute("y", y(cold) + 12); say(lowText, said(point, cold)); }
+    none.setAttribute("visibility", list.some((rack) => (rack.inlets ?? []).some((path) => usable(path) !== null)) ? "hidden" : "visible");
     for (const { rack, dot, load, title } of marks) {
       const inlets = (rack.inlets ?? []).map(usable).filter((value) => value !== null);
       dot.setAttribute("visibility", inlets.length ? "visible" : "hidden");
@@ -169,18 +180,68 @@ function racks(picture, list, live) {
 }
 
 function doors(picture, list, live) {
-  const places = { "cold-aisle": [WIDE - 12, 360, 1], "hot-aisle": [WIDE - 12, 110, 1], "plant-bay": [12, 200, -1] };
+  const places = { "cold-aisle": [WIDE - 12, 360, 1, 446], "hot-aisle": [WIDE - 12, 110, 1, 72], "plant-bay": [12, 200, -1, 238] };
   for (const door of list) {
-    const place = Object.entries(places).find(([key]) => door.path.includes(key))?.[1];
+    const place = Object.entries(places).find(([key]) => (door.name ?? door.path).includes(key))?.[1];
     if (!place) continue;
-    const [x, y, side] = place;
-    const leaf = s("path", { class: "door" }), text = words(x - side * 8, y - 34, "", "text", side > 0 ? "end" : "start");
+    const [x, y, side, under] = place;
+    const leaf = s("path", { class: "door" }), text = words(x - side * 14, under, "", "value", side > 0 ? "end" : "start");
     picture.append(s("line", { x1: x, x2: x, y1: y - 26, y2: y + 26, class: "doorway" }), leaf, text);
     outline(picture, side > 0 ? x - 30 : x - 4, y - 28, 34, 56, [door.path], live);
     live.push(() => {
       const open = /open/i.test(reading(door.path)?.point.states?.[String(reading(door.path)?.value)] ?? "");
-      leaf.setAttribute("d", open ? `M${x} ${y - 26} L${x + side * 40} ${y - 20} A46 46 0 0 ${side > 0 ? 1 : 0} ${x} ${y + 26}` : `M${x} ${y - 26} L${x} ${y + 26}`);
-      say(text, open ? t("drawing.open") : "");
+      leaf.setAttribute("d", open ? `M${x} ${y - 26} L${x - side * 44} ${y - 14} M${x - side * 44} ${y - 14} A46 46 0 0 ${side > 0 ? 0 : 1} ${x} ${y + 20}` : `M${x} ${y - 26} L${x} ${y + 26}`);
+      say(text, open ? t("drawing.door-open") : "");
+    });
+  }
+}
+
+/** The busways above the racks they feed, side by side, each with what its fullest phase carries. */
+function busways(picture, roles, live) {
+  ask("topology").then((topology) => {
+    const tiers = (topology.tiers ?? []).filter((tier) => tier.kind === "busway" && tier.points?.l1_current);
+    for (const [row, side] of [...new Set(tiers.map((tier) => tier.side))].slice(0, 2).entries()) {
+      const some = tiers.filter((tier) => tier.side === side), w = RACKS.w / some.length, y = 119 + row * 28;
+      some.forEach((tier, n) => {
+        const x = RACKS.x + n * w, text = words(x + 7, y + 16, "", "text");
+        const box = s("rect", { x: x + 1.5, y, width: w - 6, height: 22, class: "part" }), mark = s("rect", { x: x + 1.5, y, width: w - 6, height: 22, class: "d-outline" });
+        picture.append(box, mark, text);
+        const draw = () => {
+          const loads = ["l1", "l2", "l3"].map((phase) => usable(tier.points[`${phase}_current`])).filter((value) => value !== null);
+          say(text, `${tier.name.toUpperCase()}  ${loads.length ? `${number(Math.max(...loads), 0)} A` : t("value.none")}`);
+          const alarm = alarmOfTier(tier, roles);
+          mark.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
+          box.setAttribute("class", loads.length && Math.max(...loads) < 1 ? "part still" : "part");
+        };
+        live.push(draw);
+        draw();
+      });
+    }
+  }).catch(() => {});
+}
+
+function chiller(picture, roles, live) {
+  if (!roles?.state && !roles?.leaving_temperature) return;
+  const [x, y, w, h] = [28, 128, 150, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
+  picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), title, state);
+  outline(picture, x + 4, y + 4, w - 8, h - 8, [roles.state, roles.leaving_temperature, roles.power].filter(Boolean), live);
+  const worth = (path) => { const there = path && reading(path); return there && there.quality !== 2 ? said(there.point, there.value) : ""; };
+  live.push(() => { say(title, `${t("drawing.chiller")} ${worth(roles.leaving_temperature)}`); say(state, worth(roles.state) || t("value.none")); });
+}
+
+/** Smoke and water on the floor: drawn where they are, only while they are there. */
+function warnings(picture, roles, live) {
+  const place = (path) => (/rack|aisle/.test(path) ? [RACKS.x + RACKS.w - 6, RACKS.y + RACKS.h + 18, "end"] : /coil|fan/.test(path) ? [COIL.x + 4, 318, "start"] : [28, 212, "start"]);
+  const all = [...(roles.leaks ?? []).map((path) => ({ path, text: t("drawing.leak"), at: place(path) })), ...(roles.smoke ? [{ path: roles.smoke, text: t("drawing.smoke"), at: [RACKS.x + RACKS.w - 6, 42, "end"] }] : [])];
+  for (const one of all) {
+    const [x, y, anchor] = one.at, text = s("text", { x, y, class: "d-value", "text-anchor": anchor, text: one.text }), box = s("rect", { class: "d-outline" });
+    picture.append(box, text);
+    live.push(() => {
+      const alarm = alarmOf(one.path), there = reading(one.path), on = Boolean(alarm) || (there?.quality !== 2 && there?.value === 1);
+      text.setAttribute("visibility", on ? "visible" : "hidden");
+      box.setAttribute("class", `d-outline ${on && alarm ? `p-${alarm.priority}` : ""}`);
+      const wide = (text.getComputedTextLength?.() || one.text.length * 9) + 14;
+      for (const [key, value] of Object.entries({ x: anchor === "end" ? x - wide + 7 : x - 7, y: y - 18, width: wide, height: 26 })) box.setAttribute(key, value);
     });
   }
 }

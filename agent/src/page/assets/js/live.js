@@ -27,6 +27,7 @@ export function live(reload) {
     on("alarm", (data) => state.takeAlarm(data));
     on("event", (data) => state.takeEvents([data]));
     on("links", (data) => { for (const link of [data].flat()) { const known = state.links.get(link.name); if (known) Object.assign(known, link, { devices: merged(known.devices, link.devices) }); } state.tell("links"); });
+    on("suppress", (data) => state.takeRules(data.rules));
     on("mode", (data) => { state.about.mode = data.mode; state.about.mode_until = data.until ?? null; state.tell("about"); });
     on("beat", (data) => beat(data.t));
     on("cut", () => again());

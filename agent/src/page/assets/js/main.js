@@ -22,20 +22,21 @@ let shown = null;
 
 async function load() {
   state.takeAbout(await ask("about"));
-  const [points, now, alarms, links, events] = await Promise.all([ask("points"), ask("now"), ask("alarms"), ask("links"), ask("events", { limit: 200 })]);
+  const [points, now, alarms, links, events, suppress] = await Promise.all([ask("points"), ask("now"), ask("alarms"), ask("links"), ask("events", { limit: 200 }), ask("suppress")]);
   state.takePoints(points.points);
   state.clockIs(now.t);
   state.takeValues(now.values);
   state.takeAlarms(alarms);
   state.takeLinks(links.links);
   state.takeEvents(events.events);
+  state.takeRules(suppress.rules);
 }
 
 /** What is loaded anew after the stream was lost: all of it where the agent is another one. */
 async function reload(everything) {
   if (everything) { await load(); await show(); return; }
-  const [alarms, links, events] = await Promise.all([ask("alarms"), ask("links"), ask("events", { limit: 200 })]);
-  state.takeAlarms(alarms); state.takeLinks(links.links); state.takeEvents(events.events);
+  const [alarms, links, events, suppress] = await Promise.all([ask("alarms"), ask("links"), ask("events", { limit: 200 }), ask("suppress")]);
+  state.takeAlarms(alarms); state.takeRules(suppress.rules); state.takeLinks(links.links); state.takeEvents(events.events);
 }
 
 function wanted() {

@@ -26,11 +26,11 @@ export function screen(root) {
 
   root.append(h("h1", { class: "only-spoken", text: t("nav.overview") }),
     h("div", { class: "glance" },
-      h("div", { class: "wide" }, take(drawing(roles))),
+      h("div", { class: "wide" }, take(drawing(roles)), sheet("overview.fits", take(capacity(roles)))),
       h("div", { class: "beside" }, sheet("overview.time-left", take(clocks(roles))))),
     h("div", { class: "pair" },
       sheet("overview.water-air", rows),
-      h("div", {}, sheet("overview.power", take(power(roles))), sheet("overview.fits", take(capacity(roles))))));
+      h("div", {}, sheet("overview.power", take(power(roles))))));
 
   let due = false;
   const update = () => { if (due) return; due = true; setTimeout(() => { due = false; requestAnimationFrame(() => parts.forEach((part) => part.update())); }, 150); };

@@ -2,8 +2,8 @@
 
 import { h, s, fill, say, pick } from "./dom.js";
 import { distance, limitsOf, scaleOf } from "./limits.js";
-import { alarmOf, reading } from "./state.js";
-import { t } from "./text.js";
+import { alarmOf, reading, usable } from "./state.js";
+import { duration, t } from "./text.js";
 import { parts, said } from "./units.js";
 
 /** The word of a priority in its outline. */
@@ -38,12 +38,25 @@ export function value(path, { label = false } = {}) {
   return { element, update };
 }
 
+/** An element that shows a point's seconds as a stretch of time; `update()` renews it. */
+export function lasting(path) {
+  const element = h("span", { class: "value" });
+  const update = () => {
+    const seconds = usable(path), there = reading(path);
+    element.classList.toggle("old", Boolean(there?.old));
+    element.classList.toggle("bad", seconds === null);
+    say(element, seconds === null ? (there ? statusWords(there.status) : t("value.none")) : duration(seconds));
+  };
+  update();
+  return { element, update };
+}
+
 /** A horizontal bar of a point. `then` is a path whose value is drawn as what it would become. */
-export function bar(path, name, { then = null, note = "", high = null } = {}) {
+export function bar(path, name, { then = null, note = "", high = null, alarm: alarmed = () => alarmOf(path) } = {}) {
   const shownValue = value(path);
   const drawing = s("svg", { viewBox: "0 0 400 30", preserveAspectRatio: "none", "aria-hidden": "true" });
   const words = h("div", { class: "distance" });
-  const element = h("div", { class: "bar" }, h("div", { class: "name" }, name, note ? h("small", { text: note }) : null), drawing,
+  const element = h("div", { class: "bar", "data-path": path }, h("div", { class: "name" }, name, note ? h("small", { text: note }) : null), drawing,
     h("div", { class: "reading" }, shownValue.element), words);
   const update = () => {
     shownValue.update();
@@ -69,7 +82,7 @@ export function bar(path, name, { then = null, note = "", high = null } = {}) {
     const far = wouldBe === null ? distance(point, limits, now) : distance(point, limits, wouldBe);
     say(words, wouldBe === null ? far.text : t("distance.after-failover", { value: said(would.point, wouldBe), rest: far.text }));
     words.classList.toggle("over", far.over);
-    const alarm = alarmOf(path);
+    const alarm = alarmed();
     pick(element, "p-", alarm?.priority);
     drawing.setAttribute("aria-hidden", "true");
   };

@@ -3,27 +3,62 @@
 
 import { ask } from "./api.js";
 import { h, fill } from "./dom.js";
-import { bar } from "./parts.js";
-import { byPath, usable } from "./state.js";
+import { bar, lasting, value } from "./parts.js";
+import { alarmAt, byPath, usable } from "./state.js";
 import { t } from "./text.js";
 
 const TIERS = ["main", "busway", "tapoff", "pdu"];
 
+/** The alarm a tier's meter or breaker has now. */
+export function alarmOfTier(tier, roles) {
+  const breaker = (roles.breakers ?? []).find((one) => one.name === tier.name) ?? {};
+  return alarmAt(tier.points?.l1_current?.replace(/\/l1\/current$/, ""), [breaker.position, breaker.trip].filter(Boolean));
+}
+
 /** The part; fills itself when the topology has come. */
-export function power() {
-  const element = h("div", {}, h("p", { class: "empty", text: t("loading") }));
-  let bars = [];
+export function power(roles) {
+  const tiers = h("div", {}, h("p", { class: "empty", text: t("loading") }));
+  const bars = [];
+  const element = h("div", {}, facts([[t("power.source"), roles.power_source, value], [t("power.draws"), roles.main_power, value]]), tiers, failover(), supplies());
   ask("topology").then((topology) => {
     const shown = (topology.tiers ?? []).filter((tier) => tier.points && TIERS.includes(tier.kind));
-    if (!shown.length) { fill(element, h("p", { class: "empty", text: t("power.none") })); return; }
+    if (!shown.length) { fill(tiers, h("p", { class: "empty", text: t("power.none") })); return; }
     const side = (letter) => shown.filter((tier) => (tier.side ?? "").toLowerCase() === letter);
     const common = shown.filter((tier) => !tier.side);
-    const draw = (tiers) => tiers.filter((tier) => tier.kind !== "tapoff" && tier.kind !== "pdu").map(tierBar).filter(Boolean);
+    const draw = (some) => some.filter((tier) => tier.kind !== "tapoff" && tier.kind !== "pdu").map(tierBar).filter(Boolean);
     const detail = shown.filter((tier) => tier.kind === "tapoff" || tier.kind === "pdu");
-    fill(element, draw(common),
+    fill(tiers, draw(common),
       ["a", "b"].filter((letter) => side(letter).length).map((letter) => h("section", { class: "side" }, h("h3", { text: t("power.side", { side: letter.toUpperCase() }) }), draw(side(letter)))),
       detail.length ? h("details", {}, h("summary", { text: t("power.detail") }), detail.map(tierBar)) : null);
-  }).catch((error) => fill(element, h("p", { class: "refused", text: error.message })));
+  }).catch((error) => fill(tiers, h("p", { class: "refused", text: error.message })));
+
+  /** Pairs of a name and a point's value, those without a point left out. */
+  function facts(list) {
+    const shown = list.filter(([, path]) => byPath.has(path)).map(([name, path, make]) => ({ name, ...make(path) }));
+    bars.push(...shown);
+    return shown.length ? h("dl", { class: "facts" }, shown.map((one) => [h("dt", { text: one.name }), h("dd", {}, one.element)])) : null;
+  }
+
+  /** For the loss of each side: which breaker would come nearest to its limit, and how near. */
+  function failover() {
+    const rows = (roles.first_breakers ?? []).map((one) => {
+      const side = /^side-([a-z])-lost$/.exec(one.name)?.[1]?.toUpperCase();
+      const parts = [one.breaker, one.margin].filter((path) => byPath.has(path)).map((path) => value(path));
+      bars.push(...parts);
+      return parts.length ? [h("dt", { text: side ? t("power.if-lost", { side }) : one.name }), h("dd", {}, parts.map((part, n) => [n ? ` ${t("power.to-limit")} ` : "", part.element]))] : null;
+    });
+    return rows.some(Boolean) ? h("section", { class: "side" }, h("h3", { text: t("power.failover") }), h("dl", { class: "facts" }, rows)) : null;
+  }
+
+  /** How long each UPS lasts, and what it feeds from. */
+  function supplies() {
+    const rows = (roles.ups ?? []).map((one) => {
+      const parts = [byPath.has(one.seconds_left) ? lasting(one.seconds_left) : null, byPath.has(one.source) ? value(one.source) : null].filter(Boolean);
+      bars.push(...parts);
+      return parts.length ? [h("dt", { text: `UPS ${one.name.toUpperCase()}` }), h("dd", {}, parts.map((part, n) => [n ? " · " : "", part.element]))] : null;
+    });
+    return rows.some(Boolean) ? h("section", { class: "side" }, h("h3", { text: t("power.batteries") }), h("dl", { class: "facts" }, rows)) : null;
+  }
 
   function tierBar(tier) {
     const phases = ["l1", "l2", "l3"].map((phase) => ({ phase, now: tier.points[`${phase}_current`], then: tier.points[`${phase}_failover`] })).filter((one) => one.now && byPath.has(one.now));
@@ -31,7 +66,7 @@ export function power() {
     // The phase that has most to carry after a failover stands for the tier.
     const worst = phases.reduce((a, b) => ((usable(b.then) ?? usable(b.now) ?? 0) > (usable(a.then) ?? usable(a.now) ?? 0) ? b : a));
     const limit = tier.rating_a && tier.limit ? tier.rating_a * tier.limit : null;
-    const one = bar(worst.now, tier.name.toUpperCase(), { then: worst.then && byPath.has(worst.then) ? worst.then : null, note: `${worst.phase.toUpperCase()} · ${t(`power.${tier.kind}`)}`, high: limit });
+    const one = bar(worst.now, tier.name.toUpperCase(), { then: worst.then && byPath.has(worst.then) ? worst.then : null, note: `${worst.phase.toUpperCase()} · ${t(`power.${tier.kind}`)}`, high: limit, alarm: () => alarmOfTier(tier, roles) });
     bars.push(one);
     return one.element;
   }

@@ -10,6 +10,7 @@ export const values = new Map(); // by id: {value, status, t}
 export const alarms = new Map(); // by id of the alarm: its record
 export const links = new Map();
 export const events = []; // the newest, oldest first
+export let rules = []; // declared suppressions
 export let figures = {};
 export let lost = true;
 let ahead = 0; // the agent's clock less ours, ms
@@ -52,6 +53,7 @@ export function takeAlarms(answer) {
 }
 
 export function takeAlarm(record) { alarms.set(record.alarm, record); tell("alarms", record); }
+export function takeRules(list) { rules = list; tell("alarms"); }
 export function takeLinks(list) { links.clear(); for (const link of list) links.set(link.name, link); tell("links"); }
 
 export function takeEvents(list) {
@@ -103,11 +105,14 @@ export const hiddenAlarms = () => [...alarms.values()].filter((one) => ["shelved
 export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "latched_unacknowledged"].includes(record.state);
 
 /** The most urgent present alarm of a point, or `null`. */
-export function alarmOf(path) {
-  let worst = null;
-  for (const id of byPath.get(path)?.alarms ?? []) {
-    const record = alarms.get(id);
-    if (record?.active && (!worst || urgency(record) < urgency(worst)) && !["shelved", "suppressed", "out_of_service"].includes(record.state)) worst = record;
-  }
-  return worst;
+export const alarmOf = (path) => worstOf((byPath.get(path)?.alarms ?? []).map((id) => alarms.get(id)));
+
+/** The most urgent present alarm of any point below a path, or of some points. */
+export function alarmAt(prefix, paths = []) {
+  return worstOf([...alarms.values()].filter((one) => (prefix && one.point.startsWith(`${prefix}/`)) || paths.includes(one.point)));
+}
+
+function worstOf(records) {
+  const shown = records.filter((one) => one?.active && !["shelved", "suppressed", "out_of_service"].includes(one.state));
+  return shown.reduce((worst, one) => (worst && urgency(worst) <= urgency(one) ? worst : one), null);
 }

@@ -16,7 +16,8 @@ export function first() {
     if (!cause?.active) break;
     top = cause;
   }
-  return { top, worst };
+  // What follows is told beside its cause only where it is more urgent.
+  return { top, worst: top.active && state.urgency(worst) >= state.urgency(top) ? top : worst };
 }
 
 /** Draws the verdict into an element; answers the function that renews it. `spoken` hears each new alarm once. */

@@ -11,7 +11,7 @@ impl Worker {
         self.journal(None, true, false)?;
         self.encoder.begin();
         self.fresh = true;
-        if self.closing.take().is_some() || self.dir.join(CLOSING).exists() {
+        if self.closing.is_some() || self.dir.join(CLOSING).exists() {
             self.finish_or_drop();
         }
         self.open = None;
@@ -20,7 +20,9 @@ impl Worker {
 
     /// The slot before has had fifteen minutes: it is closed now, or its readings are lost.
     pub(super) fn finish_or_drop(&mut self) {
-        self.begin_closing();
+        if self.closing.is_none() {
+            self.begin_closing();
+        }
         self.failing = None;
         while self.closing.is_some() && self.failing.is_none() {
             self.close_a_piece();
@@ -45,6 +47,10 @@ impl Worker {
     }
 
     pub(super) fn begin_closing(&mut self) {
+        // What one that is given up has begun must not stay open: no other could begin.
+        if let Some(given_up) = self.closing.take() {
+            given_up.roll_back(&self.raw.connection);
+        }
         match Closing::begin(&self.dir) {
             Ok(closing) => self.closing = closing,
             Err(error) => self.note(Err(error)),
@@ -143,5 +149,54 @@ impl Worker {
         raw.begin(&self.beginning)?;
         self.raw = raw;
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::Entry;
+    use super::super::super::tests::points;
+    use super::*;
+    use crate::store::tests::TestDir;
+
+    const POINTS: u32 = 300;
+
+    /// Readings of so many seconds from one of a slot on.
+    fn seconds(slot: i64, from: i64, count: i64) -> Batch {
+        let mut batch = Batch::default();
+        for second in from..from + count {
+            let entries = (1..=POINTS).map(|id| Entry::good(id, i64::from(id) + second % 7));
+            batch.readings(slot * SLOT_MS + second * 1000, 0, 0, entries);
+        }
+        batch
+    }
+
+    #[test]
+    fn a_slot_that_ends_while_the_one_before_is_half_closed_waits_for_it() {
+        let dir = TestDir::new("half-closed");
+        let slot = 2_000_000;
+        let (mut worker, _, _) = Worker::open(Beginning {
+            data_dir: dir.path().to_path_buf(),
+            points: points(POINTS),
+            limits: crate::plan::History { reserve_mib: 0, ..crate::plan::History::default() },
+            wall_ms: slot * SLOT_MS,
+            synced: true,
+            ..Beginning::default()
+        })
+        .expect("it opens");
+        for n in 0..4 {
+            worker.take(&seconds(slot + n, 0, 900));
+            worker.take(&seconds(slot + n + 1, 0, 1));
+            // One stripe of it is written and not committed when the next slot ends.
+            worker.later_work();
+            assert!(worker.closing.is_some(), "it has more than one stripe");
+        }
+        while worker.closing.is_some() && worker.failing.is_none() {
+            worker.later_work();
+        }
+        assert_eq!(worker.failing, None);
+        assert_eq!((worker.dropped, worker.losses.len()), (0, 0));
+        let slots = file::slots(&worker.raw.connection).expect("readable");
+        assert_eq!(slots.iter().map(|(slot, ..)| *slot).collect::<Vec<_>>(), [slot, slot + 1, slot + 2, slot + 3]);
     }
 }
