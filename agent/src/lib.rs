@@ -3,7 +3,8 @@
 //! The data walks one way: `field` (bytes → raw values) → the engine crate (→ readings, derived points, transitions) →
 //! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
 //! room reads; `service` starts the rooms in order; `witness`
-//! is what an engineer proves on site; `late` sends again what the broker missed, `export` writes history for others. Only operator commands come back, through `core`.
+//! is what an engineer proves on site; `late` sends again what the broker missed, `export` writes history for others,
+//! `replay` judges it by other settings. Only operator commands come back, through `core`.
 
 pub mod cli;
 pub mod compute;
@@ -15,7 +16,10 @@ pub mod late;
 pub mod page;
 pub mod plan;
 pub mod publish;
+pub mod replay;
+pub mod review;
 pub mod service;
 pub mod store;
 mod tls;
 pub mod witness;
+pub mod words;

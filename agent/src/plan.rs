@@ -6,7 +6,9 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+mod language;
 pub mod overview;
+pub mod role;
 pub mod snmp;
 pub mod topology;
 
@@ -17,7 +19,9 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
 use lapwing_protocol::{Decimal, Mode};
 
-pub use self::alarms::{Alarm, Compared, Comparison, Groups, Suppress};
+pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
+pub use self::language::Language;
+pub use self::role::Role;
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -32,6 +36,8 @@ pub struct Plan {
     pub http: Http,
     /// What it logs.
     pub log: Log,
+    /// What the review of the alarm set reckons with.
+    pub review: Review,
     /// Where SNMP notifications come in.
     pub snmp: snmp::Snmp,
     /// What the page's drawing shows.
@@ -172,6 +178,8 @@ pub struct Module {
     pub mode_at_most: Duration,
     /// Who acknowledges alarms.
     pub acknowledge: Acknowledge,
+    /// In which language the agent speaks of alarms.
+    pub language: Language,
 }
 
 impl Default for Module {
@@ -184,24 +192,13 @@ impl Default for Module {
             announce_in: vec![Mode::Live],
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
+            language: Language::English,
         }
     }
 }
 
 /// A working day.
 pub const MODE_AT_MOST: Duration = Duration::from_secs(8 * 3600);
-
-/// Who acknowledges alarms.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Acknowledge {
-    /// People, through this agent.
-    #[default]
-    Here,
-    /// People, in the site's own system: alarms acknowledge themselves when they clear.
-    Elsewhere,
-    /// Both: what nobody acknowledged here does so itself when it clears.
-    Both,
-}
 
 /// `[mqtt]`.
 #[derive(Clone, Debug)]
@@ -452,6 +449,8 @@ pub struct Device {
     pub state_point: u32,
     /// What shows that it is still the device that was set up.
     pub identity: Identity,
+    /// The agent's own point that tells whether it gives all the points its map names.
+    pub map_point: Option<u32>,
 }
 
 /// What shows that a device is still the one that was set up: read at connect, after silence and now and then.
@@ -625,6 +624,10 @@ pub struct Point {
     pub refresh: Option<Duration>,
     /// Names of its states, if it has states.
     pub states: Vec<(i64, String)>,
+    /// How far it wavers while nothing changes, from peak to peak.
+    pub noise: Option<Decimal>,
+    /// What it is to a module.
+    pub role: Option<Role>,
 }
 
 /// One derived point.

@@ -140,6 +140,7 @@ impl Agent {
             role,
             action: Action::ConfirmDevice { device: device.into() },
             alarm: None,
+            occurrence: None,
             reason: reason.map(str::to_owned),
             reply: Reply::to(move |answer| reply.send(answer).expect("somebody waits")),
         };

@@ -12,6 +12,7 @@ use lapwing::config::{self, Overrides};
 use lapwing::core::Message;
 use lapwing::core::operator::{Action, Answer, Refused, Reply, Request, Role};
 use lapwing::core::run::Told;
+use lapwing::replay::{self, Wanted};
 use lapwing::service::Service;
 use lapwing_engine::Refusal;
 use lapwing_protocol::Mode;
@@ -135,12 +136,25 @@ impl Agent {
     }
 
     fn asks(&self, role: Role, action: Action, alarm: Option<&str>, reason: Option<&str>) -> Answer {
+        self.asks_of(role, action, alarm, None, reason)
+    }
+
+    /// The same for the occurrence a person has seen.
+    fn asks_of(
+        &self,
+        role: Role,
+        action: Action,
+        alarm: Option<&str>,
+        occurrence: Option<u32>,
+        reason: Option<&str>,
+    ) -> Answer {
         let (reply, answer) = sync_channel(1);
         let request = Request {
             who: "Operator on shift".into(),
             role,
             action,
             alarm: alarm.map(str::to_owned),
+            occurrence,
             reason: reason.map(str::to_owned),
             reply: Reply::to(move |answer| reply.send(answer).expect("somebody waits")),
         };
@@ -171,6 +185,13 @@ fn people_act_through_one_door_and_all_of_it_is_told() {
     let unknown = agent.operator(Action::Acknowledge, "fault/link/plnt", None);
     assert_eq!(unknown, Err(Refused::UnknownAlarm { id: "fault/link/plnt".into(), near: Some(LINK.into()) }));
     assert_eq!(agent.operator(Action::Reset, LINK, None), Err(Refused::State(Refusal::StillActive)));
+
+    // A touch on an old page is meant for an older occurrence.
+    let seen = raised["occurrence"].as_u64().and_then(|seen| u32::try_from(seen).ok()).expect("a number");
+    let old = agent.asks_of(Role::Operator, Action::Acknowledge, Some(LINK), Some(seen + 1), None);
+    assert_eq!(old, Err(Refused::OtherOccurrence { seen: seen + 1, now: seen }));
+    let refused = agent.event("what was meant", |event| event["kind"] == "operator" && event["occurrence"] == seen + 1);
+    assert!(refused["refused"].as_str().is_some_and(|why| why.contains("look again")), "{refused}");
 
     // Acknowledged, with name; the person's event stands before the alarm's.
     let done = agent.operator(Action::Acknowledge, LINK, Some("seen")).expect("done");
@@ -230,6 +251,7 @@ fn people_act_through_one_door_and_all_of_it_is_told() {
     assert_eq!((&quiet["to"], &quiet["announced"]), (&Value::from("unacknowledged"), &Value::Null));
     agent.event("live again", |event| event["change"] == "mode changed" && event["mode"] == "live");
     let _summary = agent.service.stop();
+    judged_again(&dir.0);
 }
 
 #[test]
@@ -263,4 +285,23 @@ fn shelf_rules_and_mode_survive_a_restart() {
     let live = Action::SetMode { mode: Mode::Live, for_ms: None };
     agent.asks(Role::Engineer, live, None, Some("service done")).expect("done");
     let _summary = agent.service.stop();
+    judged_again(&dir.0);
+}
+
+/// Judged again with the same settings, what people did included, every alarm event comes again to the millisecond.
+fn judged_again(dir: &Path) {
+    let config = dir.join("module.toml");
+    let loaded = config::load(&config, std::iter::empty(), &Overrides::default()).expect("valid");
+    let wanted = Wanted {
+        data: dir.join("store"),
+        plan: &loaded.plan,
+        config: config.clone(),
+        from: None,
+        to: None,
+        lead: None,
+    };
+    let replayed = replay::replay(&wanted, &mut |_, _| ()).expect("replayed");
+    let (then, now, same) = replayed.events;
+    assert!(then > 3 && then == now && now == same, "{}", replay::in_words(&replayed, &config));
+    assert_eq!(replayed.refused, 0);
 }

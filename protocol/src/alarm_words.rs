@@ -132,6 +132,8 @@ pub enum ConditionKind {
     FewerThan,
     /// A reading that never changes though it should: the sensor is dead.
     Frozen,
+    /// A protection is not shown to be armed.
+    NotArmed,
 }
 
 /// Whether what is said concerns a live module.
@@ -196,6 +198,7 @@ impl Vocabulary for ConditionKind {
         ("discrepancy", Self::Discrepancy),
         ("fewer_than", Self::FewerThan),
         ("frozen", Self::Frozen),
+        ("not_armed", Self::NotArmed),
     ];
 }
 

@@ -58,6 +58,8 @@ impl Status {
     pub const BAD_DEVICE_FAILURE: Self = Self(0x808B_0000);
     /// The sensor has failed: open, short, outside its valid range.
     pub const BAD_SENSOR_FAILURE: Self = Self(0x808C_0000);
+    /// The device has no such thing, or does not give it (number from memory).
+    pub const BAD_NOT_FOUND: Self = Self(0x803E_0000);
     /// Taken out of service by a person.
     pub const BAD_OUT_OF_SERVICE: Self = Self(0x808D_0000);
 
@@ -122,6 +124,7 @@ impl Status {
             0x8031_0000 => "no answer",
             0x8032_0000 => "never read yet",
             0x803C_0000 => "impossible value",
+            0x803E_0000 => "the device does not give it",
             0x8089_0000 => "map does not fit the device",
             0x808A_0000 => "nothing connected",
             0x808B_0000 => "device failed",

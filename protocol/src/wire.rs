@@ -214,10 +214,10 @@ fn changes() -> impl Strategy<Value = Changes> {
 fn detail() -> impl Strategy<Value = Detail> {
     prop_oneof![
         3 => alarm_change(),
-        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()), some(word()))
-            .prop_map(|(action, by, alarm, point, reason, until, refused, to_mode)|
+        1 => (text(), text(), some(text()), some(text()), some(text()), some(any::<i64>()), some(text()), some(word()), some(any::<u32>()))
+            .prop_map(|(action, by, alarm, point, reason, until, refused, to_mode, occurrence)|
                 Detail::Operator(OperatorAction {
-                    action, by, rule: point.clone(), alarm, point, to_mode, reason, until, refused,
+                    action, by, rule: point.clone(), alarm, occurrence, point, to_mode, reason, until, refused,
                 })),
         1 => (text(), any::<bool>(), some(text())).prop_map(|(link, up, reason)| Detail::Link(LinkChange { link, up, reason })),
         1 => (text(), text(), any::<bool>(), some(text()))

@@ -138,6 +138,7 @@ fn plan(ports: &[u16]) -> Plan {
             above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
+            map_point: None,
         });
         plan.transactions.push(Transaction {
             device: number,

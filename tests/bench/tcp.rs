@@ -196,6 +196,7 @@ fn device(plan: &mut Plan, host: &str, port: u16) {
         above_least_ppm: 0,
         state_point: 0,
         identity: Identity::default(),
+        map_point: None,
     });
     let slices = (0..REGISTERS).map(|offset| Slice { offset, words: 1, scale_factor: None }).collect();
     plan.transactions.push(Transaction {

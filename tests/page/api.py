@@ -14,6 +14,7 @@ import pathlib
 import ssl
 import subprocess
 import sys
+import time
 import tempfile
 import urllib.error
 import urllib.request
@@ -149,6 +150,22 @@ def main():
         check("a slip in an alarm's name is told", status == 404 and "water-flow-low" in body["text"], (status, body))
         status, _, body = send(demo.url + "/api/alarms/water-flow-low/shelve", {"for_s": 60}, mine)
         check("a shelf needs a reason", status == 400 and "reason" in body["text"], (status, body))
+        fresh, until = [], time.monotonic() + 60
+        while not fresh and time.monotonic() < until:
+            time.sleep(0.5)
+            fresh = [one for one in send(demo.url + "/api/alarms")[2]["alarms"] if one["state"] == "unacknowledged"]
+        check("the pump's trip raises alarms", bool(fresh))
+        one = fresh[0]
+        route = f"{demo.url}/api/alarms/{one['alarm']}/acknowledge"
+        old, new = {"occurrence": one["occurrence"] - 1}, {"occurrence": one["occurrence"]}
+        status, _, body = send(route, old, mine)
+        check("a touch meant for an older occurrence does nothing", status == 409 and "occurrence" in body["text"], (status, body))
+        status, _, body = send(demo.url + "/api/alarms/acknowledge", {"alarms": [{"alarm": one["alarm"], **old}]}, mine)
+        check("nor does it among several", status == 409, (status, body))
+        record = next(each for each in send(demo.url + "/api/alarms")[2]["alarms"] if each["alarm"] == one["alarm"])
+        check("the alarm still waits", record["acknowledged"] is False, record)
+        status, _, body = send(route, new, mine)
+        check("the occurrence that was seen is acknowledged", status == 200, (status, body))
         suppressions(check, demo, mine)
         health(check, demo)
         for _ in range(5):

@@ -3,15 +3,17 @@
     capture.py LAPWING CONFIGURATION SECONDS SCENARIO...
 
 LAPWING is the agent's binary, CONFIGURATION the directory of the demo's. For each scenario the simulated module and the
-agent run as processes of their own for so long. tcpdump writes what passes the module's TCP and UDP ports; the serial line
-has a pseudo-terminal between that keeps the agent's bytes. pymodbus's server-side framers decode Modbus TCP and RTU,
-scapy decodes SNMP. The scenario `checkout` is a calm module and the point-to-point checkout in the agent's place, which also
-asks the devices who they are; `all` are those the agent names, and that. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6),
-and SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for
-the last request of a connection.
+agent run as processes of their own: at least for so long after every link has answered, and until each link has been
+asked a number of times; where a link is cut before it had answered, the scenario is begun again. tcpdump writes what
+passes the module's TCP and UDP ports; the serial line has a pseudo-terminal between that keeps the agent's bytes.
+pymodbus's server-side framers decode Modbus TCP and RTU, scapy decodes SNMP. The scenario `checkout` is a calm module and
+the point-to-point checkout in the agent's place, which also asks the devices who they are; `all` are those the agent
+names, and that. Allowed are Modbus functions 1 to 4 and 43 with MEI type 14 (Modbus Application Protocol V1.1b3 §6), and
+SNMP GetRequest, GetNextRequest, GetBulkRequest (RFC 3416 §3). Bytes that are no whole request count as wrong, but for the
+last request of a connection.
 
-A line a scenario on standard output, `{"scenario", "requests": {kind: count}, "wrong": [...]}`; exit code 0 if nothing is
-wrong, 1 if something is, 2 if nothing could be captured (tcpdump missing, or not permitted).
+A line a scenario on standard output, `{"scenario", "requests": {kind: count}, "wrong": [...]}`, then two lines of sums;
+exit code 0 if nothing is wrong, 1 if something is, 2 if nothing could be captured (tcpdump missing, or not permitted).
 """
 
 import json
@@ -25,7 +27,9 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 import tty
+import urllib.request
 from collections import Counter
 from pathlib import Path
 
@@ -39,6 +43,8 @@ from scapy.utils import PcapReader
 MODBUS_READS = {1, 2, 3, 4}
 SNMP_READS = {"SNMPget", "SNMPnext", "SNMPbulk"}
 LONGEST_RTU = 256
+# Requests of each link that must have been captured, and how long a starved machine may take for that.
+ASKED_AT_LEAST, PATIENCE_S, TRIES = 25, 240, 3
 
 
 class Tap:
@@ -207,7 +213,51 @@ def agent_command(lapwing, file, scenario, home):
     return [lapwing, "checkout", "--config", str(file), "--silent", "--answers", str(answers), "--out", str(home / "sheet"), "--json"]
 
 
+def answers(http):
+    """Requests and answers of each link, by the agent's own count; nothing while it does not tell."""
+    try:
+        with urllib.request.urlopen(f"http://{http}/api/links", timeout=5) as said:
+            return {link["name"]: (link["figures"]["requests"], link["figures"]["answers"]) for link in json.load(said)["links"]}
+    except OSError:
+        return {}
+
+
+def watch(agent, seconds, scenario):
+    """Waits until the agent has shown enough, or has ended; whether every link has answered it."""
+    first = agent.stdout.readline()
+    threading.Thread(target=agent.stdout.read, daemon=True).start()
+    if scenario == "checkout":
+        try:
+            agent.wait(PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            return False
+        return True
+    http = json.loads(first or "{}").get("addresses", {}).get("http")
+    began, ready = time.monotonic(), None
+    while agent.poll() is None and time.monotonic() - began < PATIENCE_S:
+        counts = answers(http)
+        if ready is None and counts and all(answered for _, answered in counts.values()):
+            ready = time.monotonic()
+        # A link that the scenario cuts is not asked any more.
+        asked = [link for link, (requests, _) in counts.items() if requests < ASKED_AT_LEAST]
+        if ready and time.monotonic() - ready >= seconds and (not asked or scenario == "link-cut"):
+            break
+        time.sleep(0.2)
+    return ready is not None
+
+
 def capture(lapwing, shipped, seconds, scenario):
+    for _ in range(TRIES):
+        found, ready = once(lapwing, shipped, seconds, scenario)
+        if ready:
+            break
+    else:
+        found.wrong.append("a link has not answered")
+    print(json.dumps({"scenario": scenario, "requests": dict(sorted(found.requests.items())), "wrong": found.wrong[:20]}), flush=True)
+    return found
+
+
+def once(lapwing, shipped, seconds, scenario):
     found = Found()
     with tempfile.TemporaryDirectory(prefix="lapwing-capture-") as folder:
         home = Path(folder)
@@ -237,15 +287,14 @@ def capture(lapwing, shipped, seconds, scenario):
                 print("capture.py: tcpdump may not capture on the loopback interface", file=sys.stderr)
                 sys.exit(2)
             file = configure(home, shipped, links | {"fans": tap.path})
+            said = home / "said"
             agent = subprocess.Popen(
-                agent_command(lapwing, file, scenario, home), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+                agent_command(lapwing, file, scenario, home), stdout=subprocess.PIPE, stderr=said.open("w"), text=True
             )
-            try:
-                code = agent.wait(seconds)
-                if scenario != "checkout" or code == 2:
-                    sys.exit(f"capture.py: the agent ended: {agent.stderr.read().decode()}")
-            except subprocess.TimeoutExpired:
-                stop(agent)
+            ready = watch(agent, seconds, scenario)
+            if agent.poll() is not None and (scenario != "checkout" or agent.returncode == 2):
+                sys.exit(f"capture.py: the agent ended: {said.read_text()}")
+            stop(agent)
             dump.send_signal(signal.SIGINT)
             said = dump.stderr.read()
             dump.wait()
@@ -267,8 +316,7 @@ def capture(lapwing, shipped, seconds, scenario):
     for name in links:
         if not any(kind.startswith(f"{name} ") for kind in found.requests):
             found.wrong.append(f"{name}: nothing was captured")
-    print(json.dumps({"scenario": scenario, "requests": dict(sorted(found.requests.items())), "wrong": found.wrong[:20]}), flush=True)
-    return found
+    return found, ready
 
 
 def main():
@@ -280,9 +328,16 @@ def main():
         said = subprocess.run([lapwing, "simulate", "--scenario", "?"], capture_output=True, text=True).stderr
         scenarios = [*re.search(r"the names are: ([^;]+);", said)[1].split(", "), "checkout"]
     what_may_not_be_is_found()
-    wrong = 0
+    wrong, kinds, failed = 0, Counter(), 0
     for scenario in scenarios:
-        wrong += len(capture(lapwing, Path(shipped), float(seconds), scenario).wrong)
+        found = capture(lapwing, Path(shipped), float(seconds), scenario)
+        wrong += len(found.wrong)
+        failed += bool(found.wrong)
+        for kind, count in found.requests.items():
+            kinds[kind.split(" ", 1)[1]] += count
+    said = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+    print(f"capture: {len(scenarios)} scenarios, {sum(kinds.values())} requests ({said}), {wrong} wrong")
+    print(f"{len(scenarios) - failed} passed, {failed} failed")
     sys.exit(1 if wrong else 0)
 
 

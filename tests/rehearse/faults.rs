@@ -69,6 +69,7 @@ pub(crate) const SINGLE: &[Case] = &[
     case("humidity-rise", 180.0, &[]),
     case("condensate-high", 60.0, &[]),
     case("earth-leakage", 60.0, &[]),
+    case("load-shed-off", 60.0, &[]),
     case("static-pressure-fall", 120.0, &[]),
     case("sensor-open", 60.0, INLETS),
     case("sensor-short", 60.0, INLETS),
@@ -175,13 +176,12 @@ fn right(fault: Fault) -> Vec<String> {
         Fault::HumidityRise => words(&["condensation-near", "condensation-imminent", "dew-point-high"]),
         Fault::CondensateHigh => words(&["condensate-high"]),
         Fault::EarthLeakage => words(&["earth-leakage"]),
+        Fault::LoadShedOff => words(&["load-shed-not-armed"]),
         Fault::StaticPressureFall => words(&["static-pressure-low"]),
-        Fault::SensorOpen(probe)
-        | Fault::SensorShort(probe)
-        | Fault::SensorFrozen(probe)
-        | Fault::SensorDrift(probe) => {
-            vec![format!("fault/point/{probe}"), "heat-balance*".into(), "*-sensor*".into()]
-        }
+        Fault::SensorOpen(probe) | Fault::SensorShort(probe) => vec![format!("fault/point/{probe}")],
+        // The flow meter is the one that is rehearsed frozen, the supply sensor the one that drifts.
+        Fault::SensorFrozen(probe) => vec![format!("fault/point/{probe}"), "water-flow-frozen".into()],
+        Fault::SensorDrift(probe) => vec![format!("fault/point/{probe}"), "water-supply-unlike-chiller".into()],
         Fault::DeviceSilent(device)
         | Fault::DeviceSlow(device)
         | Fault::DeviceGarbage(device)

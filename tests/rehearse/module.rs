@@ -11,15 +11,17 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use lapwing::core::incidents::{Incidents, urgency};
-use lapwing::core::judge::{Judge, seconds_left};
+use lapwing::core::judge::{Judge, rate_per_min, seconds_left};
 use lapwing::core::saved::Kept;
+use lapwing::core::tell::{self, Subject};
 use lapwing::field::failure::{Failure, Garble};
 use lapwing::field::planner::Cost;
 use lapwing::field::unwired::{Asked, Shown, Unwired};
 use lapwing::field::{FieldMessage, FieldStats};
 use lapwing::plan::{Ask, Plan, Table};
+use lapwing_engine::alarm::group::Place;
 use lapwing_engine::spec::{Millis, Raw};
-use lapwing_engine::{AlarmState, Cause, Engine, PointState, Window};
+use lapwing_engine::{AlarmState, Cause, Engine, PointState, Transition, Window};
 use lapwing_protocol::Status;
 use lapwing_simulator::bank::{Bank, Manner, SharedBank, Variable};
 use lapwing_simulator::plant::Plant;
@@ -30,7 +32,7 @@ pub(crate) const STEP_MS: u64 = 100;
 const FOREIGN_EVERY_MS: u64 = 1000;
 
 /// An alarm raised.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Raise {
     /// When it was told, or would have been.
     pub(crate) at_ms: u64,
@@ -42,6 +44,8 @@ pub(crate) struct Raise {
     pub(crate) follows: Option<u32>,
     /// The alarm that was taken for the first until now.
     pub(crate) explains: Option<u32>,
+    /// What people read of it.
+    pub(crate) said: String,
 }
 
 /// The agent without threads, store and broker.
@@ -190,6 +194,11 @@ impl Agent<'_> {
                     self.state(now, point, !another);
                 }
             }
+            FieldMessage::Lacks { device, lacking, .. } => {
+                if let Some(point) = plan.devices[device as usize].map_point {
+                    self.state(now, point, lacking.is_empty());
+                }
+            }
             FieldMessage::Counts { .. }
             | FieldMessage::Shown { .. }
             | FieldMessage::Restarted { .. }
@@ -224,15 +233,33 @@ impl Agent<'_> {
             let urgency = urgency(&self.plan.alarms[t.alarm as usize], left);
             let decided = self.incidents.decide(&t, kept, urgency, self.events, true, self.judge.engine());
             if t.cause == Cause::Raised || decided.told {
+                let said = self.said(&t, decided.place);
                 self.raises.push(Raise {
                     at_ms: now.0,
                     alarm: t.alarm,
                     told: decided.told,
                     follows: decided.place.and_then(|place| place.follows),
                     explains: decided.place.and_then(|place| place.explains),
+                    said,
                 });
             }
         }
+    }
+
+    /// The sentence of a raise, with what it follows from or explains.
+    fn said(&mut self, t: &Transition, place: Option<Place>) -> String {
+        let subject = Subject::of(self.plan, t.alarm).expect("invariant: the plan's own alarm");
+        let stood = tell::text(subject, t, rate_per_min(self.plan, t), None, "", None);
+        let of = |alarm: u32| self.kept[alarm as usize].text.clone();
+        let text = place.map_or_else(
+            || stood.clone(),
+            |place| {
+                let (follows, explains) = (place.follows.map(of), place.explains.map(of));
+                tell::with_place(subject.words, &stood, follows.as_deref(), explains.as_deref(), place.tie)
+            },
+        );
+        self.kept[t.alarm as usize].text = stood;
+        text
     }
 }
 

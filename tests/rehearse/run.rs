@@ -96,6 +96,22 @@ pub(crate) fn alone(plan: &Arc<Plan>, settled: &Settled, case: &Case, seed: u64)
     judged(plan, &raises, &case.right(seed), at_s, at_s)
 }
 
+/// One fault alone, as people read it: what was told, and below it what was only attached, with the seconds after the
+/// fault.
+pub(crate) fn read_out(plan: &Arc<Plan>, settled: &Settled, case: &Case, seed: u64) -> Vec<String> {
+    let at_s = begins_s(seed);
+    let raises = played(plan, settled.plant(case.faults(seed, at_s), seed, load_of(seed)), at_s + case.watch_s);
+    let line = |raise: &Raise| {
+        #[allow(clippy::cast_precision_loss)] // minutes in ms
+        let after_s = raise.at_ms as f64 / 1000.0 - at_s;
+        let alarm = &plan.alarms[raise.alarm as usize];
+        let how = if raise.told { alarm.priority.word() } else { "  attached" };
+        let then = if raise.told { format!(" → {}", alarm.response) } else { String::new() };
+        format!("  {after_s:6.1} s  {how:10}  {}: {}{then}", alarm.id, raise.said)
+    };
+    raises.iter().map(line).collect()
+}
+
 /// Two faults, the second some seconds after the first.
 pub(crate) fn together(plan: &Arc<Plan>, settled: &Settled, cases: [&Case; 2], seed: u64) -> [Outcome; 2] {
     let first_s = begins_s(seed);

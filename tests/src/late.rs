@@ -150,6 +150,7 @@ fn plan(transport: Transport) -> Plan {
             above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
+            map_point: None,
         });
         for (_, start) in reads().filter(|(of, _)| *of == unit) {
             let number = many(plan.transactions.len());

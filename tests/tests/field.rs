@@ -54,7 +54,7 @@ fn every_kind_of_link_gives_its_values_and_alarms() {
     }
     let refused = subscriber.topic("point/ups/a1/output/frequency", 0, SOON, |payload| payload["quality"] != 0);
     assert_eq!(refused.payload["value"], serde_json::Value::Null);
-    assert_eq!(refused.payload["quality"], Status::BAD_CONFIGURATION_ERROR.number());
+    assert_eq!(refused.payload["quality"], Status::BAD_NOT_FOUND.number());
     assert!(
         !subscriber.events().iter().any(|event| event["kind"] == "alarm" && is_process(event)),
         "calm values raised an alarm: {:#?}",

@@ -194,6 +194,17 @@ const ROWS: &[Row] = &[
         },
     },
     Row {
+        path: "coil/water/strainer/loading",
+        lag_s: 4,
+        within: |v| 0.06 * v + 0.05,
+        because: "flow 1 % and its probe's lag count twice, pressure 0.1 kPa",
+        truth: |past| {
+            let (drop, flow) = (span(past, |t| t.strainer_kpa), span(past, |t| t.water_flow_m3h.max(1e-3)));
+            let at = |drop: f64, flow: f64| drop / 18.6 * (40.0 / flow) * (40.0 / flow);
+            (at(drop.0, flow.1), at(drop.1, flow.0))
+        },
+    },
+    Row {
         path: "coil/approach",
         lag_s: 40,
         within: |_| 0.2,

@@ -137,6 +137,18 @@ impl<'a> Engine<'a> {
         self.take(index, spec, Ok((value, status)), clamped(at.min(now)), out);
     }
 
+    /// Forgets every reading and every alarm, as a start of the agent does; tells nothing.
+    pub fn begin_anew(&mut self) {
+        for state in self.points.iter_mut() {
+            *state = PointState::default();
+            state.set_quiet(NOT_QUIET);
+        }
+        self.windows.fill(Window::default());
+        self.alarms.fill(AlarmState::default());
+        self.timers = END;
+        (self.timers_due, self.ages_due, self.ages_again) = (Millis::NEVER, Millis::NEVER, Millis(0));
+    }
+
     /// Begins a point's trend anew: its source counts from another number now.
     pub fn rebase(&mut self, point: u32) {
         let Some((index, spec)) = self.point_spec(point) else { return };

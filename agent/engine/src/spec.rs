@@ -235,6 +235,12 @@ pub enum Condition {
     },
     /// The same value as at the reading before: with an on-delay, a reading that never changes.
     Frozen,
+    /// Not shown to be in one of the states whose bit is set (values 0–63): in another one, or without a believable
+    /// reading. For what must be proved, such as a protection that is armed.
+    NotIn {
+        /// Bit n set: value n is the proof.
+        states: u64,
+    },
 }
 
 impl Condition {

@@ -1,9 +1,10 @@
 //! `lapwing check --config PATH`: every mistake of a configuration; when there is none, what each link must
-//! carry and whether it can, how the power goes, how late each alarm may be, and findings.
+//! carry and whether it can, how the power goes, how late each alarm may be, findings, and a review of the alarm set.
 //!
 //! Exit code 2 when the configuration cannot be used, 0 when it can; findings are advice. It opens no link. Never panics.
 
 mod power;
+mod review;
 
 use std::collections::BTreeMap;
 
@@ -14,7 +15,8 @@ use crate::plan::{Ask, Link, Plan, Table, Transport};
 
 /// Checks a configuration.
 pub(super) fn check(args: &RunArgs) -> End {
-    match config::load(&args.config, config::environment(), &config::Overrides::default()) {
+    let overrides = config::Overrides { review: true, ..config::Overrides::default() };
+    match config::load(&args.config, config::environment(), &overrides) {
         Ok(loaded) => {
             if args.json {
                 println!("{}", in_json(&loaded));
@@ -146,6 +148,8 @@ fn in_json(loaded: &Loaded) -> serde_json::Value {
     serde_json::json!({
         "mistakes": [],
         "findings": loaded.findings,
+        "review": loaded.review,
+        "accepted": loaded.accepted,
         "points": plan.points.len(),
         "derived": plan.derived.len(),
         "alarms": plan.alarms.iter().filter(|alarm| !alarm.own).count(),
@@ -178,6 +182,7 @@ fn in_words(loaded: &Loaded) -> String {
             text.push_str(&format!("  {finding}\n"));
         }
     }
+    text.push_str(&review::in_words(loaded));
     text
 }
 

@@ -67,6 +67,7 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         store_dir: Some(directory.path.join("store")),
         broker: Some(broker_address.to_string()),
         page: Some(page_address()),
+        review: false,
     };
     // The demo takes no environment: it must run the same everywhere.
     let loaded = match config::load(&file, std::iter::empty(), &overrides) {

@@ -5,6 +5,7 @@
 //! agent. Never panics.
 
 mod account;
+mod alarms;
 mod calc;
 mod check;
 mod checkout;
@@ -13,6 +14,7 @@ mod demo;
 mod export;
 mod output;
 mod people;
+mod replay;
 mod run;
 mod schema;
 #[cfg(feature = "demo")]
@@ -65,10 +67,14 @@ enum Command {
     Run(RunArgs),
     /// Every mistake of a configuration, and its poll plan
     Check(RunArgs),
+    /// All alarms with every setting as CSV, and a list that came back compared with them
+    Alarms(alarms::AlarmsArgs),
     /// Point-to-point checkout: what is read against what the sensor shows, with a sign-off sheet
     Checkout(CheckoutArgs),
     /// Readings of a range of time as CSV or Parquet, or everything about one incident
     Export(export::ExportArgs),
+    /// Recorded readings judged by other alarm settings: what would have been raised, against what was
+    Replay(replay::ReplayArgs),
     /// JSON Schema of what is published
     Schema {
         /// One of the names listed when none is given
@@ -185,9 +191,11 @@ pub fn main() -> ExitCode {
         Command::Simulate(args) => simulate::simulate(&args),
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args),
+        Command::Alarms(args) => alarms::alarms(&args),
         Command::Checkout(args) => checkout::checkout(&args),
         Command::Schema { name } => schema::schema(name.as_deref()),
         Command::Export(args) => export::export(&args),
+        Command::Replay(args) => replay::replay(&args),
         Command::Calc(args) => calc::calc(&args),
         Command::Account(command) => people::account(&command),
     };

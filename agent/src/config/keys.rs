@@ -52,10 +52,10 @@ pub struct Key {
 }
 
 /// Plain tables: once a file, and within reach of the environment.
-pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "overview"];
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "overview", "review"];
 /// Lists of tables in the module file.
 pub const LISTS: &[&str] =
-    &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress"];
+    &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress", "accept"];
 
 /// The keys of one table.
 pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
@@ -146,6 +146,7 @@ pub const KEYS: &[Key] = &[
     key("module", "mode", Word(MODES), "live", "\"live\"", "Whether what is said concerns a live module."),
     key("module", "announce_in", Texts, "[\"live\"]", "[\"live\", \"test\"]", "Modes in which alarms are announced to people; in the others only events and records tell of them."),
     key("module", "mode_at_most", D, "8h", "\"8h\"", "Longest time for which a person may set another mode; it then falls back to `mode` by itself."),
+    key("module", "language", Word(&crate::plan::Language::WORDS), "en", "\"de\"", "Language in which the agent speaks of alarms: what happened to them, its own ones. Texts of `[[alarm]]` stand as they are written."),
     key("module", "acknowledge", Word(ACKNOWLEDGE), "here", "\"here\"", "Who acknowledges alarms: people through this agent, people in the site's own system (alarms then acknowledge themselves when they clear), or both."),
     key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
     key("mqtt", "base", T, "lapwing", "\"lapwing\"", "First topic segment."),
@@ -232,6 +233,10 @@ pub const KEYS: &[Key] = &[
     key("overview", "smoke", T, "smoke/alarm", "\"smoke/alarm\"", "Smoke."),
 
     key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),
+
+    key("review", "human_response", D, "180s", "\"3m\"", "How long a person takes from hearing of an alarm to having done something about it: what leaves less needs automatic protection."),
+    key("review", "design_load_kw", N, "`cooling_kw` of the mains", "460", "Heat at which `check` reckons how long there is after a loss of cooling, kW."),
+    key("review", "design_inlet_c", N, "27", "24", "Inlet air at which that loss begins, °C; 27 is the upper end of the recommended envelope."),
 
     key("link", "name", T, "required", "\"plant\"", "Name of the link; unique."),
     key("link", "modbus_tcp", T, "", "\"127.0.0.1:502\"", "Modbus TCP: host and port."),
@@ -349,6 +354,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "fewer_than", N, "", "13", "Condition: fewer than so many of `working` are. The count is a point of its own, agent/working/ID."),
     key("alarm", "working", Names, "required with `fewer_than`", "{ points = \"fan/*/speed\", above = 300 }", "What counts as working: points by pattern, and `state`, `above` or `below`."),
     key("alarm", "frozen", D, "", "\"60s\"", "Condition: the value has not changed for so long, as no live sensor's does."),
+    key("alarm", "armed", OneOrMany, "", "\"armed\"", "Condition: not shown to be in one of these states: it is in another one, or cannot be read. For a point that proves that an automatic protection is armed."),
     key("alarm", "only_while", Names, "", "{ point = \"fan/{f}/command\", above = 10.0 }", "It counts only while that point is in a `state`, `above` or `below` a value; captures may stand in the path."),
     key("alarm", "left_to", N, "that of `rises_to`, `falls_to`", "32.0", "What counts as too late: the time left to it at the present rate is told."),
     key("alarm", "urgent_below", D, "", "\"60s\"", "With less time left, the alarm has `urgent_priority`."),
@@ -367,6 +373,8 @@ pub const KEYS: &[Key] = &[
     key("alarm", "safety", T, "", "\"…\"", "What can hurt whoever goes there."),
     key("alarm", "document", T, "", "\"OM-12 §4\"", "Where to read on: a document's address or number."),
     key("alarm", "respond_within", D, "", "\"3m\"", "Time a person has."),
+    key("alarm", "clock", T, "", "\"ride-through/water-flow/seconds\"", "Point that says how many seconds there are once this alarm's condition holds; `check` reckons it at the design load. Captures may stand in the path."),
+    key("alarm", "protection", T, "", "\"load-shed/armed\"", "Point that shows that what acts by itself, faster than a person, is armed; another alarm watches it with `armed`. Captures may stand in the path."),
     key("alarm", "max_shelf", D, "8h", "\"8h\"", "Longest time it may be shelved."),
 
     key("group", "name", T, "required", "\"water-flow\"", "Name of the group; unique."),
@@ -381,6 +389,10 @@ pub const KEYS: &[Key] = &[
     key("suppress", "alarms", Texts, "required", "[\"pump-1-*\"]", "Alarms by id or pattern that it hides; they go on being judged."),
     key("suppress", "while", Names, "", "{ point = \"pump/1/switch\", state = \"off\" }", "Holds by itself while that point is in a state, `above` or `below` a value. Without it a person starts and ends the rule."),
     key("suppress", "at_most", D, "required", "\"8h\"", "Longest time it hides at a stretch; then the alarms show themselves again."),
+
+    key("accept", "finding", T, "required", "\"priority_split\"", "Code of the finding of `lapwing check` that is meant."),
+    key("accept", "about", T, "required", "\"inlet-hot-*\"", "What it is about, as the finding names it: an alarm, a point, a group, a tier, a role, or `module`; a pattern for several."),
+    key("accept", "because", T, "required", "\"the main is watched by the site\"", "Why it is right as it is: printed by `check`."),
 
     key("map", "min_interval_ms", W, "0", "2000", "At the top of a map: no point of a device with this map is read more often than this, ms; the device's own `min_interval_ms` wins."),
     key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),
@@ -410,6 +422,8 @@ pub const KEYS: &[Key] = &[
     key("point", "scan_period", D, "by quantity", "\"1s\"", "How often it is read."),
     key("point", "response_s", N, "", "8.0", "The probe's own lag (63 %), seconds."),
     key("point", "refresh_s", N, "", "2.0", "How often the device itself refreshes it, seconds."),
+    key("point", "noise", N, "", "0.1", "How far its reading wavers while nothing changes, from peak to peak, in its unit: a deadband must be wider."),
+    key("point", "role", Word(&crate::plan::Role::WORDS), "", "\"door\"", "What it is to any module: by this `check` finds what is missing and what has no alarm."),
     key("point", "group", T, "", "\"phase-currents\"", "Points of one group come from one transaction."),
     key("point", "tag", T, "", "\"TT-101\"", "Label as on plate and drawing."),
     key("point", "where", T, "", "\"coil bay, left\"", "Where it is, for a person who walks there."),

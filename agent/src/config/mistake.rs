@@ -9,12 +9,19 @@ use serde::Serialize;
 
 use super::source::{Place, Position, Sources};
 use super::wrong::Wrong;
+use crate::review::Severity;
 
 /// One thing said about one place.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Remark {
     /// Stable code of the kind of mistake, such as `unknown_key`.
     pub code: &'static str,
+    /// How grave it is; of the review of the alarm set only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub severity: Option<Severity>,
+    /// What it is about, as `[[accept]]` names it; of the review only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub about: Option<String>,
     /// File, `environment` or `command`.
     pub file: String,
     /// Line and column, if it stands in a file that could be read.
@@ -31,6 +38,17 @@ pub struct Remark {
     pub snippet: Option<String>,
     #[serde(skip)]
     covered: usize,
+}
+
+/// A finding that is right as it is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Accepted {
+    /// Its code.
+    pub code: &'static str,
+    /// What it is about.
+    pub about: Vec<String>,
+    /// Why.
+    pub because: String,
 }
 
 /// A position inside the JSON form.
@@ -81,9 +99,10 @@ impl fmt::Display for Mistakes {
 
 impl fmt::Display for Remark {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let severity = self.severity.map(|severity| format!("{}: ", severity.word())).unwrap_or_default();
         match self.position {
-            Some(at) => writeln!(f, "{}:{}:{}: {}", self.file, at.line, at.column, self.what)?,
-            None => writeln!(f, "{}: {}", self.file, self.what)?,
+            Some(at) => writeln!(f, "{}:{}:{}: {severity}{}", self.file, at.line, at.column, self.what)?,
+            None => writeln!(f, "{}: {severity}{}", self.file, self.what)?,
         }
         if let (Some(line), Some(at)) = (&self.snippet, self.position) {
             let before = usize::try_from(at.column.saturating_sub(1)).unwrap_or(0);
@@ -101,6 +120,19 @@ impl fmt::Display for Remark {
 pub(crate) struct Report {
     mistakes: Vec<(Place, String, Wrong)>,
     findings: Vec<(Place, String, Wrong)>,
+    review: Vec<(Place, String, Wrong)>,
+    /// What of the review is right as it is.
+    pub(crate) accepted: Vec<Accepted>,
+    /// Where each configured alarm comes from.
+    pub(crate) listed: Vec<super::list::Listed>,
+}
+
+/// All that is said about a configuration.
+#[derive(Debug)]
+pub(crate) struct Rendered {
+    pub(crate) mistakes: Vec<Mistake>,
+    pub(crate) findings: Vec<Finding>,
+    pub(crate) review: Vec<Finding>,
 }
 
 impl Report {
@@ -119,14 +151,21 @@ impl Report {
         self.findings.push((place, key.into(), wrong.into()));
     }
 
+    /// Notes what the review of the alarm set found.
+    pub(crate) fn reviewed(&mut self, place: Place, key: impl Into<String>, wrong: impl Into<Wrong>) {
+        self.review.push((place, key.into(), wrong.into()));
+    }
+
     /// Whether there is no mistake so far.
     pub(crate) fn is_clean(&self) -> bool {
         self.mistakes.is_empty()
     }
 
-    /// Mistakes and findings with their lines, each in the order of files and lines.
-    pub(crate) fn render(self, sources: &Sources) -> (Vec<Mistake>, Vec<Finding>) {
-        (render(self.mistakes, sources), render(self.findings, sources))
+    /// Mistakes and findings with their lines, each in the order of files and lines; the review's gravest first.
+    pub(crate) fn render(self, sources: &Sources) -> Rendered {
+        let mut review = render(self.review, sources);
+        review.sort_by_key(|remark| std::cmp::Reverse(remark.severity));
+        Rendered { mistakes: render(self.mistakes, sources), findings: render(self.findings, sources), review }
     }
 }
 
@@ -137,6 +176,8 @@ fn render(mut list: Vec<(Place, String, Wrong)>, sources: &Sources) -> Vec<Remar
         let located = sources.locate(place);
         remarks.push(Remark {
             code: wrong.code(),
+            severity: wrong.severity(),
+            about: wrong.about(),
             file: sources.name(place.origin),
             position: located.map(|(position, ..)| position.into()),
             key,

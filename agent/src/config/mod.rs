@@ -18,6 +18,7 @@ mod address;
 mod assemble;
 mod items;
 pub mod keys;
+pub mod list;
 mod mistake;
 mod names;
 mod pattern;
@@ -31,7 +32,7 @@ pub(crate) mod tests;
 mod units;
 mod wrong;
 
-pub use mistake::{At, Finding, Mistake, Mistakes, Remark};
+pub use mistake::{Accepted, At, Finding, Mistake, Mistakes, Remark};
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -66,6 +67,8 @@ pub struct Overrides {
     pub broker: Option<String>,
     /// Where the page listens.
     pub page: Option<std::net::SocketAddr>,
+    /// The alarm set is reviewed too.
+    pub review: bool,
 }
 
 /// A configuration without mistakes.
@@ -75,8 +78,14 @@ pub struct Loaded {
     pub plan: Plan,
     /// Files it was read from, the module file first.
     pub files: Vec<PathBuf>,
+    /// Where each configured alarm comes from.
+    pub listed: Vec<list::Listed>,
     /// What a person should look at.
     pub findings: Vec<Finding>,
+    /// What the review of the alarm set found, if it was asked for.
+    pub review: Vec<Finding>,
+    /// What of it is right as it is, and why.
+    pub accepted: Vec<Accepted>,
 }
 
 /// The variables of this process that may be meant for us. One that is no Unicode comes with its odd bytes replaced, so
@@ -132,9 +141,11 @@ pub fn load_from(
     plan.digest = digest.finalize().into();
     plan.source = source(path, &sources, &environment);
     let clean = report.is_clean();
-    let (list, findings) = report.render(&sources);
+    let (accepted, listed) = (std::mem::take(&mut report.accepted), std::mem::take(&mut report.listed));
+    let mistake::Rendered { mistakes: list, findings, review } = report.render(&sources);
     if clean {
-        Ok(Loaded { plan, files: sources.files.into_iter().map(|file| file.path).collect(), findings })
+        let files = sources.files.into_iter().map(|file| file.path).collect();
+        Ok(Loaded { plan, files, listed, findings, review, accepted })
     } else {
         Err(Mistakes { list })
     }
@@ -212,6 +223,8 @@ fn read_module(
         .into_iter()
         .filter_map(|item| items::group::read_suppress(item, report))
         .collect();
+    let accepts =
+        list("accept", "finding", report).into_iter().filter_map(|item| items::accept::read(item, report)).collect();
     let mut tiers = Vec::new();
     for kind in TierKind::ALL {
         let items = list(kind.section(), "name", report);
@@ -234,6 +247,8 @@ fn read_module(
         alarms,
         groups,
         suppress,
+        accepts,
+        review: overrides.review,
         incomplete,
         file: Some(file),
         link_addresses: overrides.link_addresses.clone(),

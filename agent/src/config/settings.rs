@@ -29,6 +29,7 @@ pub(crate) struct Settings {
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
     pub(crate) snmp: plan::snmp::Snmp,
+    pub(crate) review: plan::Review,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
     /// What `[overview]` says, by role; judged with the points at hand.
@@ -80,8 +81,19 @@ pub(crate) fn settings(
         );
     }
     let snmp = snmp(plain, &place, report);
+    let review = review(plain, &place, report);
     let points_place = plain.written("mqtt.points");
-    Settings { module, mqtt, store, http, log: plan::Log { level }, snmp, points_place, overview: overview(plain) }
+    Settings {
+        module,
+        mqtt,
+        store,
+        http,
+        log: plan::Log { level },
+        snmp,
+        review,
+        points_place,
+        overview: overview(plain),
+    }
 }
 
 /// Where the page listens, and under which protection.
@@ -190,6 +202,29 @@ fn history(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Rep
     plain.flag("store.history").unwrap_or(true).then_some(history)
 }
 
+/// What the review of the alarm set reckons with.
+fn review(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::Review {
+    let defaults = plan::Review::default();
+    let mut number = |key: &'static str, low: f64, high: f64| {
+        let path = format!("review.{key}");
+        let given = plain.number(&path)?;
+        if (low..=high).contains(&given) {
+            return Some(given);
+        }
+        let wrong = Wrong::OutOfRange { value: given.to_string(), low: low.to_string(), high: high.to_string() };
+        report.wrong(place("review", key), path, wrong);
+        None
+    };
+    plan::Review {
+        design_load_kw: number("design_load_kw", 0.1, 100_000.0),
+        design_inlet_c: number("design_inlet_c", 0.0, 60.0).unwrap_or(defaults.design_inlet_c),
+        human_response: plain
+            .whole("review.human_response")
+            .and_then(|ms| u64::try_from(ms).ok())
+            .map_or(defaults.human_response, Duration::from_millis),
+    }
+}
+
 fn snmp(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Report) -> plan::snmp::Snmp {
     let Some(text) = plain.text("snmp.notifications") else { return plan::snmp::Snmp::default() };
     let notifications = text.parse::<SocketAddr>().ok();
@@ -246,6 +281,7 @@ fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Repo
         announce_in,
         mode_at_most: at_most.map_or(plan::MODE_AT_MOST, Duration::from_millis),
         acknowledge,
+        language: plain.text("module.language").and_then(|word| plan::Language::from_word(&word)).unwrap_or_default(),
     }
 }
 

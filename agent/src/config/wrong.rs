@@ -197,7 +197,15 @@ pub(crate) enum Wrong {
     OtherUnit { point: String, unit: String, other: String, other_unit: String },
     #[error("the points of `{pattern}` cannot be counted together: their states or resolutions differ")]
     UnlikePoints { pattern: String },
+    #[error("`{path}` is in {unit}: a clock counts seconds")]
+    ClockNotInSeconds { path: String, unit: String },
     // Findings: the agent runs with them.
+    #[error("{}{}", finding.what, more(*others, &finding.about.name))]
+    Review { finding: Box<crate::review::Finding>, others: usize },
+    #[error("no finding of the review has the code `{code}`")]
+    UnknownFinding { code: String, near: Option<String> },
+    #[error("nothing of the review is accepted by this: no `{code}` about `{about}`")]
+    AcceptsNothing { code: String, about: String },
     #[error("points of device `{device}` ask for shorter scan periods than it allows and are read every {least}: `{path}` is the first of {count}")]
     ScanHeldBack { device: String, count: usize, path: String, least: String },
     #[error("{what}")]
@@ -214,6 +222,33 @@ pub(crate) enum Wrong {
     LinkWithoutDevice { link: String },
     #[error("the configuration has no alarm")]
     NoAlarm,
+}
+
+impl Wrong {
+    /// How grave it is, if it is of the review.
+    pub(crate) fn severity(&self) -> Option<crate::review::Severity> {
+        if matches!(self, Self::AcceptsNothing { .. }) {
+            return Some(crate::review::Severity::Minor);
+        }
+        self.reviewed().map(|finding| finding.severity)
+    }
+
+    /// What it is about, if it is of the review.
+    pub(crate) fn about(&self) -> Option<String> {
+        self.reviewed().map(|finding| finding.about.name.clone())
+    }
+
+    fn reviewed(&self) -> Option<&crate::review::Finding> {
+        if let Self::Review { finding, .. } = self { Some(finding) } else { None }
+    }
+}
+
+/// The others that one stands for.
+fn more(others: usize, name: &str) -> String {
+    match others {
+        0 => String::new(),
+        others => format!(" (`{name}` and {others} more like it)"),
+    }
 }
 
 fn did_you_mean(near: Option<&String>, otherwise: &str, known: &[&str]) -> String {

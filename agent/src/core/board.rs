@@ -13,6 +13,8 @@ use std::time::{Duration, Instant};
 use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
 
+use super::figures::Asked;
+
 /// Records and events a listener may be behind before it misses some and is told so.
 const BACKLOG: usize = 1024;
 
@@ -87,6 +89,7 @@ pub struct Board {
 struct Rest {
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
+    asked: Mutex<Asked>,
     happened: broadcast::Sender<Happened>,
     /// When it was made, and how long after that the core last showed that it makes progress, ms.
     begun: Instant,
@@ -112,6 +115,7 @@ impl Board {
         let rest = Rest {
             alarms: Mutex::default(),
             head: Mutex::default(),
+            asked: Mutex::default(),
             happened,
             begun: Instant::now(),
             progress_ms: AtomicU64::new(0),
@@ -185,6 +189,17 @@ impl Board {
     #[must_use]
     pub fn head(&self) -> BoardHead {
         self.rest.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Puts up what the alarm system asks of people.
+    pub fn set_asked(&self, asked: Asked) {
+        *self.rest.asked.lock().unwrap_or_else(PoisonError::into_inner) = asked;
+    }
+
+    /// What the alarm system asks of people.
+    #[must_use]
+    pub fn asked(&self) -> Asked {
+        self.rest.asked.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Puts up until when each rule of suppression is in force.

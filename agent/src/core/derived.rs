@@ -175,6 +175,22 @@ impl Derivation {
         }
     }
 
+    /// Only these points are computed from now on.
+    pub fn keep_only(&mut self, wanted: impl Fn(u32) -> bool) {
+        let recipes = &self.recipes;
+        for hanging in &mut self.by_transaction {
+            hanging.retain(|hanging| recipes.get(hanging.recipe).is_some_and(|recipe| wanted(recipe.point)));
+        }
+    }
+
+    /// Forgets what was computed before.
+    pub fn begin_anew(&mut self) {
+        for recipe in &mut self.recipes {
+            (recipe.memory, recipe.computed) = (Memory::default(), None);
+            recipe.came.fill(false);
+        }
+    }
+
     /// What is to be kept over a restart.
     pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
         self.recipes.iter().filter_map(|recipe| {

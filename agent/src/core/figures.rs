@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use lapwing_engine::alarm::load::Load;
 use lapwing_engine::spec::Millis;
 use lapwing_protocol::Priority;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// Counters of one run.
@@ -21,6 +22,8 @@ pub struct Figures {
     alarm_load: AlarmLoad,
     recent_lateness_ms: u64,
     skipped_scans: u64,
+    /// Since when shares of the time are counted.
+    since: Option<Millis>,
 }
 
 /// One alarm's share.
@@ -51,6 +54,52 @@ pub struct AlarmLoad {
     pub flood_s: f64,
     /// The ten alarms that were announced most, with their numbers.
     pub top: Vec<(String, u32)>,
+}
+
+/// What the alarm system asks of people now, for whoever looks on; counted since the start where no time is named.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
+pub struct Asked {
+    /// Announced in the last ten minutes.
+    pub per_10_min: u32,
+    /// Announced in the last hour.
+    pub per_hour: u32,
+    /// Announced in the last day.
+    pub per_day: u32,
+    /// Announced.
+    pub announced: u64,
+    /// Most announced in any ten minutes.
+    pub most_in_10_min: u32,
+    /// A flood is on.
+    pub flood: bool,
+    /// Share of the time spent in floods, %.
+    pub in_flood_share: f64,
+    /// Alarms that stand and are shown.
+    pub standing: u32,
+    /// Alarms that stand for more than a day.
+    pub stale: u32,
+    /// Alarms that chatter.
+    pub chattering: u32,
+    /// Alarms gone within five seconds.
+    pub fleeting: u32,
+    /// Share of each priority in what was announced, %.
+    pub share_critical: f64,
+    /// The same.
+    pub share_high: f64,
+    /// The same.
+    pub share_medium: f64,
+    /// The same.
+    pub share_low: f64,
+    /// The alarms announced most, at most ten.
+    pub top: Vec<TopAlarm>,
+}
+
+/// An alarm that is announced often.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct TopAlarm {
+    /// Its id.
+    pub alarm: String,
+    /// How often it was announced.
+    pub count: u32,
 }
 
 /// What a run did, as printed at its end.
@@ -151,6 +200,44 @@ impl Figures {
         self.alarm_load.top = top.into_iter().take(10).map(|(id, count)| (id.clone(), count)).collect();
     }
 
+    /// What the alarm system asks of people now. `standing`, `stale` and `chattering` count alarms.
+    pub fn asked(&mut self, load: &Load, now: Millis, [standing, stale, chattering]: [u32; 3]) -> Asked {
+        let since = *self.since.get_or_insert(now);
+        self.load(load, now);
+        let announced = self.alarm_load.announced;
+        let share = |part: f64, whole: f64| if whole > 0.0 { (1000.0 * part / whole).round() / 10.0 } else { 0.0 };
+        #[allow(clippy::cast_precision_loss)] // counts and ms stay far below 2^52
+        let of = |priority: Priority| {
+            let count = self.alarm_load.by_priority.get(priority.word()).copied().unwrap_or(0);
+            share(count as f64, announced as f64)
+        };
+        #[allow(clippy::cast_precision_loss)]
+        let in_flood_share = share(self.alarm_load.flood_s * 1000.0, now.since(since) as f64).min(100.0);
+        Asked {
+            per_10_min: load.within_minutes(10),
+            per_hour: load.within_minutes(60),
+            per_day: load.within_minutes(1440),
+            announced,
+            most_in_10_min: self.alarm_load.most_in_ten_minutes,
+            flood: load.is_flood(),
+            in_flood_share,
+            standing,
+            stale,
+            chattering,
+            fleeting: self.alarms.values().map(|figures| figures.fleeting).fold(0, u32::saturating_add),
+            share_critical: of(Priority::Critical),
+            share_high: of(Priority::High),
+            share_medium: of(Priority::Medium),
+            share_low: of(Priority::Low),
+            top: self
+                .alarm_load
+                .top
+                .iter()
+                .map(|(alarm, count)| TopAlarm { alarm: alarm.clone(), count: *count })
+                .collect(),
+        }
+    }
+
     /// The summary, with what still waits for the broker.
     #[must_use]
     pub fn summary(&self, unsent_events: u64, oldest_unsent_event_s: f64) -> Summary {
@@ -183,6 +270,33 @@ fn is_zero(count: &u32) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_asked_of_people_in_shares() {
+        let (mut figures, mut load) = (Figures::default(), Load::default());
+        let none = figures.asked(&load, Millis(0), [0; 3]);
+        assert_eq!(none, Asked::default(), "nothing was announced yet");
+        for (n, priority) in [Priority::Low, Priority::Low, Priority::Low, Priority::Critical].into_iter().enumerate() {
+            let at = Millis(1000 * n as u64);
+            load.announced(at);
+            figures.announced(if n < 2 { "door-open" } else { "flow-low" }, priority);
+        }
+        figures.fleeting("door-open");
+        let asked = figures.asked(&load, Millis(60_000), [3, 1, 0]);
+        assert_eq!((asked.per_10_min, asked.per_hour, asked.announced, asked.fleeting), (4, 4, 4, 1));
+        assert_eq!((asked.standing, asked.stale, asked.chattering), (3, 1, 0));
+        assert!((asked.share_low - 75.0).abs() < 1e-9 && (asked.share_critical - 25.0).abs() < 1e-9);
+        assert!(!asked.flood && asked.in_flood_share == 0.0);
+        assert_eq!(
+            asked.top.iter().map(|one| (one.alarm.as_str(), one.count)).collect::<Vec<_>>(),
+            [("door-open", 2), ("flow-low", 2)]
+        );
+        for n in 0..20 {
+            load.announced(Millis(70_000 + n));
+        }
+        let flooded = figures.asked(&load, Millis(140_000), [0; 3]);
+        assert!(flooded.flood && (flooded.in_flood_share - 50.0).abs() < 0.2, "{flooded:?}");
+    }
 
     #[test]
     fn skipped_scans_count_as_due_and_the_first_announcement_stays() {

@@ -82,6 +82,33 @@ impl<'a> Incidents<'a> {
         Some(self.groups().place(raise, stands))
     }
 
+    /// Puts back what stood before a restart; what is kept of each alarm says to which incident it belongs.
+    pub fn restore_standing(&mut self, kept: &[Kept], engine: &Engine<'_>) {
+        let mut stood: Vec<(Millis, u32, u64)> = (0_u32..)
+            .zip(kept)
+            .filter_map(|(number, kept)| {
+                let state = engine.alarm(number)?;
+                let shown = state.is_active() && !state.hidden().any();
+                shown.then_some((state.raised_at()?, number, kept.incident?))
+            })
+            .collect();
+        stood.sort_unstable();
+        let plan = self.plan;
+        let numbered =
+            |id: &str| plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|index| u32::try_from(index).ok());
+        for (at, number, incident) in stood {
+            let Some((kept, alarm)) =
+                usize::try_from(number).ok().and_then(|index| kept.get(index).zip(plan.alarms.get(index)))
+            else {
+                continue;
+            };
+            let since = engine.alarm(number).and_then(|state| state.true_since()).unwrap_or(at);
+            let priority = kept.priority.unwrap_or(alarm.priority);
+            let follows = kept.follows.as_deref().and_then(numbered);
+            self.restore(number, at, since.min(at), priority, incident, follows.unwrap_or(number));
+        }
+    }
+
     /// Puts back an alarm that stood before a restart.
     pub fn restore(&mut self, alarm: u32, at: Millis, since: Millis, priority: Priority, incident: u64, root: u32) {
         self.groups().restore(Raise { alarm, at, since, priority, incident }, root);
@@ -95,6 +122,27 @@ impl<'a> Incidents<'a> {
     fn groups(&mut self) -> Groups<'_> {
         Groups::new(self.plan.groups.tables(), &mut self.steps, &mut self.roots, &mut self.rules)
     }
+}
+
+/// Notes that an alarm which was taken for the first, and what followed from it, follows from its cause, which came later.
+/// Returns the alarms whose record has changed.
+pub fn now_follows(plan: &Plan, kept: &mut [Kept], alarm: u32, cause: &str) -> Vec<usize> {
+    let Some(former) = usize::try_from(alarm).ok() else { return Vec::new() };
+    let Some((incident, id)) =
+        kept.get(former).and_then(|kept| kept.incident).zip(plan.alarms.get(former).map(|alarm| alarm.id.as_str()))
+    else {
+        return Vec::new();
+    };
+    let mut changed = Vec::new();
+    for (index, (kept, about)) in kept.iter_mut().zip(&plan.alarms).enumerate() {
+        let is_former = kept.first_out && about.id == id;
+        let followed = kept.follows.as_deref() == Some(id);
+        if kept.incident == Some(incident) && (is_former || followed) {
+            (kept.first_out, kept.follows) = (false, Some(cause.to_owned()));
+            changed.push(index);
+        }
+    }
+    changed
 }
 
 /// How urgent an alarm is with so much time left.

@@ -24,6 +24,19 @@ pub struct Judge<'a> {
     doubted: Vec<bool>,
     /// Points read or derived by the last call, in scan order.
     read: Vec<Taken>,
+    /// What was judged last belongs to this moment.
+    judged_at: Millis,
+}
+
+/// One reading that entered before, as history kept it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Again {
+    /// Index of the point.
+    pub point: u32,
+    /// What entered: a number with its status, or a fault.
+    pub entered: Result<(i64, Status), Status>,
+    /// Its moment.
+    pub at: Millis,
 }
 
 /// What outlives a plan, beside the engine's states.
@@ -54,6 +67,7 @@ impl<'a> Judge<'a> {
             transitions: Vec::new(),
             doubted: vec![false; plan.devices.len()],
             read: Vec::new(),
+            judged_at: Millis(0),
         }
     }
 
@@ -94,7 +108,8 @@ impl<'a> Judge<'a> {
         let best = if doubted { Status::UNCERTAIN_SENSOR_NOT_ACCURATE } else { Status::GOOD };
         let moved = &mut self.transitions;
         let mut keep = |effect| keep(moved, effect);
-        self.engine.poll(at.min(now), &mut keep);
+        self.judged_at = at.min(now);
+        self.engine.poll(self.judged_at, &mut keep);
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
             let entered = self.engine.read_at_best(now, point, raw, best, at, &mut keep);
@@ -114,9 +129,54 @@ impl<'a> Judge<'a> {
         (u64::from(span.count), good)
     }
 
+    /// Takes again what entered together at a moment. `transactions` are those of the plan that brought it, none for the
+    /// agent's own points: what hangs on them is computed if [`Judge::compute_only`] left it in.
+    pub fn again(&mut self, at: Millis, transactions: &[u32], entered: &[Again]) {
+        self.read.clear();
+        self.judged_at = at;
+        let moved = &mut self.transitions;
+        let mut keep = |effect| keep(moved, effect);
+        if !transactions.is_empty() {
+            self.engine.poll(at, &mut keep);
+        }
+        for again in entered {
+            self.engine.enter(at, again.point, again.entered, again.at, &mut keep);
+            self.read.push(Taken { point: again.point, entered: again.entered });
+        }
+        for transaction in transactions {
+            for n in 0..self.derivation.hanging_on(*transaction) {
+                let Some(computed) = self.derivation.compute(*transaction, n, &self.engine) else { continue };
+                self.engine.put(at, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
+                self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
+            }
+        }
+        for transaction in transactions {
+            for n in 0..self.comparer.hanging_on(*transaction) {
+                let Some(made) = self.comparer.make(self.plan, *transaction, n, &self.engine) else { continue };
+                self.engine.put(at, made.point, made.value, made.status, made.at, &mut keep);
+                self.read.push(Taken { point: made.point, entered: Ok((made.value, made.status)) });
+            }
+        }
+    }
+
+    /// Derived points are no longer computed but for these; the others enter again as they were.
+    pub fn compute_only(&mut self, wanted: impl Fn(u32) -> bool) {
+        self.derivation.keep_only(wanted);
+    }
+
+    /// Forgets every reading and every alarm, as a start of the agent does.
+    pub fn begin_anew(&mut self) {
+        self.engine.begin_anew();
+        self.derivation.begin_anew();
+        self.transitions.clear();
+        self.doubted.fill(false);
+        self.read.clear();
+    }
+
     /// Sets one of the agent's own points.
     pub fn own(&mut self, now: Millis, point: u32, value: i64) {
         self.read.clear();
+        self.judged_at = now;
         let moved = &mut self.transitions;
         self.engine.put(now, point, value, Status::GOOD, now, &mut |effect| keep(moved, effect));
         self.read.push(Taken { point, entered: Ok((value, Status::GOOD)) });
@@ -138,10 +198,30 @@ impl<'a> Judge<'a> {
         self.engine.rebase(point);
     }
 
-    /// Makes happen what is due.
-    pub fn poll(&mut self, now: Millis) {
-        let moved = &mut self.transitions;
-        self.engine.poll(now, &mut |effect| keep(moved, effect));
+    /// Makes happen what is due. Returns whether anything was: then this moment counts for what comes of it.
+    pub fn poll(&mut self, now: Millis) -> bool {
+        let (moved, mut any) = (&mut self.transitions, false);
+        self.engine.poll(now, &mut |effect| {
+            any = true;
+            keep(moved, effect);
+        });
+        if any {
+            self.judged_at = now;
+        }
+        any
+    }
+
+    /// A person acts now: what is due is done before, and this moment counts for what comes of it.
+    pub fn poll_by_hand(&mut self, now: Millis) {
+        self.poll(now);
+        self.judged_at = now;
+    }
+
+    /// The moment that what was judged last belongs to. It depends on the readings and not on how late they were judged:
+    /// what hangs on it happens again at the same moment when they are replayed.
+    #[must_use]
+    pub const fn judged_at(&self) -> Millis {
+        self.judged_at
     }
 
     /// When something is due next.
@@ -223,9 +303,11 @@ pub fn seconds_left(plan: &Plan, alarm: u32, value: i64, slope: Option<Slope>) -
     let rising = match plan.engine.alarms.get(index)?.condition {
         Condition::High { .. } | Condition::Rise { .. } | Condition::TimeToLimit { rising: true, .. } => true,
         Condition::Low { .. } | Condition::Fall { .. } | Condition::TimeToLimit { rising: false, .. } => false,
-        Condition::State { .. } | Condition::BadMeasurement | Condition::Beyond { .. } | Condition::Frozen => {
-            return None;
-        }
+        Condition::State { .. }
+        | Condition::BadMeasurement
+        | Condition::Beyond { .. }
+        | Condition::Frozen
+        | Condition::NotIn { .. } => return None,
     };
     let ahead = if rising { left_to.saturating_sub(value) } else { value.saturating_sub(left_to) };
     if ahead <= 0 {

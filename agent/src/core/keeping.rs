@@ -109,6 +109,12 @@ impl Keeping {
         self.submit();
     }
 
+    /// What was due by a moment has happened, or a person did something then.
+    pub fn passed(&mut self, clock: &Clock, now: Millis) {
+        let at = self.axis(now);
+        self.gathered.happened(self.last_at, self.offset(clock), Happening::Passed { at });
+    }
+
     /// A point's trend begins anew.
     pub fn rebased(&mut self, clock: &Clock, id: u32) {
         self.gathered.happened(self.last_at, self.offset(clock), Happening::Rebase { id });

@@ -73,6 +73,7 @@ mod tests {
             above_least_ppm: 0,
             state_point: 0,
             identity,
+            map_point: None,
         };
         Plan { devices: vec![device], ..Plan::default() }
     }

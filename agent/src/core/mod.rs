@@ -17,12 +17,15 @@ pub mod held;
 pub mod incidents;
 pub mod judge;
 pub mod keeping;
+mod lacking;
 pub mod ledger;
 pub mod marks;
 pub mod operator;
+pub mod rules;
 pub mod run;
 pub mod saved;
 pub mod tell;
+pub mod urgency;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};

@@ -189,6 +189,8 @@ pub struct Request {
     pub action: Action,
     /// To which alarm, by id.
     pub alarm: Option<String>,
+    /// Which occurrence of it the person saw: another one is not touched. `None`: whichever stands.
+    pub occurrence: Option<u32>,
     /// Why, in the person's words; the text of a note.
     pub reason: Option<String>,
     /// Where the answer goes.
@@ -322,6 +324,14 @@ pub enum Refused {
     /// Somebody else acknowledges.
     #[error("alarms are acknowledged in the site's own system; here they acknowledge themselves when they clear")]
     AcknowledgedElsewhere,
+    /// What the person saw is over.
+    #[error("this was meant for occurrence {seen} of the alarm, now it is occurrence {now}: look again")]
+    OtherOccurrence {
+        /// The one that was named.
+        seen: u32,
+        /// The present one.
+        now: u32,
+    },
     /// The alarm's state does not allow it.
     #[error(transparent)]
     State(#[from] Refusal),
@@ -347,6 +357,7 @@ impl Refused {
             Self::TooLong { .. } => "too_long",
             Self::NoDuration => "no_duration",
             Self::AcknowledgedElsewhere => "acknowledged_elsewhere",
+            Self::OtherOccurrence { .. } => "other_occurrence",
             Self::State(refusal) => match refusal {
                 Refusal::NothingToAcknowledge => "nothing_to_acknowledge",
                 Refusal::NotLatched => "not_latched",
@@ -423,6 +434,7 @@ mod tests {
             role,
             action,
             alarm: None,
+            occurrence: None,
             reason: reason.map(str::to_owned),
             reply: Reply::nobody(),
         }

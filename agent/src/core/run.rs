@@ -16,7 +16,7 @@ mod rules;
 mod storage;
 mod urgency;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
@@ -28,7 +28,6 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
 use self::follow::{Ended, Flow, Following, OpenedWith, Rest};
-use self::rules::RuleState;
 use super::board::{Board, Happened};
 use super::carry::States;
 use super::clock::Clock;
@@ -39,8 +38,10 @@ use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
 use super::ledger::{Ledger, When};
+use super::rules::RuleState;
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
+use super::urgency::UrgentByPoint;
 use super::{Applied, Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
@@ -162,6 +163,8 @@ struct Core<'a> {
     /// Announcements, and by alarm how it behaves.
     load: Load,
     conduct: Vec<Conduct>,
+    /// By point: alarms that may become urgent while they stand.
+    urgent: UrgentByPoint,
     /// When the figures of it were last published.
     load_said: Option<Millis>,
     /// By rule of suppression.
@@ -199,6 +202,8 @@ struct Core<'a> {
     /// Events may leave: the broker's memory was judged.
     released: bool,
     saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
+    which: BTreeMap<u32, String>,
     watched: health::Watched,
     memories: memories::Memories,
     /// What came before first contact with the broker.
@@ -241,6 +246,7 @@ impl<'a> Core<'a> {
             refusals,
             released,
             saved,
+            which,
             watched,
             early,
             mut following,
@@ -273,6 +279,7 @@ impl<'a> Core<'a> {
             incidents: Incidents::new(plan),
             load,
             conduct,
+            urgent: UrgentByPoint::new(plan),
             load_said,
             rules,
             mode,
@@ -302,6 +309,7 @@ impl<'a> Core<'a> {
             refusals,
             released,
             saved,
+            which,
             watched,
             memories: memories::Memories::default(),
             early,
@@ -362,7 +370,7 @@ impl<'a> Core<'a> {
     fn due(&mut self) {
         let instant = Instant::now();
         let now = self.clock.now();
-        self.judge.poll(now);
+        self.pass(now);
         self.mode_due(now);
         self.moved();
         if instant >= self.next_frame {
@@ -376,6 +384,15 @@ impl<'a> Core<'a> {
         }
         self.close();
         self.keep_at_once();
+    }
+
+    /// Makes happen what time alone brings by now; history notes where between the readings it did.
+    fn pass(&mut self, now: Millis) {
+        if self.judge.poll(now)
+            && let Some(keeping) = &mut self.keeping
+        {
+            keeping.passed(&self.clock, now);
+        }
     }
 
     fn publish_frames(&mut self) {
@@ -411,7 +428,6 @@ impl<'a> Core<'a> {
             );
         }
         self.health(Instant::now());
-        self.look_at_urgency();
         self.look_at_load();
         self.moved();
         self.look_at_history();
@@ -442,7 +458,7 @@ impl<'a> Core<'a> {
     /// Ends in order: a last frame, a last event, everything handed to the store.
     fn end(mut self) -> Summary {
         let now = self.clock.now();
-        self.judge.poll(now);
+        self.pass(now);
         self.moved();
         self.publish_frames();
         if let Some(keeping) = &mut self.keeping {

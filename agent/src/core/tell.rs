@@ -10,6 +10,7 @@ use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, Mode, Priority
 
 use super::saved::Kept;
 use crate::plan::{Alarm, Plan, Point};
+use crate::words::{Words, filled};
 
 /// What the plan knows of one alarm, looked up once.
 #[derive(Clone, Copy, Debug)]
@@ -20,6 +21,8 @@ pub struct Subject<'a> {
     pub spec: &'a AlarmSpec,
     /// Its point.
     pub point: &'a Point,
+    /// In which words.
+    pub words: &'static Words,
 }
 
 impl<'a> Subject<'a> {
@@ -29,7 +32,8 @@ impl<'a> Subject<'a> {
         let index = usize::try_from(index).ok()?;
         let alarm = plan.alarms.get(index)?;
         let point = plan.points.get(usize::try_from(alarm.point).ok()?)?;
-        Some(Self { alarm, spec: plan.engine.alarms.get(index)?, point })
+        let words = Words::of(plan.module.language);
+        Some(Self { alarm, spec: plan.engine.alarms.get(index)?, point, words })
     }
 
     fn value(&self, mantissa: i64) -> Decimal {
@@ -48,18 +52,20 @@ impl<'a> Subject<'a> {
         with_unit(limit, unit)
     }
 
-    /// The alarm's sentence with its value, limit and rate.
+    /// The alarm's sentence with its value, limit and rate; of an own alarm, which points it is about.
     #[must_use]
     pub fn sentence(
         &self,
         value: Option<i64>,
         status: lapwing_protocol::Status,
         rate_per_min: Option<Decimal>,
+        which: Option<&str>,
     ) -> String {
-        let value = value.map_or_else(|| status.words().to_owned(), |v| self.spoken(v));
-        let rate = rate_per_min.map_or_else(|| "an unknown rate".to_owned(), |rate| self.rate_spoken(rate));
+        let value = value.map_or_else(|| self.words.status(status).to_owned(), |v| self.spoken(v));
+        let rate = rate_per_min.map_or_else(|| self.words.tell.unknown_rate.clone(), |rate| self.rate_spoken(rate));
         let text = self.alarm.text.replace("{value}", &value).replace("{state}", &value);
-        text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate)
+        let text = text.replace("{limit}", &self.limit_spoken()).replace("{rate}", &rate);
+        if self.alarm.own { text.replace("{which}", which.unwrap_or(&self.words.tell.all_points)) } else { text }
     }
 
     fn rate_spoken(&self, rate: Decimal) -> String {
@@ -158,7 +164,7 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
 }
 
 /// The sentence of the event: what happened, said so that a person can act. `stood` is what was said when the alarm was
-/// raised.
+/// raised, `which` the points an own alarm is about.
 #[must_use]
 pub fn text(
     subject: Subject<'_>,
@@ -166,80 +172,76 @@ pub fn text(
     rate_per_min: Option<Decimal>,
     by: Option<&str>,
     stood: &str,
+    which: Option<&str>,
 ) -> String {
     let value = (!t.status.is_bad()).then_some(t.value);
-    let about = || {
-        let title = if stood.is_empty() { title(subject) } else { stood.trim_end_matches('.').to_owned() };
-        format!("“{title}”")
-    };
-    let whom = by.map(|name| format!(" by {name}")).unwrap_or_default();
+    let tell = &subject.words.tell;
+    let plain = if stood.is_empty() { title(subject) } else { stood.trim_end_matches('.').to_owned() };
+    let about = filled(&tell.quoted, &[("about", &plain)]);
+    let whom = by.map(|name| filled(&tell.by, &[("who", name)])).unwrap_or_default();
+    let done = |sentence: &str| filled(sentence, &[("about", &about), ("by", &whom)]);
     match t.cause {
-        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min),
+        Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min, which),
         Cause::Cleared => match value {
-            Some(value) => format!("Cleared: {}; {} is now {}.", about(), subject.point.path, subject.spoken(value)),
-            None => format!("Cleared: {}.", about()),
+            Some(value) => filled(
+                &tell.cleared_at,
+                &[("about", &about), ("point", &subject.point.path), ("value", &subject.spoken(value))],
+            ),
+            None => done(&tell.cleared),
         },
-        Cause::Acknowledged => format!("Acknowledged{whom}: {}.", about()),
-        Cause::Reset => format!("Reset{whom}: {}.", about()),
-        Cause::Shelved => format!("Shelved{whom}: {}.", about()),
-        Cause::Unshelved => format!("Taken off the shelf{whom}: {}.", about()),
-        Cause::ShelfEnded => format!("The shelf has ended: {}.", about()),
-        Cause::Suppressed { .. } => format!("Suppressed by design: {}.", about()),
-        Cause::Released { .. } => format!("No longer suppressed: {}.", about()),
-        Cause::SuppressionEnded => format!("The time limit of its suppression is over: {}.", about()),
-        Cause::RemovedFromService => format!("Removed from service{whom}: {}.", about()),
-        Cause::ReturnedToService => format!("Returned to service{whom}: {}.", about()),
+        Cause::Acknowledged => done(&tell.acknowledged),
+        Cause::Reset => done(&tell.reset),
+        Cause::Shelved => done(&tell.shelved),
+        Cause::Unshelved => done(&tell.unshelved),
+        Cause::ShelfEnded => done(&tell.shelf_ended),
+        Cause::Suppressed { .. } => done(&tell.suppressed),
+        Cause::Released { .. } => done(&tell.released),
+        Cause::SuppressionEnded => done(&tell.suppression_ended),
+        Cause::RemovedFromService => done(&tell.removed),
+        Cause::ReturnedToService => done(&tell.returned),
     }
 }
 
 /// The sentence of a raise with what it belongs to: what it follows from, or what it explains.
 #[must_use]
-pub fn with_place(text: &str, follows: Option<&str>, explains: Option<&str>, tie: bool) -> String {
-    let sentence = text.trim_end_matches('.');
-    match (follows, explains, tie) {
-        (Some(cause), _, false) => format!("{sentence}; it follows from “{}”.", cause.trim_end_matches('.')),
-        (Some(cause), _, true) => {
-            format!(
-                "{sentence}; it came within the same scan as “{}” and is taken to follow from it.",
-                cause.trim_end_matches('.')
-            )
-        }
-        (None, Some(effect), false) => format!("{sentence}; it explains “{}”.", effect.trim_end_matches('.')),
-        (None, Some(effect), true) => {
-            format!(
-                "{sentence}; it came within the same scan as “{}” and is taken to explain it.",
-                effect.trim_end_matches('.')
-            )
-        }
-        (None, None, _) => text.to_owned(),
-    }
+pub fn with_place(words: &Words, text: &str, follows: Option<&str>, explains: Option<&str>, tie: bool) -> String {
+    let tell = &words.tell;
+    let (frame, other) = match (follows, explains, tie) {
+        (Some(cause), _, false) => (&tell.follows, cause),
+        (Some(cause), _, true) => (&tell.follows_tie, cause),
+        (None, Some(effect), false) => (&tell.explains, effect),
+        (None, Some(effect), true) => (&tell.explains_tie, effect),
+        (None, None, _) => return text.to_owned(),
+    };
+    let other = filled(&tell.quoted, &[("about", other.trim_end_matches('.'))]);
+    filled(frame, &[("sentence", text.trim_end_matches('.')), ("other", &other)])
 }
 
 /// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {
-    let text =
-        ["{value}", "{state}", "{rate}"].iter().fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
+    let text = ["{value}", "{state}", "{rate}", "{which}"]
+        .iter()
+        .fold(subject.alarm.text.clone(), |text, gap| text.replace(gap, "…"));
     text.replace("{limit}", &subject.limit_spoken()).trim_end_matches(['.', ' ']).to_owned()
 }
 
 /// One plain sentence for simple receivers.
 #[must_use]
 pub fn announcement(plan: &Plan, mode: Mode, priority: Priority, subject: Subject<'_>, text: &str) -> String {
-    let Subject { alarm, point, .. } = subject;
+    let Subject { alarm, point, words, .. } = subject;
     let mut said = String::new();
     said.push_str(match mode {
         Mode::Live => "",
-        Mode::Test => "TEST. ",
-        Mode::Maintenance => "MAINTENANCE. ",
-        Mode::Simulated => "SIMULATED. ",
+        Mode::Test => &words.tell.test,
+        Mode::Maintenance => &words.tell.maintenance,
+        Mode::Simulated => &words.tell.simulated,
     });
-    said.push_str(&format!("{} {}, {}: {}", plan.module.site, plan.module.name, priority.word(), finished(text)));
+    let module = &plan.module;
+    said.push_str(&format!("{} {}, {}: {}", module.site, module.name, words.priority(priority), finished(text)));
     if let Some(location) = &point.location {
-        said.push_str(&format!(
-            " Where: {location}{}.",
-            point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default()
-        ));
+        let tag = point.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default();
+        said.push_str(&filled(&words.tell.r#where, &[("place", &format!("{location}{tag}"))]));
     }
     if !alarm.response.is_empty() {
         said.push(' ');
@@ -251,7 +253,7 @@ pub fn announcement(plan: &Plan, mode: Mode, priority: Priority, subject: Subjec
 /// The retained record of an alarm's present state.
 #[must_use]
 pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmRecord {
-    let Subject { alarm, spec, point } = subject;
+    let Subject { alarm, spec, point, .. } = subject;
     let (deadband, states) = match spec.condition {
         Condition::High { deadband, .. } | Condition::Low { deadband, .. } => {
             (Some(Decimal::new(deadband, point.exponent)), Vec::new())
@@ -259,7 +261,7 @@ pub fn record(plan: &Plan, subject: Subject<'_>, state: &Standing<'_>) -> AlarmR
         Condition::Rise { deadband, .. } | Condition::Fall { deadband, .. } => {
             (Some(Decimal::new(deadband, point.exponent)), Vec::new())
         }
-        Condition::State { states } => {
+        Condition::State { states } | Condition::NotIn { states } => {
             let named = point.states.iter().filter(|(value, _)| (0..64).contains(value) && states >> value & 1 == 1);
             (None, named.map(|(_, name)| name.clone()).collect())
         }

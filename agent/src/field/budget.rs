@@ -309,7 +309,9 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
                 late.window = window.map_or(Duration::ZERO, |w| Duration::from_millis(u64::from(w.over_ms)));
             }
             // What fails is the probe or the device, and that shows at the next scan.
-            ConditionKind::BadMeasurement => (late.probe, late.refresh) = (Duration::ZERO, Duration::ZERO),
+            ConditionKind::BadMeasurement | ConditionKind::NotArmed => {
+                (late.probe, late.refresh) = (Duration::ZERO, Duration::ZERO)
+            }
             ConditionKind::High
             | ConditionKind::Low
             | ConditionKind::State

@@ -154,7 +154,7 @@ impl From<Meaning> for Status {
         match meaning {
             Meaning::Silent => Self::BAD_NO_COMMUNICATION,
             Meaning::Garbled | Meaning::Busy => Self::BAD_COMMUNICATION_ERROR,
-            Meaning::MapDoesNotFit => Self::BAD_CONFIGURATION_ERROR,
+            Meaning::MapDoesNotFit => Self::BAD_NOT_FOUND,
             Meaning::Broken => Self::BAD_DEVICE_FAILURE,
         }
     }
@@ -211,7 +211,20 @@ impl Failure {
     /// The status its readings get.
     #[must_use]
     pub fn status(&self) -> Status {
-        Meaning::from(self).into()
+        match self {
+            // Ours, not the device's.
+            Self::Plan(_) => Status::BAD_CONFIGURATION_ERROR,
+            Self::Silence { .. }
+            | Self::Unanswered { .. }
+            | Self::Garbled(_)
+            | Self::Exception { .. }
+            | Self::Refused(_)
+            | Self::Access(_)
+            | Self::Http { .. }
+            | Self::AgentFailure
+            | Self::Closed(_)
+            | Self::NoConnection(_) => Meaning::from(self).into(),
+        }
     }
 }
 
@@ -255,7 +268,7 @@ mod tests {
         for code in 0..=u8::MAX {
             let failure = Failure::Exception { code };
             let expected = match code {
-                1..=3 => Status::BAD_CONFIGURATION_ERROR,
+                1..=3 => Status::BAD_NOT_FOUND,
                 5 | 6 => Status::BAD_COMMUNICATION_ERROR,
                 10 | 11 => Status::BAD_NO_COMMUNICATION,
                 _ => Status::BAD_DEVICE_FAILURE,

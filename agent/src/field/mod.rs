@@ -125,6 +125,17 @@ pub enum FieldMessage {
         /// When that was read.
         at: Instant,
     },
+    /// What a device does not give of the points its map names: told once all were asked, and at each change.
+    Lacks {
+        /// Index of the device in the plan.
+        device: u32,
+        /// The points; none if it gives them all.
+        lacking: Vec<Lacking>,
+        /// What it says instead, in words; empty where that needs none.
+        why: String,
+        /// When that was certain.
+        at: Instant,
+    },
     /// Something a person should know that changes no state.
     Notice {
         /// Index of the device in the plan; `None`: it concerns no single one.
@@ -141,6 +152,15 @@ pub enum FieldMessage {
         /// Scans skipped since the last one taken.
         skipped: u32,
     },
+}
+
+/// A point that its device does not give.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lacking {
+    /// Index of the point.
+    pub point: u32,
+    /// Where it was looked for, where the path does not tell.
+    pub place: Option<String>,
 }
 
 /// The raw values of one transaction, taken at one moment.

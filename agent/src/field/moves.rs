@@ -32,6 +32,8 @@ pub struct Move {
     pub devices: Shift,
     /// Their transactions.
     pub transactions: Shift,
+    /// The points of those.
+    pub points: Shift,
 }
 
 impl Shift {
@@ -64,6 +66,7 @@ impl Move {
             to,
             devices: Shift::of(before.devices, after.devices),
             transactions: Shift::of(transactions(devices.0), transactions(devices.1)),
+            points: Shift::of(points(old, transactions(devices.0)), points(new, transactions(devices.1))),
         })
     }
 
@@ -90,6 +93,12 @@ impl Move {
                 FieldMessage::Masters { link: self.to, another, why, at }
             }
             FieldMessage::Counts { link: _, counts } => FieldMessage::Counts { link: self.to, counts },
+            FieldMessage::Lacks { device: index, mut lacking, why, at } => {
+                for lacking in &mut lacking {
+                    lacking.point = self.points.moved(lacking.point);
+                }
+                FieldMessage::Lacks { device: device(index), lacking, why, at }
+            }
             FieldMessage::Restarted { device: index, up_s, at } => {
                 FieldMessage::Restarted { device: device(index), up_s, at }
             }
@@ -166,6 +175,13 @@ fn same_transaction((old, a): (&Plan, &Transaction), (new, b): (&Plan, &Transact
 fn transactions(devices: &[Device]) -> Span {
     let first = devices.iter().find(|device| device.transactions.count > 0).map_or(0, |d| d.transactions.first);
     Span { first, count: devices.iter().map(|device| device.transactions.count).sum() }
+}
+
+/// The stretch of all points of neighbouring transactions: they stand in scan order.
+fn points(plan: &Plan, span: Span) -> Span {
+    let all = stretch(&plan.transactions, span);
+    let first = all.iter().find(|transaction| transaction.points.count > 0).map_or(0, |t| t.points.first);
+    Span { first, count: all.iter().map(|transaction| transaction.points.count).sum() }
 }
 
 fn at(index: u32) -> usize {

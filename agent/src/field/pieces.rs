@@ -61,7 +61,7 @@ impl Pieces {
         parts.sort_by_key(|part| (part.first, part.end));
         let whole = Piece { parts, refused: false };
         let pieces = whole.halves()?;
-        let raws = vec![Raw::Fault(Status::BAD_CONFIGURATION_ERROR); slices.len()];
+        let raws = vec![Raw::Fault(Status::BAD_NOT_FOUND); slices.len()];
         Some(Self { table, start, pieces: pieces.into(), at: 0, raws, apart: false })
     }
 
@@ -107,14 +107,6 @@ impl Pieces {
             self.raws[*position] = Raw::Fault(status);
         }
         self.go_on();
-    }
-
-    /// Positions of the points that are refused.
-    pub(super) fn missing(&self) -> Vec<usize> {
-        let refused = self.pieces.iter().filter(|piece| piece.refused);
-        let mut missing: Vec<usize> = refused.flat_map(|piece| piece.points().map(|(at, _)| *at)).collect();
-        missing.sort_unstable();
-        missing
     }
 
     /// The whole pass, once no piece is left; the next `read` begins another. `None` of it if nothing was answered.
@@ -194,6 +186,13 @@ const fn is_value(raw: &Raw) -> bool {
 mod tests {
     use super::*;
 
+    fn lacking(pieces: &Pieces) -> Vec<usize> {
+        let refused = pieces.pieces.iter().filter(|piece| piece.refused);
+        let mut missing: Vec<usize> = refused.flat_map(|piece| piece.points().map(|(at, _)| *at)).collect();
+        missing.sort_unstable();
+        missing
+    }
+
     fn slice(offset: u16, words: u8, scale_factor: Option<u16>) -> Slice {
         Slice { offset, words, scale_factor }
     }
@@ -209,7 +208,7 @@ mod tests {
             asked.push((read.start(), read.count()));
             let reach = read.start()..read.start() + read.count();
             if missing.iter().any(|m| reach.contains(m)) {
-                pieces.refused(Status::BAD_CONFIGURATION_ERROR);
+                pieces.refused(Status::BAD_NOT_FOUND);
             } else {
                 let registers: Vec<u16> = reach.collect();
                 let slices = pieces.slices();
@@ -233,11 +232,11 @@ mod tests {
     fn one_missing_register_costs_one_point() {
         let slices = [slice(0, 1, None), slice(1, 2, None), slice(3, 1, None), slice(4, 1, Some(6)), slice(5, 1, None)];
         let mut pieces = Pieces::of(Table::Holding, 100, &slices).expect("halves");
-        let missing = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+        let missing = Raw::Fault(Status::BAD_NOT_FOUND);
         let expected = vec![words(100, 1, 0), words(101, 2, 0), missing, words(104, 1, 106), words(105, 1, 0)];
         let (asked, raws) = pass(&mut pieces, &[103]);
         assert_eq!(asked, [(100, 3), (103, 4), (103, 1), (104, 3)], "halves, and halves of the refused one");
-        assert_eq!(pieces.missing(), [2]);
+        assert_eq!(lacking(&pieces), [2]);
         assert_eq!(raws, Some(expected.clone()));
         let (asked, raws) = pass(&mut pieces, &[103]);
         assert_eq!(asked, [(100, 3), (104, 3)], "neighbours together again, the missing one never again");
@@ -272,7 +271,7 @@ mod tests {
             let mut pieces = Pieces::of(Table::Holding, 0, &slices).expect("halves");
             let (asked, raws) = pass(&mut pieces, &[missing]);
             assert!(asked.len() <= 14, "{missing}: {asked:?}");
-            assert_eq!(pieces.missing(), [usize::from(missing)]);
+            assert_eq!(lacking(&pieces), [usize::from(missing)]);
             let values = raws.expect("neighbours are answered");
             assert_eq!(values.iter().filter(|raw| matches!(raw, Raw::Fault(_))).count(), 1);
             assert!(pass(&mut pieces, &[missing]).0.len() <= 2, "then at most what lies on its two sides");
@@ -294,7 +293,7 @@ mod tests {
                 let read = pieces.read().expect("not finished");
                 asked.push((read.start(), read.count()));
                 if read.count() > 4 {
-                    pieces.refused(Status::BAD_CONFIGURATION_ERROR);
+                    pieces.refused(Status::BAD_NOT_FOUND);
                 } else {
                     let values: Vec<Raw> =
                         (read.start()..read.start() + read.count()).map(|n| words(n, 1, 0)).collect();
@@ -305,6 +304,6 @@ mod tests {
             passes.push(asked);
         }
         assert_eq!(passes, [vec![(0, 4), (4, 4)], vec![(0, 8), (0, 4), (4, 4)], vec![(0, 4), (4, 4)]]);
-        assert!(pieces.missing().is_empty());
+        assert!(lacking(&pieces).is_empty());
     }
 }

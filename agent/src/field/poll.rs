@@ -36,6 +36,7 @@ use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
 use identity::Known;
 use overheard::Masters;
+use refusal::Lacks;
 
 /// How often a link's counters are told.
 const COUNTS_EVERY_MS: u64 = 10_000;
@@ -140,6 +141,8 @@ struct DeviceState {
     heard_at: Option<Instant>,
     /// It is in a state in which it is scanned faster.
     fast: bool,
+    /// What it does not give.
+    lacks: Lacks,
 }
 
 struct Slot {
@@ -157,8 +160,8 @@ struct Slot {
     refused_at: Option<Millis>,
     /// Refused as a whole, it is not asked again before.
     held_until: Millis,
-    /// Positions of its points that were told to be refused.
-    told: Vec<usize>,
+    /// Positions of its points that the device does not give; `None` before its first answer.
+    missing: Option<Vec<usize>>,
     /// Why, by the last refusal.
     why: String,
 }
@@ -180,7 +183,7 @@ impl Poll {
                     pieces: None,
                     refused_at: None,
                     held_until: Millis(0),
-                    told: Vec::new(),
+                    missing: None,
                     why: String::new(),
                 });
                 timings.push(timing(&plan, device, &plan.transactions[transaction as usize]));
@@ -201,6 +204,7 @@ impl Poll {
                 identity: Known::of(&device.identity),
                 heard_at: None,
                 fast: false,
+                lacks: Lacks::default(),
             });
         }
         Self {
@@ -326,7 +330,7 @@ impl Poll {
             let well = self.health.is_well(device);
             self.count_scan(slot, scan.skipped, well);
             if well && self.is_held(slot, t) {
-                self.fault(slot, Status::BAD_CONFIGURATION_ERROR, now);
+                self.fault(slot, Status::BAD_NOT_FOUND, now);
             } else if well {
                 let job = self.scan(slot, Kind::Scan { attempt: 0 }, t);
                 return Step::Ask(self.known_first(job, t));
@@ -387,7 +391,7 @@ impl Poll {
     }
 
     fn earliest(&self, at: Option<Millis>) -> Option<Instant> {
-        let next = at.into_iter().chain(self.schedule.next_due()).min()?;
+        let next = at.into_iter().chain(self.schedule.next_due()).chain(self.lacks_due()).min()?;
         self.epoch.checked_add(Duration::from_millis(next.0))
     }
 

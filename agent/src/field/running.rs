@@ -159,6 +159,7 @@ impl Running {
                 to: index,
                 devices: Shift { from: 0, to: 0, count: 0 },
                 transactions: Shift { from: 0, to: 0, count: 0 },
+                points: Shift { from: 0, to: 0, count: 0 },
             });
             self.places.write().unwrap_or_else(PoisonError::into_inner).insert(number, here);
             let placed: Deliver = Arc::new(move |message| {

@@ -60,6 +60,7 @@ impl Sketch {
             above_least_ppm: 0,
             state_point: 0,
             identity: Identity::default(),
+            map_point: None,
         });
         self
     }
@@ -216,7 +217,7 @@ pub(super) fn states(messages: &[FieldMessage]) -> Vec<(&'static str, u32, bool)
         | FieldMessage::Shown { .. }
         | FieldMessage::Masters { .. }
         | FieldMessage::Counts { .. } => None,
-        FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,
+        FieldMessage::Lacks { .. } | FieldMessage::Restarted { .. } | FieldMessage::Notice { .. } => None,
     };
     messages.iter().filter_map(state).collect()
 }

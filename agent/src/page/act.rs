@@ -38,6 +38,14 @@ pub(super) struct Why {
     pub reason: Option<String>,
 }
 
+/// Body of what is done to what a person has seen.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Seen {
+    /// The occurrence they saw: if another one stands by now, nothing is done. Without it whichever stands is meant.
+    pub occurrence: Option<u32>,
+}
+
 /// Body of a shelf.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -94,24 +102,42 @@ pub(super) struct Note {
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Several {
-    /// Alarms, by id.
+    /// Alarms, by id, or with the occurrence that was seen.
     #[schemars(length(min = 1, max = 500))]
-    pub alarms: Vec<String>,
+    pub alarms: Vec<OneOfSeveral>,
 }
+
+/// One of them.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub(super) enum OneOfSeveral {
+    /// Whichever occurrence stands.
+    Any(String),
+    /// The one that was seen.
+    Seen {
+        /// Alarm, by id.
+        alarm: String,
+        /// Its occurrence.
+        occurrence: u32,
+    },
+}
+
+/// What is asked for, which occurrence it is meant for, and why.
+type Asked = (Action, Option<u32>, Option<String>);
 
 type Body<T> = Result<Json<T>, JsonRejection>;
 type Outcome = Result<Json<Done>, Trouble>;
 
-pub(super) async fn acknowledge(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Nothing>) -> Outcome {
-    on_alarm(s, id, h, b, |_: Nothing| Ok((Action::Acknowledge, None)), "Acknowledged.").await
+pub(super) async fn acknowledge(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Seen>) -> Outcome {
+    on_alarm(s, id, h, b, |body: Seen| Ok((Action::Acknowledge, body.occurrence, None)), "Acknowledged.").await
 }
 
-pub(super) async fn reset(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Nothing>) -> Outcome {
-    on_alarm(s, id, h, b, |_: Nothing| Ok((Action::Reset, None)), "Reset.").await
+pub(super) async fn reset(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Seen>) -> Outcome {
+    on_alarm(s, id, h, b, |body: Seen| Ok((Action::Reset, body.occurrence, None)), "Reset.").await
 }
 
 pub(super) async fn unshelve(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Nothing>) -> Outcome {
-    on_alarm(s, id, h, b, |_: Nothing| Ok((Action::Unshelve, None)), "The shelf is ended.").await
+    on_alarm(s, id, h, b, |_: Nothing| Ok((Action::Unshelve, None, None)), "The shelf is ended.").await
 }
 
 pub(super) async fn shelve(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Shelf>) -> Outcome {
@@ -125,17 +151,17 @@ pub(super) async fn shelve(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap
                 ));
             }
         };
-        Ok((action, body.reason))
+        Ok((action, None, body.reason))
     };
     on_alarm(s, id, h, b, action, "Shelved.").await
 }
 
 pub(super) async fn remove(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Why>) -> Outcome {
-    on_alarm(s, id, h, b, |body: Why| Ok((Action::RemoveFromService, body.reason)), "Removed from service.").await
+    on_alarm(s, id, h, b, |body: Why| Ok((Action::RemoveFromService, None, body.reason)), "Removed from service.").await
 }
 
 pub(super) async fn put_back(s: State<Arc<Shared>>, id: Path<String>, h: HeaderMap, b: Body<Why>) -> Outcome {
-    on_alarm(s, id, h, b, |body: Why| Ok((Action::ReturnToService, body.reason)), "Returned to service.").await
+    on_alarm(s, id, h, b, |body: Why| Ok((Action::ReturnToService, None, body.reason)), "Returned to service.").await
 }
 
 /// Acknowledges several; what cannot be acknowledged any more is named, the rest is done.
@@ -150,11 +176,15 @@ pub(super) async fn acknowledge_several(
         return Err(Trouble::Malformed("Name 1 to 500 alarms.".into()));
     }
     let (mut done, mut refused) = (0_usize, Vec::new());
-    for alarm in &body.alarms {
-        match through(&shared, &session, Action::Acknowledge, Some(alarm.clone()), None).await {
+    for one in body.alarms {
+        let (alarm, occurrence) = match one {
+            OneOfSeveral::Any(alarm) => (alarm, None),
+            OneOfSeveral::Seen { alarm, occurrence } => (alarm, Some(occurrence)),
+        };
+        match through(&shared, &session, Some(alarm.clone()), (Action::Acknowledge, occurrence, None)).await {
             Ok(_) => done += 1,
             Err(Trouble::Unavailable(why)) => return Err(Trouble::Unavailable(why)),
-            Err(_) => refused.push(alarm.as_str()),
+            Err(_) => refused.push(alarm),
         }
     }
     if done == 0 {
@@ -175,7 +205,7 @@ pub(super) async fn suppress(
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
     let for_ms = body.for_s.map(ms).transpose()?;
-    through(&shared, &session, Action::Suppress { rule, for_ms }, None, body.reason).await?;
+    through(&shared, &session, None, (Action::Suppress { rule, for_ms }, None, body.reason)).await?;
     Ok(Json(Done { done: true, text: "The suppression holds.".into() }))
 }
 
@@ -187,7 +217,7 @@ pub(super) async fn release(
 ) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
-    through(&shared, &session, Action::Release { rule }, None, body.reason).await?;
+    through(&shared, &session, None, (Action::Release { rule }, None, body.reason)).await?;
     Ok(Json(Done { done: true, text: "The suppression is ended.".into() }))
 }
 
@@ -199,7 +229,7 @@ pub(super) async fn confirm(
 ) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
-    through(&shared, &session, Action::ConfirmDevice { device }, None, body.reason).await?;
+    through(&shared, &session, None, (Action::ConfirmDevice { device }, None, body.reason)).await?;
     Ok(Json(Done { done: true, text: "Confirmed; the device is asked again who it is.".into() }))
 }
 
@@ -213,14 +243,14 @@ pub(super) async fn mode(State(shared): State<Arc<Shared>>, headers: HeaderMap, 
         )));
     };
     let for_ms = body.for_s.map(ms).transpose()?;
-    through(&shared, &session, Action::SetMode { mode: *mode, for_ms }, None, body.reason).await?;
+    through(&shared, &session, None, (Action::SetMode { mode: *mode, for_ms }, None, body.reason)).await?;
     Ok(Json(Done { done: true, text: format!("The mode is {}.", body.mode) }))
 }
 
 pub(super) async fn note(State(shared): State<Arc<Shared>>, headers: HeaderMap, body: Body<Note>) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
-    through(&shared, &session, Action::Note, body.alarm, Some(body.text)).await?;
+    through(&shared, &session, body.alarm, (Action::Note, None, Some(body.text))).await?;
     Ok(Json(Done { done: true, text: "The note is in the log.".into() }))
 }
 
@@ -229,13 +259,13 @@ async fn on_alarm<T: DeserializeOwned>(
     Path(id): Path<String>,
     headers: HeaderMap,
     body: Body<T>,
-    action: impl FnOnce(T) -> Result<(Action, Option<String>), Trouble>,
+    action: impl FnOnce(T) -> Result<Asked, Trouble>,
     said: &str,
 ) -> Outcome {
     let session = person::signed_in_to_act(&shared, &headers)?;
     let Json(body) = body.map_err(person::malformed)?;
-    let (action, reason) = action(body)?;
-    through(&shared, &session, action, Some(id), reason).await?;
+    let asked = action(body)?;
+    through(&shared, &session, Some(id), asked).await?;
     Ok(Json(Done { done: true, text: said.to_owned() }))
 }
 
@@ -243,16 +273,15 @@ async fn on_alarm<T: DeserializeOwned>(
 async fn through(
     shared: &Shared,
     session: &super::sessions::Session,
-    action: Action,
     alarm: Option<String>,
-    reason: Option<String>,
+    (action, occurrence, reason): Asked,
 ) -> Result<(), Trouble> {
     let (answer, wait) = tokio::sync::oneshot::channel::<Answer>();
     let reply = Reply::to(move |said| {
         // The person may have gone away meanwhile; the events tell.
         let _gone = answer.send(said);
     });
-    let request = Request { who: session.name.clone(), role: session.role, action, alarm, reason, reply };
+    let request = Request { who: session.name.clone(), role: session.role, action, alarm, occurrence, reason, reply };
     shared.door.hand_in(Message::Operator(Box::new(request)));
     match tokio::time::timeout(ANSWER, wait).await {
         Ok(Ok(Ok(_done))) => Ok(()),
@@ -284,6 +313,7 @@ fn refusal(refused: &Refused) -> Trouble {
         | Refused::NotInForce { .. }
         | Refused::InForce { .. }
         | Refused::AcknowledgedElsewhere
+        | Refused::OtherOccurrence { .. }
         | Refused::NothingToConfirm { .. }
         | Refused::State(_) => Trouble::Refused(text),
     }

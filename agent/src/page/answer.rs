@@ -2,12 +2,12 @@
 //!
 //! Shapes and units as in `API.md`. Plain data; decides nothing. Never panics.
 
-use std::collections::BTreeMap;
-
 use lapwing_protocol::catalogue::CataloguePoint;
 use lapwing_protocol::{AlarmRecord, Decimal, Event};
 use schemars::JsonSchema;
 use serde::Serialize;
+
+use crate::core::figures::Asked;
 
 /// A value as the page takes it: number of the point, value in its unit, OPC UA status number, when it was read.
 pub(super) type ValueRow = (u32, Option<Decimal>, u32, i64);
@@ -106,7 +106,7 @@ pub(super) struct Alarms {
     /// Every alarm's present record.
     pub alarms: Vec<AlarmRecord>,
     /// The standard's figures.
-    pub figures: BTreeMap<String, serde_json::Value>,
+    pub figures: Asked,
 }
 
 /// `GET /api/events`.
@@ -159,6 +159,9 @@ pub(super) struct DeviceRow {
     pub identity: Option<IdentityRow>,
     /// Counted since the start.
     pub figures: FieldFigures,
+    /// Paths of the points it does not give; absent if it gives all.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub lacking: Vec<String>,
     /// What is read together.
     pub transactions: Vec<TransactionRow>,
 }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
+use lapwing_protocol::Status;
 use serde_json::{Value, json};
 
 use super::Shared;
@@ -24,6 +25,7 @@ pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
             up: is_up(&shared, device.state_point),
             identity: identity(&shared, device),
             figures: figures(shared.stats.device(number)),
+            lacking: lacking(&shared, number),
             transactions: stretch(&shared.plan.transactions, device.transactions)
                 .iter()
                 .map(|transaction| TransactionRow {
@@ -78,6 +80,14 @@ fn identity(shared: &Shared, device: &Device) -> Option<IdentityRow> {
 fn is_up(shared: &Shared, point: u32) -> bool {
     let shown = usize::try_from(point).ok().and_then(|point| shared.board.get(point));
     shown.is_some_and(|shown| shown.value == Some(0))
+}
+
+/// Paths of the points that a device does not give, by their last readings.
+fn lacking(shared: &Shared, device: u32) -> Vec<String> {
+    let of_device = shared.plan.points.iter().enumerate().filter(|(_, point)| point.device == Some(device));
+    let missing =
+        of_device.filter(|(at, _)| shared.board.get(*at).is_some_and(|shown| shown.status == Status::BAD_NOT_FOUND));
+    missing.map(|(_, point)| point.path.clone()).collect()
 }
 
 #[allow(clippy::cast_precision_loss)] // a latency in µs stays far below 2^52

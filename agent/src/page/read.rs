@@ -9,14 +9,10 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::HeaderMap;
 use lapwing_protocol::{AlarmRecord, Decimal};
-use serde_json::json;
 
 use super::answer::{About, AboutStore, Alarms, Now, Person, PointRow, Points, ValueRow};
 use super::{Shared, now_ms, person};
 use crate::core::board::Shown;
-
-/// Alarms told as the most frequent.
-const TOP: usize = 10;
 
 /// `GET /api/about`.
 pub(super) async fn about(State(shared): State<Arc<Shared>>, headers: HeaderMap) -> Json<About> {
@@ -71,24 +67,7 @@ pub(super) async fn alarms(State(shared): State<Arc<Shared>>) -> Json<Alarms> {
             None
         }
     });
-    let alarms: Vec<AlarmRecord> = alarms.collect();
-    let figures = figures(&shared, &alarms);
-    Json(Alarms { alarms, figures })
-}
-
-/// What the alarm system asks of people (IEC 62682, clause 16, monitoring; from memory): the agent's own points about it
-/// by name, and which alarms have come most often.
-fn figures(shared: &Shared, alarms: &[AlarmRecord]) -> BTreeMap<String, serde_json::Value> {
-    const NAMES: [&str; 7] = ["per_10_min", "per_hour", "per_day", "standing", "stale", "chattering", "flood"];
-    let first = shared.plan.load_points.and_then(|point| usize::try_from(point).ok());
-    let shown = first.into_iter().flat_map(|first| first..).zip(NAMES);
-    let values = shown.filter_map(|(point, name)| Some((name.to_owned(), shared.board.get(point)?.value?.into())));
-    let mut figures: BTreeMap<String, serde_json::Value> = values.collect();
-    let mut top: Vec<&AlarmRecord> = alarms.iter().filter(|record| record.occurrence > 0).collect();
-    top.sort_by_key(|record| std::cmp::Reverse(record.occurrence));
-    let top = top.iter().take(TOP).map(|record| json!({ "alarm": record.alarm, "count": record.occurrence }));
-    figures.insert("top".into(), top.collect());
-    figures
+    Json(Alarms { alarms: alarms.collect(), figures: shared.board.asked() })
 }
 
 /// Rows of what changed after a change number.

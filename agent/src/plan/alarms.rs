@@ -44,6 +44,10 @@ pub struct Alarm {
     pub left_to: Option<i64>,
     /// Below so much time left it has this priority.
     pub urgent: Option<(Duration, Priority)>,
+    /// The point that says how many seconds there are once its condition holds.
+    pub clock: Option<u32>,
+    /// The point that shows that what acts by itself in time is armed.
+    pub protection: Option<u32>,
     /// Made by the agent itself (`fault/…`), not configured.
     pub own: bool,
     /// The link whose failure explains it, by name; own alarms on devices only.
@@ -51,6 +55,40 @@ pub struct Alarm {
     /// Digest of its condition: a changed one is judged anew.
     pub digest: u64,
 }
+
+/// Who acknowledges alarms.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Acknowledge {
+    /// People, through this agent.
+    #[default]
+    Here,
+    /// People, in the site's own system: alarms acknowledge themselves when they clear.
+    Elsewhere,
+    /// Both: what nobody acknowledged here does so itself when it clears.
+    Both,
+}
+
+/// What the review of the alarm set reckons with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Review {
+    /// How long a person takes from hearing of it to having done something.
+    pub human_response: Duration,
+    /// Heat at which the time left is reckoned, kW; `None`: what the cooling takes out for hours.
+    pub design_load_kw: Option<f64>,
+    /// Inlet air at which a loss of cooling begins, °C.
+    pub design_inlet_c: f64,
+}
+
+impl Default for Review {
+    fn default() -> Self {
+        Self { human_response: HUMAN_RESPONSE, design_load_kw: None, design_inlet_c: DESIGN_INLET_C }
+    }
+}
+
+/// Three minutes (common practice, no source).
+pub const HUMAN_RESPONSE: Duration = Duration::from_secs(180);
+/// The upper end of the recommended envelope (ASHRAE TC 9.9, 2021).
+pub const DESIGN_INLET_C: f64 = 27.0;
 
 /// Which alarms follow from which, as the engine's room `alarm::group` reads it.
 #[derive(Clone, Debug, Default)]

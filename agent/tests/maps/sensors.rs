@@ -62,7 +62,7 @@ fn what_is_broken_missing_or_of_another_kind_gives_no_number() {
     assert_eq!(status("inlet/temperature"), Status::BAD_SENSOR_FAILURE);
     assert_eq!(status("inlet/humidity"), Status::BAD_CONFIGURATION_ERROR);
     assert_eq!(status("fan/1/speed"), Status::BAD_NOT_CONNECTED);
-    assert_eq!(status("supply/1/voltage"), Status::BAD_CONFIGURATION_ERROR);
+    assert_eq!(status("supply/1/voltage"), Status::BAD_NOT_FOUND);
     assert!(round.readings["supply/1/current"].is_ok());
     assert!(round.notices.len() == 1 && round.notices[0].contains("Supply 1 Voltage"), "{:?}", round.notices);
 }

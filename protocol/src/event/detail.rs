@@ -191,6 +191,9 @@ pub struct OperatorAction {
     /// The alarm it was done to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub alarm: Option<String>,
+    /// The occurrence the person saw, where they named one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub occurrence: Option<u32>,
     /// The point it was done to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub point: Option<String>,

@@ -130,6 +130,7 @@ fn nothing_is_too_long_to_write() {
         action: long.clone(),
         by: long.clone(),
         alarm: some.clone(),
+        occurrence: Some(u32::MAX),
         point: some.clone(),
         rule: some.clone(),
         to_mode: Some(Word::Unknown("m".repeat(64))),

@@ -44,6 +44,14 @@ pub fn judge(
     if let Condition::BadMeasurement = condition {
         return bad_measurement(status);
     }
+    if let Condition::NotIn { states } = *condition {
+        // A point that is out of service is nobody's proof and nobody's alarm; what cannot be read proves nothing.
+        return if out_of_service(status) {
+            Truth::Unknown
+        } else {
+            (status.is_bad() || !has_state(states, value)).into()
+        };
+    }
     if status.is_bad() {
         return Truth::Unknown;
     }
@@ -72,6 +80,7 @@ pub fn judge(
             }
         }
         Condition::Frozen => same.into(),
+        Condition::NotIn { states } => (!has_state(states, value)).into(),
     }
 }
 
@@ -93,7 +102,7 @@ pub(crate) const fn steady(condition: &Condition, value: i64, active: bool) -> (
         Condition::High { limit, deadband } => (limit.saturating_sub(deadband), i64::MAX),
         Condition::Low { limit, .. } if !active => (limit, i64::MAX),
         Condition::Low { limit, deadband } => (i64::MIN, limit.saturating_add(deadband)),
-        Condition::State { .. } => (value, value),
+        Condition::State { .. } | Condition::NotIn { .. } => (value, value),
         Condition::BadMeasurement if !active => (i64::MIN, i64::MAX),
         Condition::Beyond { limit, .. } if !active => (limit.saturating_neg(), limit),
         Condition::Beyond { limit, deadband } if value >= 0 => (limit.saturating_sub(deadband), i64::MAX),
@@ -115,15 +124,22 @@ fn faster(slope: Option<Slope>, per_min: i64, deadband: i64, active: bool) -> Tr
     }
 }
 
-/// A failed exchange is the link's or device's alarm, a point out of service nobody's: both say nothing of the sensor.
+/// A failed exchange is the link's or device's alarm, what the device does not give is in the alarm on its map, a point
+/// out of service nobody's: none of them says anything of the sensor.
 const fn bad_measurement(status: Status) -> Truth {
+    const ELSEWHERE: [u32; 2] = [Status::BAD_OUT_OF_SERVICE.number(), Status::BAD_NOT_FOUND.number()];
+    let reason = status.number() & 0xFFFF_0000;
     if !status.is_bad() {
         Truth::False
-    } else if status.is_communication() || status.number() & 0xFFFF_0000 == Status::BAD_OUT_OF_SERVICE.number() {
+    } else if status.is_communication() || reason == ELSEWHERE[0] || reason == ELSEWHERE[1] {
         Truth::Unknown
     } else {
         Truth::True
     }
+}
+
+const fn out_of_service(status: Status) -> bool {
+    status.number() & 0xFFFF_0000 == Status::BAD_OUT_OF_SERVICE.number()
 }
 
 #[cfg(test)]
@@ -132,6 +148,20 @@ mod tests {
 
     fn at(condition: Condition, value: i64, active: bool) -> Truth {
         judge(&condition, value, Status::GOOD, None, false, active)
+    }
+
+    #[test]
+    fn what_is_not_shown_to_be_armed_is_not() {
+        let armed = Condition::NotIn { states: 0b10 };
+        let judged = |value, status| judge(&armed, value, status, None, false, false);
+        assert_eq!([1, 0, 2, 64, -1].map(|value| judged(value, Status::GOOD)), {
+            use Truth::{False, True};
+            [False, True, True, True, True]
+        });
+        assert_eq!(judged(1, Status::BAD_COMMUNICATION_ERROR), Truth::True, "an old answer proves nothing");
+        assert_eq!(judged(1, Status::BAD_SENSOR_FAILURE), Truth::True);
+        assert_eq!(judged(1, Status::BAD_OUT_OF_SERVICE), Truth::Unknown);
+        assert_eq!(steady(&armed, 1, false), (1, 1));
     }
 
     #[test]
@@ -254,6 +284,7 @@ mod tests {
             (Status::BAD_COMMUNICATION_ERROR, Truth::Unknown),
             (Status::BAD_WAITING, Truth::Unknown),
             (Status::BAD_OUT_OF_SERVICE, Truth::Unknown),
+            (Status::BAD_NOT_FOUND, Truth::Unknown),
         ];
         for (status, truth) in expected {
             assert_eq!(judge(&Condition::BadMeasurement, 0, status, None, false, false), truth, "{status:?}");

@@ -334,7 +334,8 @@ impl<'a> Dialogue<'a> {
             difference: None,
             tolerance: None,
             quality: seen.as_ref().map_or(Status::BAD_WAITING, |seen| seen.status).words().into(),
-            latency_ms: seen.as_ref().filter(|seen| seen.reads > 0).map(|seen| ms(seen.latency)),
+            // What is only overheard has none.
+            latency_ms: seen.as_ref().filter(|seen| seen.reads > 0 && !seen.latency.is_zero()).map(|s| ms(s.latency)),
             refresh_s: seen.as_ref().and_then(Seen::refresh).map(|d| (d.as_secs_f64() * 1e3).round() / 1e3),
             verdict,
             initials: if verdict == Verdict::NotDecided { String::new() } else { self.initials.clone() },
@@ -393,8 +394,12 @@ impl<'a> Dialogue<'a> {
         for doubt in self.board.doubts(target.point) {
             text.push_str(&format!("  doubt     {doubt}\n"));
         }
-        if let Some(latency) = found.latency_ms {
-            text.push_str(&format!("  answer    {latency:.1} ms; {}\n", refresh_words(point, found.refresh_s)));
+        let answer = match found.latency_ms {
+            Some(latency) => Some(format!("{latency:.1} ms")),
+            None => found.refresh_s.map(|_| "overheard".to_owned()),
+        };
+        if let Some(answer) = answer {
+            text.push_str(&format!("  answer    {answer}; {}\n", refresh_words(point, found.refresh_s)));
         }
         for hint in &found.suggestions {
             text.push_str(&format!("  hint      {hint}\n"));

@@ -14,6 +14,7 @@ use lapwing_engine::spec::{AlarmSpec, Condition, Test, WindowSpec};
 use lapwing_protocol::{ConditionKind, Decimal, Unit};
 
 use crate::config::items::alarm::{AlarmItem, TEXTS, Watch};
+use crate::config::list::Listed;
 use crate::config::mistake::Report;
 use crate::config::names;
 use crate::config::pattern::{Captures, Pattern, RESERVED, fill, placeholders};
@@ -83,6 +84,10 @@ pub(crate) fn tables(parts: &Parts, points: &Points, comparisons: &Comparisons, 
             }
             ids.insert(id.clone(), path.clone());
             tables.places.insert(id.clone(), (item.id.place, item.label.clone()));
+            let by_pattern = !plain(item) && !counts;
+            let point = comparisons.subject(at).unwrap_or(at);
+            let point = points.drafts[point].point.path.clone();
+            report.listed.push(Listed { id: id.clone(), item: number, by_pattern, point, captures: captures.clone() });
             tables.expand(item, &id, at, &captures, (points, incomplete), report);
         }
         remarks(item, report);
@@ -214,6 +219,22 @@ impl Tables {
             }
             None => None,
         };
+        let [clock, protection] = [&item.clock, &item.protection]
+            .map(|named| named.as_ref().map(|named| (named, points.find(&fill(&named.value, captures)))));
+        for ((named, found), key) in clock.iter().zip(["clock"]).chain(protection.iter().zip(["protection"])) {
+            if found.is_none() {
+                let path = fill(&named.value, captures);
+                let wrong = Wrong::UnknownPoint { near: points.nearest(&path), path, incomplete };
+                report.wrong(named.place, format!("{}.{key}", item.label), wrong);
+            }
+        }
+        if let Some((named, Some(found))) = clock
+            && points.drafts[found].point.unit != "s"
+        {
+            let unit = points.drafts[found].point.unit.clone();
+            let wrong = Wrong::ClockNotInSeconds { path: points.drafts[found].point.path.clone(), unit };
+            report.wrong(named.place, format!("{}.clock", item.label), wrong);
+        }
         let limit = steps_of(condition).map(|steps| Decimal::new(steps, draft.point.exponent));
         let mut values = captures.clone();
         for (name, value) in [("tag", &draft.point.tag), ("where", &draft.point.location)] {
@@ -252,6 +273,8 @@ impl Tables {
             respond_within: item.respond_within,
             left_to,
             urgent: item.urgent,
+            clock: clock.and_then(|(_, found)| found).map(index),
+            protection: protection.and_then(|(_, found)| found).map(index),
             own: false,
             link: None,
             digest: 0,
@@ -303,7 +326,7 @@ const fn steps_of(condition: Condition) -> Option<i64> {
         Condition::High { limit, .. } | Condition::Low { limit, .. } => Some(limit),
         Condition::Rise { per_min, .. } | Condition::Fall { per_min, .. } => Some(per_min),
         Condition::Beyond { limit, .. } | Condition::TimeToLimit { limit, .. } => Some(limit),
-        Condition::State { .. } | Condition::BadMeasurement | Condition::Frozen => None,
+        Condition::State { .. } | Condition::BadMeasurement | Condition::Frozen | Condition::NotIn { .. } => None,
     }
 }
 
@@ -360,6 +383,9 @@ fn condition(item: &AlarmItem, watch: &Watch, draft: &Draft, report: &mut Report
             Some(Condition::Low { limit, deadband: 0 })
         }
         (ConditionKind::Frozen, _) => Some(Condition::Frozen),
+        (ConditionKind::NotArmed, _) => {
+            states(&watch.states, draft, &key, report).map(|states| Condition::NotIn { states })
+        }
         (
             ConditionKind::TimeToLimit
             | ConditionKind::Deviation

@@ -31,6 +31,12 @@ pub(crate) struct Comparisons {
 }
 
 impl Comparisons {
+    /// What a point was made to compare; `None` if it was not made here or counts.
+    pub(crate) fn subject(&self, at: usize) -> Option<usize> {
+        let made = self.list.iter().find(|compared| compared.point == index(at))?;
+        usize::try_from(made.subject?).ok()
+    }
+
     /// The points an alarm is judged on instead of those its pattern found.
     pub(crate) fn instead(
         &self,
@@ -54,7 +60,8 @@ impl Comparisons {
                 | ConditionKind::State
                 | ConditionKind::BadMeasurement
                 | ConditionKind::TimeToLimit
-                | ConditionKind::Frozen,
+                | ConditionKind::Frozen
+                | ConditionKind::NotArmed,
             )
             | None => found,
         }

@@ -11,6 +11,7 @@ use lapwing_protocol::{ConditionKind, Decimal, Priority, Quantity, Unit};
 
 use crate::config::units;
 use crate::plan::{Health, Link, Point, Store};
+use crate::words::{Own, OwnAlarm};
 
 use super::alarms::Tables;
 use super::own::{Texts, spec};
@@ -82,35 +83,16 @@ fn add(points: &mut Points, path: &str, quantity: Quantity, unit: &str, exponent
 }
 
 /// Adds the alarms.
-pub(super) fn alarms(health: &Health, store: &Store, tables: &mut Tables) {
+pub(super) fn alarms(health: &Health, store: &Store, own: &Own, tables: &mut Tables) {
     let minute_ms = 60_000;
-    let texts = |id: &str, text: &str, consequence: &str, response: &str, first_check: &str| Texts {
-        id: format!("fault/agent/{id}"),
-        text: text.into(),
-        consequence: consequence.into(),
-        response: response.into(),
-        first_check: first_check.into(),
-        link: None,
-    };
+    let texts = |id: &str, words: &OwnAlarm| Texts::of(words, format!("fault/agent/{id}"), None, &[]);
     let bad_state = Condition::State { states: 1 << 1 };
-    let full = texts(
-        "store",
-        "The event store takes no events",
-        "Events are only in memory: a power cut loses those the broker does not have.",
-        "Free or replace the disk of the data directory.",
-        "Is the disk full, read-only or failing? The event of kind store says what was seen.",
-    );
+    let full = texts("store", &own.store);
     tables.push(
         full.about(health.store, ConditionKind::State, Priority::High, 60),
         spec(health.store, bad_state, Priority::High, 0),
     );
-    let clock = texts(
-        "clock",
-        "The clock of this box is not synchronised",
-        "Stamps of events and readings may be wrong; delays and limits are not affected.",
-        "Restore the time service of this box or its way to it.",
-        "Does the box reach its time server?",
-    );
+    let clock = texts("clock", &own.clock);
     // A box that was just started needs its time; an hour without is worth a word.
     tables.push(
         clock.about(health.clock, ConditionKind::State, Priority::Low, 24 * 60),
@@ -120,24 +102,12 @@ pub(super) fn alarms(health: &Health, store: &Store, tables: &mut Tables) {
     // share of the disk would say nothing: a twentieth of a large one is room for years.
     let reserve_mib = store.history.unwrap_or_default().reserve_mib;
     let limit_mib = i64::from((reserve_mib / 2).max(8));
-    let disk = texts(
-        "disk",
-        "The disk of the data directory has only {value} MiB left, less than {limit} MiB",
-        "When it is full events are only in memory; history has been thinned already.",
-        "Remove what does not belong there, or give the agent a larger disk.",
-        "What grows beside the agent's files?",
-    );
+    let disk = texts("disk", &own.disk);
     let low = Condition::Low { limit: limit_mib, deadband: limit_mib / 4 };
     let mut alarm = disk.about(health.disk_free_mib, ConditionKind::Low, Priority::Medium, 8 * 60);
     alarm.limit = Some(Decimal::new(limit_mib, 0));
     tables.push(alarm, spec(health.disk_free_mib, low, Priority::Medium, minute_ms));
-    let unsent = texts(
-        "events-waiting",
-        "Events wait for the broker since {value}, longer than {limit}",
-        "Whoever relies on the broker does not see new alarms.",
-        "Restore the broker or the way to it; nothing is lost meanwhile.",
-        "Does the broker run, and does this box reach it?",
-    );
+    let unsent = texts("events-waiting", &own.unsent);
     let high = Condition::High { limit: 300, deadband: 60 };
     let mut alarm = unsent.about(health.oldest, ConditionKind::High, Priority::Medium, 60);
     alarm.limit = Some(Decimal::new(300, 0));

@@ -13,6 +13,7 @@ mod identity;
 mod overview;
 mod own;
 mod pace;
+mod review;
 mod scan;
 mod topology;
 mod used;
@@ -26,6 +27,7 @@ use lapwing_protocol::Unit;
 
 use crate::plan::{self, Plan};
 
+use super::items::accept::AcceptItem;
 use super::items::alarm::AlarmItem;
 use super::items::derived::DerivedItem;
 use super::items::device::DeviceItem;
@@ -52,6 +54,10 @@ pub(crate) struct Parts {
     pub(crate) alarms: Vec<AlarmItem>,
     pub(crate) groups: Vec<GroupItem>,
     pub(crate) suppress: Vec<SuppressItem>,
+    /// What of the review is right as it is.
+    pub(crate) accepts: Vec<AcceptItem>,
+    /// The alarm set is reviewed.
+    pub(crate) review: bool,
     /// A map could not be read: points that are missing may be in it.
     pub(crate) incomplete: bool,
     /// Where the module file begins.
@@ -127,8 +133,9 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
-    own::alarms(&links, &devices, &points, &mut tables);
-    health::alarms(&health, &parts.settings.store, &mut tables);
+    let words = &crate::words::Words::of(parts.settings.module.language).own;
+    own::alarms(&links, &devices, &points, words, &mut tables);
+    health::alarms(&health, &parts.settings.store, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
@@ -141,6 +148,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         http: settings.http.clone(),
         log: settings.log.clone(),
         snmp: settings.snmp.clone(),
+        review: design(settings.review, parts),
         overview,
         links,
         devices,
@@ -161,8 +169,15 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {
         pace::remarks(&plan, parts, &places, report);
+        review::review(&plan, parts, &places, report);
     }
     plan
+}
+
+/// The design load, where none is given: what the cooling takes out for hours.
+fn design(review: plan::Review, parts: &Parts) -> plan::Review {
+    let cooling: f64 = parts.tiers.iter().filter_map(|tier| tier.main.cooling_kw).sum();
+    plan::Review { design_load_kw: review.design_load_kw.or((cooling > 0.0).then_some(cooling)), ..review }
 }
 
 /// Judges the patterns of points that are published one by one: the same patterns, laid over the same paths.

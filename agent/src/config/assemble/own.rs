@@ -1,7 +1,8 @@
 //! The agent's own points and alarms: states of links and devices, and sensors without a believable reading.
 //!
 //! One cause is one alarm: a link with a single device has no device point, since both would say one thing; a point whose
-//! bad measurement is watched by a configured alarm gets none of its own. Links and devices are judged where they are
+//! bad measurement is watched by a configured alarm gets none of its own; all points that a device does not give are one
+//! alarm on its map. Links and devices are judged where they are
 //! polled, which takes its time: their alarms have no further delay. Times to respond: common practice, no source. Never
 //! panics.
 
@@ -12,6 +13,7 @@ use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
 
 use crate::config::units;
 use crate::plan::{Alarm, Device, Link, Point, Redfish, Transport};
+use crate::words::{Own, OwnAlarm, filled};
 
 use super::alarms::Tables;
 use super::{Draft, Points, index};
@@ -27,6 +29,8 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         for device in devices.iter_mut().skip(first).take(count) {
             device.state_point =
                 if count == 1 { link.state_point } else { add(points, format!("agent/device/{}/state", device.name)) };
+            let states = ["gives all its points", "lacks points"];
+            device.map_point = Some(add_states(points, format!("agent/device/{}/map", device.name), states));
             if !device.identity.checks.is_empty() {
                 let states = ["as expected", "another device"];
                 device.identity.point =
@@ -107,7 +111,7 @@ fn add_own(points: &mut Points, point: Point) -> u32 {
 }
 
 /// Adds the alarms on them, and one for each field point that no alarm for bad measurement covers.
-pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables: &mut Tables) {
+pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, own: &Own, tables: &mut Tables) {
     for link in links {
         let behind: Vec<&str> = devices
             .iter()
@@ -115,50 +119,47 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
             .take(link.devices.count as usize)
             .map(|device| device.name.as_str())
             .collect();
-        let way = match &link.transport {
+        let behind = behind.join(", ");
+        let (texts, host, port, path) = match &link.transport {
             Transport::ModbusTcp { host, port }
             | Transport::ModbusTls { host, port, .. }
             | Transport::ModbusRtuTcp { host, port, .. }
             | Transport::Redfish(Redfish { host, port, .. })
-            | Transport::Snmp { host, port, .. } => {
-                format!("Is {host} port {port} reachable from this box, and is it powered?")
-            }
-            Transport::Serial { path, .. } => {
-                format!("Is {} there, and is the line wired and terminated?", path.display())
-            }
+            | Transport::Snmp { host, port, .. } => (&own.link, host.clone(), port.to_string(), String::new()),
+            Transport::Serial { path, .. } => (&own.line, String::new(), String::new(), path.display().to_string()),
         };
-        let alarm = Texts {
-            id: format!("fault/link/{}", link.name),
-            text: format!("Link {} does not answer", link.name),
-            consequence: format!("Nothing is known of {}: alarms on their points cannot be raised.", behind.join(", ")),
-            response: "Watch the equipment on the spot until the link is back; restore cable, gateway or power.".into(),
-            first_check: way,
-            link: None,
-        };
+        let gaps =
+            [("link", link.name.as_str()), ("devices", &behind), ("host", &host), ("port", &port), ("path", &path)];
+        let alarm = Texts::of(texts, format!("fault/link/{}", link.name), None, &gaps);
         tables.push(
             alarm.about(link.state_point, ConditionKind::State, Priority::High, 15),
             spec(link.state_point, failed(), Priority::High, 0),
         );
         if let Some(point) = link.masters_point {
-            let (alarm, priority) = (masters(link), Priority::Medium);
+            let gaps = [("link", link.name.as_str())];
+            let alarm = Texts::of(&own.masters, format!("fault/link/{}/masters", link.name), None, &gaps);
+            let priority = Priority::Medium;
             tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
         }
         for device in devices.iter().skip(link.devices.first as usize).take(link.devices.count as usize) {
             if let Some(point) = device.identity.point {
-                let (alarm, priority) = (identity(device, link), Priority::Medium);
+                let (alarm, priority) = (identity(device, link, own), Priority::Medium);
                 tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
+            }
+            if let Some(point) = device.map_point {
+                let (alarm, priority) = (map(device, link, own), Priority::Medium);
+                tables.push(
+                    alarm.about(point, ConditionKind::State, priority, 8 * 60),
+                    spec(point, failed(), priority, 0),
+                );
             }
             if link.devices.count < 2 {
                 continue;
             }
-            let alarm = Texts {
-                id: format!("fault/device/{}", device.name),
-                text: format!("Device {} on link {} does not answer", device.name, link.name),
-                consequence: format!("Nothing is known of {}: alarms on its points cannot be raised.", device.name),
-                response: "Watch what it measures on the spot; restore its power or wiring, or replace it.".into(),
-                first_check: format!("Is it powered, and does it still have unit {}?", device.unit),
-                link: Some(link.name.clone()),
-            };
+            let unit = device.unit.to_string();
+            let gaps = [("device", device.name.as_str()), ("link", &link.name), ("unit", &unit)];
+            let id = format!("fault/device/{}", device.name);
+            let alarm = Texts::of(&own.device, id, Some(link.name.clone()), &gaps);
             let (point, priority) = (device.state_point, Priority::Medium);
             tables.push(alarm.about(point, ConditionKind::State, priority, 60), spec(point, failed(), priority, 0));
         }
@@ -171,14 +172,8 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
         let path = &draft.point.path;
         let place = draft.point.location.as_ref().map_or_else(String::new, |place| format!(" ({place})"));
         let named = draft.point.tag.as_ref().map_or_else(|| path.clone(), |tag| format!("{tag}, {path}"));
-        let alarm = Texts {
-            id: format!("fault/point/{path}"),
-            text: format!("No believable reading of {named}{place}"),
-            consequence: "Alarms on this point can neither be raised nor cleared.".into(),
-            response: "Check sensor and wiring; repair or replace it.".into(),
-            first_check: "Does another sensor near it agree with what it read last?".into(),
-            link: None,
-        };
+        let gaps = [("point", named.as_str()), ("place", &place)];
+        let alarm = Texts::of(&own.point, format!("fault/point/{path}"), None, &gaps);
         let priority = Priority::Medium;
         tables.push(
             alarm.about(point, ConditionKind::BadMeasurement, priority, 8 * 60),
@@ -187,30 +182,17 @@ pub(crate) fn alarms(links: &[Link], devices: &[Device], points: &Points, tables
     }
 }
 
-fn masters(link: &Link) -> Texts {
-    Texts {
-        id: format!("fault/link/{}/masters", link.name),
-        text: format!("Another master speaks on link {}", link.name),
-        consequence: "Requests and answers collide: readings come late or not at all, for both.".into(),
-        response: "Find the other master and end its polling, or let this agent only listen (listen = true).".into(),
-        first_check: "Was a laptop or a controller connected to the line?".into(),
-        link: None,
-    }
+fn map(device: &Device, link: &Link, own: &Own) -> Texts {
+    let gaps = [("device", device.name.as_str()), ("link", &link.name)];
+    // A link that is down hides nothing of this and explains nothing.
+    Texts::of(&own.map, format!("fault/device/{}/map", device.name), None, &gaps)
 }
 
-fn identity(device: &Device, link: &Link) -> Texts {
+fn identity(device: &Device, link: &Link, own: &Own) -> Texts {
     let known: Vec<&str> =
         device.identity.checks.iter().flat_map(|check| &check.features).map(|feature| feature.name.as_str()).collect();
-    Texts {
-        id: format!("fault/device/{}/identity", device.name),
-        text: format!("Device {} on link {} was replaced or re-configured", device.name, link.name),
-        consequence: format!("Its readings may be wrong by a ratio or belong to other equipment: {}.", device.name),
-        response: "Compare make, model and settings with the drawing; set the device up, or, if it is right, correct \
-                   `expect` or confirm it at the page."
-            .into(),
-        first_check: format!("What does it show at {}?", known.join(", ")),
-        link: Some(link.name.clone()),
-    }
+    let gaps = [("device", device.name.as_str()), ("link", &link.name), ("known", &known.join(", "))];
+    Texts::of(&own.identity, format!("fault/device/{}/identity", device.name), Some(link.name.clone()), &gaps)
 }
 
 /// State 1: failed.
@@ -241,6 +223,13 @@ pub(super) struct Texts {
 }
 
 impl Texts {
+    /// The words of one of the agent's own alarms with their gaps filled.
+    pub(super) fn of(words: &OwnAlarm, id: String, link: Option<String>, gaps: &[(&str, &str)]) -> Self {
+        let [text, consequence, response, first_check] =
+            [&words.text, &words.consequence, &words.response, &words.first_check].map(|text| filled(text, gaps));
+        Self { id, text, consequence, response, first_check, link }
+    }
+
     pub(super) fn about(self, point: u32, condition: ConditionKind, priority: Priority, minutes: u64) -> Alarm {
         Alarm {
             id: self.id,
@@ -259,6 +248,8 @@ impl Texts {
             respond_within: Some(Duration::from_secs(minutes * 60)),
             left_to: None,
             urgent: None,
+            clock: None,
+            protection: None,
             own: true,
             link: self.link,
             digest: 0,

@@ -110,6 +110,8 @@ fn draft(point: &PointItem, device: &DeviceItem, number: u32, timeout: Duration,
             response: point.response,
             refresh: point.refresh,
             states: point.states.clone().unwrap_or_default(),
+            noise: point.noise.map(decimal),
+            role: point.role,
         },
         spec: PointSpec {
             decode: point.decode,

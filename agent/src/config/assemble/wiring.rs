@@ -105,6 +105,7 @@ pub(crate) fn wire<'p>(parts: &'p Parts, report: &mut Report) -> Wiring<'p> {
             above_least_ppm: 0,
             state_point: 0,
             identity: identity::identity(item, carrier, parts.links[*link].listen, report),
+            map_point: None,
         });
         extend(&mut wiring.links[*link].devices, index(at));
         wiring.items.push((item, carrier));

@@ -42,6 +42,10 @@ pub(crate) struct AlarmItem {
     pub(crate) priority: Priority,
     pub(crate) impact: Impact,
     pub(crate) respond_within: Option<Duration>,
+    /// The point that says how many seconds there are once the condition holds; captures may stand in it.
+    pub(crate) clock: Option<Located<String>>,
+    /// The point that shows that what acts by itself is armed; captures may stand in it.
+    pub(crate) protection: Option<Located<String>>,
     pub(crate) max_shelf: Duration,
     pub(crate) document: Option<Located<String>>,
     /// `text`, `consequence`, `response`, `first_check`, `safety`.
@@ -76,7 +80,7 @@ pub(crate) struct Watch {
     pub(crate) place: Place,
 }
 
-const CONDITIONS: [(&str, ConditionKind); 12] = [
+const CONDITIONS: [(&str, ConditionKind); 13] = [
     ("high", ConditionKind::High),
     ("low", ConditionKind::Low),
     ("rise_per_min", ConditionKind::Rise),
@@ -89,6 +93,7 @@ const CONDITIONS: [(&str, ConditionKind); 12] = [
     ("discrepancy", ConditionKind::Discrepancy),
     ("fewer_than", ConditionKind::FewerThan),
     ("frozen", ConditionKind::Frozen),
+    ("armed", ConditionKind::NotArmed),
 ];
 
 /// Keys that belong to some conditions only.
@@ -178,6 +183,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<AlarmItem>
         _ => Impact::None,
     };
     let document = item.take::<String>("document", report);
+    let clock = item.take::<String>("clock", report);
+    let protection = item.take::<String>("protection", report);
     let nothing = Located { value: String::new(), place: item.place };
     let texts = TEXTS.map(|key| {
         let text = if key == "text" { item.need::<String>(key, report) } else { item.take::<String>(key, report) };
@@ -204,6 +211,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<AlarmItem>
         priority,
         impact,
         respond_within: respond_within.map(|time| time.value),
+        clock,
+        protection,
         max_shelf: max_shelf.map_or(Duration::from_secs(8 * 3600), |time| time.value),
         document,
         texts,
@@ -224,7 +233,7 @@ fn condition(item: &mut Item<'_>, report: &mut Report) -> Option<Watch> {
         let place = item.place_of(key);
         let mut watch = Watch { kind, key, limit: None, states: Vec::new(), frozen: Duration::ZERO, place };
         match kind {
-            ConditionKind::State => match item.take::<OneOrMany>(key, report) {
+            ConditionKind::State | ConditionKind::NotArmed => match item.take::<OneOrMany>(key, report) {
                 Some(states) => watch.states = states.value.0,
                 None => continue,
             },
@@ -285,7 +294,8 @@ fn compared(item: &mut Item<'_>, kind: Option<ConditionKind>, report: &mut Repor
         | ConditionKind::State
         | ConditionKind::BadMeasurement
         | ConditionKind::TimeToLimit
-        | ConditionKind::Frozen => return None,
+        | ConditionKind::Frozen
+        | ConditionKind::NotArmed => return None,
     };
     let written: Vec<&'static str> = keys.iter().copied().filter(|key| item.has(key)).collect();
     match written.as_slice() {

@@ -3,6 +3,7 @@
 //! An item with a mistake still comes back with what could be read, so that what refers to it is not told as missing.
 //! Nothing here looks at another item; `assemble` does.
 
+pub(crate) mod accept;
 pub(crate) mod access;
 pub(crate) mod alarm;
 mod choice;

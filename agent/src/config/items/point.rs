@@ -11,6 +11,7 @@ use std::time::Duration;
 use lapwing_engine::spec::{ByteOrder, Decode, Layout, WordOrder};
 use lapwing_protocol::{Decimal, Quantity, Unit, Vocabulary};
 
+use crate::plan::Role;
 use crate::plan::snmp::{LabelledRow, SENSOR_VALUE};
 
 use crate::config::mistake::Report;
@@ -49,6 +50,9 @@ pub(crate) struct PointItem {
     pub(crate) group: Option<Located<String>>,
     pub(crate) tag: Option<String>,
     pub(crate) location: Option<String>,
+    /// How far it wavers while nothing changes, in steps.
+    pub(crate) noise: Option<i64>,
+    pub(crate) role: Option<Role>,
     /// `None` if they could not be read.
     pub(crate) states: Option<Vec<(i64, String)>>,
 }
@@ -142,6 +146,9 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
     let response = seconds(response, item.key("response_s"), report);
     let refresh = item.take::<Decimal>("refresh_s", report);
     let refresh = seconds(refresh, item.key("refresh_s"), report);
+    let noise = item.take::<Decimal>("noise", report);
+    let noise = noise.and_then(|noise| steps.distance(&noise, "noise", &item.key("noise"), report));
+    let role = word(&mut item, "role", &Role::WORDS, report).and_then(Role::from_word);
     let states = states(&mut item, report);
     let group = item.take::<String>("group", report);
     let tag = item.take::<String>("tag", report).map(|tag| tag.value);
@@ -167,6 +174,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<PointItem>
         group,
         tag,
         location,
+        noise,
+        role,
         states,
     })
 }

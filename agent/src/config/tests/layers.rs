@@ -147,6 +147,7 @@ fn overrides_come_last() {
         store_dir: Some("elsewhere".into()),
         page: Some("127.0.0.1:9".parse().expect("an address")),
         broker: Some("127.0.0.1:40003".into()),
+        review: false,
     };
     let plan =
         with(&[("LAPWING__MQTT__BROKER", "a:1")], &overrides).unwrap_or_else(|mistakes| panic!("{mistakes}")).plan;

@@ -1,8 +1,10 @@
 //! Tests of the whole way from files to Plan or mistakes: `whole` for what is right, `each` for one mistake at a time,
-//! `together` for all of them in one run, `layers` for environment and overrides.
+//! `review` for what a sound configuration still leaves to ask, `together` for all of them in one run, `layers` for environment and overrides.
 
 mod each;
 mod layers;
+mod list;
+mod review;
 mod together;
 mod whole;
 

@@ -77,19 +77,23 @@ fn points_stand_as_they_are_read() {
             "coil/margin",
             "coil/water/heat",
             "agent/link/plant/state",
+            "agent/device/coil-plant/map",
             "agent/link/plant/requests",
             "agent/link/plant/answers",
             "agent/link/plant/timeouts",
             "agent/link/plant/garbled",
             "agent/link/fans/state",
             "agent/device/fan-1/state",
+            "agent/device/fan-1/map",
             "agent/device/fan-2/state",
+            "agent/device/fan-2/map",
             "agent/link/fans/masters",
             "agent/link/fans/requests",
             "agent/link/fans/answers",
             "agent/link/fans/timeouts",
             "agent/link/fans/garbled",
             "agent/link/ups-a1/state",
+            "agent/device/ups-a1/map",
             "agent/link/ups-a1/requests",
             "agent/link/ups-a1/answers",
             "agent/link/ups-a1/timeouts",
@@ -310,6 +314,7 @@ fn faults_have_one_alarm_each() {
         "fault/link/ups-a1",
         "fault/device/fan-1",
         "fault/device/fan-2",
+        "fault/device/ups-a1/map",
         "fault/point/coil/water/flow",
     ] {
         assert!(own.contains(&id), "{id} in {own:?}");
@@ -322,7 +327,8 @@ fn faults_have_one_alarm_each() {
     }
     let of_the_agent = own.iter().filter(|id| id.starts_with("fault/agent/")).count();
     assert_eq!(of_the_agent, 4, "store, clock, disk, events that wait");
-    assert_eq!(own.len(), 3 + 2 + 14 - 1 + 1 + 4, "and one for a second master on the serial line");
+    let of_maps = plan.devices.len();
+    assert_eq!(own.len(), 3 + 2 + of_maps + 14 - 1 + 1 + 4, "and one for a second master on the serial line");
     let point = plan
         .alarms
         .iter()

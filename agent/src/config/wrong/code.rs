@@ -10,6 +10,10 @@ impl Wrong {
         match self {
             Self::Derived(wrong) => wrong.code(),
             Self::Tiers(wrong) => wrong.code(),
+            Self::Review { finding, .. } => finding.code,
+            Self::UnknownFinding { .. } => "unknown_finding",
+            Self::AcceptsNothing { .. } => "accepts_nothing",
+            Self::ClockNotInSeconds { .. } => "clock_not_in_seconds",
             Self::Unreadable { .. } => "unreadable",
             Self::Syntax { .. } => "syntax",
             Self::UnknownSchema { .. } => "unknown_schema",

@@ -10,6 +10,10 @@ impl Wrong {
         match self {
             Self::Derived(wrong) => wrong.mend(),
             Self::Tiers(wrong) => wrong.mend(),
+            Self::Review { finding, .. } => finding.mend.clone(),
+            Self::UnknownFinding { near, .. } => did_you_mean(near.as_ref(), "copy the code from what `lapwing check --json` says", &[]),
+            Self::AcceptsNothing { .. } => "remove it, or correct what it is about".into(),
+            Self::ClockNotInSeconds { .. } => "name a point in s, such as a ride-through".into(),
             Self::Unreadable { .. } => "check that the file exists and that this user may read it".into(),
             Self::Syntax { .. } => "correct the text here; what follows it may have been read wrongly too".into(),
             Self::UnknownSchema { .. } => "write schema = 1, or use a newer lapwing".into(),
@@ -23,7 +27,7 @@ impl Wrong {
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
             Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
             Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, overview, or unset it".into()
+                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, overview, review, or unset it".into()
             }
             Self::VariableIntoList { .. } => "unset it and change the file".into(),
             Self::BadVariable { why, .. } => why.mend(),

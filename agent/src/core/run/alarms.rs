@@ -6,13 +6,17 @@ use lapwing_protocol::{Priority, ShownState};
 
 use super::operator::Hand;
 use super::*;
-use crate::core::incidents::urgency;
+use crate::core::incidents::{now_follows, urgency};
 use crate::core::judge::seconds_left;
 
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
     pub(super) fn begin(&mut self) {
         let now = self.clock.now();
+        if let Some(keeping) = &mut self.keeping {
+            keeping.passed(&self.clock, now);
+        }
+        self.judge.poll_by_hand(now);
         let saved = std::mem::take(&mut self.saved);
         for row in saved {
             if row.id == mode::MODE_ROW {
@@ -59,26 +63,7 @@ impl Core<'_> {
 
     /// What stood before the start goes on explaining what follows.
     pub(super) fn restore_incidents(&mut self) {
-        let mut stood: Vec<(Millis, u32, u64)> = (0_u32..)
-            .zip(&self.kept)
-            .filter_map(|(number, kept)| {
-                let state = self.judge.engine().alarm(number)?;
-                let shown = state.is_active() && !state.hidden().any();
-                shown.then_some((state.raised_at()?, number, kept.incident?))
-            })
-            .collect();
-        stood.sort_unstable();
-        for (at, number, incident) in stood {
-            let Ok(index) = usize::try_from(number) else { continue };
-            let since = self.judge.engine().alarm(number).and_then(|state| state.true_since()).unwrap_or(at);
-            let priority = self.kept[index].priority.unwrap_or(self.plan.alarms[index].priority);
-            let follows = self.kept[index].follows.as_deref().and_then(|id| self.numbered(id));
-            self.incidents.restore(number, at, since.min(at), priority, incident, follows.unwrap_or(number));
-        }
-    }
-
-    fn numbered(&self, id: &str) -> Option<u32> {
-        self.plan.alarms.iter().position(|alarm| alarm.id == id).and_then(|at| u32::try_from(at).ok())
+        self.incidents.restore_standing(&self.kept, self.judge.engine());
     }
 
     fn started(&self) -> String {
@@ -120,6 +105,7 @@ impl Core<'_> {
             self.transition(&transition, Hand::default());
             self.acknowledge_elsewhere(&transition);
         }
+        self.look_at_urgency();
     }
 
     pub(super) fn transition(&mut self, t: &Transition, hand: Hand<'_>) {
@@ -132,10 +118,12 @@ impl Core<'_> {
         let decided = self.incidents.decide(t, &mut self.kept[index], urgency, new, heard, self.judge.engine());
         let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
-        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text);
+        let which = self.which.get(&subject.alarm.point).map(String::as_str);
+        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text, which);
         let explained = place.and_then(|place| place.explains);
         let text = match place {
             Some(place) => tell::with_place(
+                subject.words,
                 &stood,
                 place.follows.map(|root| self.stood(root)).as_deref(),
                 explained.map(|effect| self.stood(effect)).as_deref(),
@@ -193,17 +181,22 @@ impl Core<'_> {
 
     /// An alarm that was taken for the first follows from its cause, which came later.
     fn now_follows(&mut self, alarm: u32, cause: &str, seq: u64) {
-        let Ok(index) = usize::try_from(alarm) else { return };
-        let Some(incident) = self.kept.get(index).and_then(|kept| kept.incident) else { return };
-        let former = self.plan.alarms[index].id.clone();
-        for index in 0..self.kept.len() {
-            let kept = &mut self.kept[index];
-            let is_former = kept.first_out && self.plan.alarms[index].id == former;
-            let followed = kept.follows.as_deref() == Some(&former);
-            if kept.incident == Some(incident) && (is_former || followed) {
-                (kept.first_out, kept.follows) = (false, Some(cause.to_owned()));
-                self.keep(index, seq);
-            }
+        for index in now_follows(self.plan, &mut self.kept, alarm, cause) {
+            self.keep(index, seq);
+        }
+    }
+
+    /// An own alarm that stands says which points it is about now.
+    pub(super) fn says_anew(&mut self, point: u32, seq: u64) {
+        let about = |(_, alarm): &(usize, &crate::plan::Alarm)| alarm.own && alarm.point == point;
+        let Some((index, _)) = self.plan.alarms.iter().enumerate().find(about) else { return };
+        let Ok(number) = u32::try_from(index) else { return };
+        let stands = self.judge.engine().alarm(number).is_some_and(|state| state.is_active());
+        let Some(subject) = Subject::of(self.plan, number).filter(|_| stands) else { return };
+        let which = self.which.get(&point).map(String::as_str);
+        let text = subject.sentence(Some(1), lapwing_protocol::Status::GOOD, None, which);
+        if std::mem::replace(&mut self.kept[index].text, text.clone()) != text {
+            self.keep(index, seq);
         }
     }
 
@@ -236,7 +229,8 @@ impl Core<'_> {
     pub(super) fn save(&mut self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
         let Some(state) = self.judge.engine().alarm(number) else { return };
-        let saved = Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.clock.now());
+        let saved =
+            Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.judge.judged_at());
         let alarm = &self.plan.alarms[index];
         self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }

@@ -70,6 +70,7 @@ pub(super) struct Rest {
     pub(super) refusals: VecDeque<u64>,
     pub(super) released: bool,
     pub(super) saved: Vec<SavedAlarm>,
+    pub(super) which: BTreeMap<u32, String>,
     pub(super) watched: health::Watched,
     pub(super) early: VecDeque<Message>,
     pub(super) following: Option<Box<Following>>,
@@ -168,6 +169,7 @@ impl Rest {
             refusals: VecDeque::new(),
             released: false,
             saved: opened.alarms,
+            which: BTreeMap::new(),
             early: VecDeque::new(),
             following: None,
         };
@@ -218,6 +220,8 @@ impl Core<'_> {
             keeping.follow(&self.clock, account, self.frames.next_seq());
         }
         self.watched.follow(&links);
+        let which = (0_u32..).zip(&common.points);
+        let which = which.filter_map(|(new, old)| Some((new, self.which.get(&(*old)?)?.clone()))).collect();
         let rest = Rest {
             ledger: self.ledger,
             frames: self.frames,
@@ -250,6 +254,7 @@ impl Core<'_> {
             refusals: self.refusals,
             released: self.released,
             saved,
+            which,
             watched: self.watched,
             early: self.early,
             following: Some(Box::new(following)),

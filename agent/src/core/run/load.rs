@@ -70,6 +70,8 @@ impl Core<'_> {
             stale += u32::from(state.raised_at().is_some_and(|at| now.since(at) > STALE_MS));
         }
         let chattering = self.conduct.iter().filter(|conduct| conduct.chatters(now)).count();
+        let counts = [standing, stale, u32::try_from(chattering).unwrap_or(u32::MAX)];
+        self.board.set_asked(self.figures.asked(&self.load, now, counts));
         let within = |minutes| i64::from(self.load.within_minutes(minutes));
         // In the order of `config::assemble::own::LOAD`.
         let values = [
@@ -84,6 +86,7 @@ impl Core<'_> {
         for (point, value) in (first..).zip(values) {
             self.judge.own(now, point, value);
             self.publish_readings(now, OWN);
+            self.moved();
         }
     }
 

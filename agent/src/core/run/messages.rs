@@ -4,7 +4,8 @@
 
 use super::*;
 use crate::core::judge::Taken;
-use crate::core::marks;
+use crate::core::{lacking, marks};
+use crate::field::Lacking;
 use crate::store::history::OWN;
 
 impl Core<'_> {
@@ -128,8 +129,10 @@ impl Core<'_> {
                 for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
                     self.judge.own(now, point, i64::try_from(count).unwrap_or(i64::MAX));
                     self.publish_readings(now, OWN);
+                    self.moved();
                 }
             }
+            FieldMessage::Lacks { device, lacking, why, at: _ } => self.lacks(now, device, &lacking, &why),
             FieldMessage::Restarted { device, up_s, at: _ } => self.restarted(device, up_s),
             FieldMessage::Notice { device, what, at: _ } => self.notice(device, what),
             FieldMessage::Late { transaction, skipped } => {
@@ -216,6 +219,41 @@ impl Core<'_> {
         let reason = Some(if another { format!("another master: {why}") } else { "one master".into() });
         self.event(text, Detail::Link(LinkChange { link: about.name.clone(), up, reason }), None);
         self.set_own(now, point, !another);
+    }
+
+    /// A device gives other points than before, or not all of them from the start.
+    fn lacks(&mut self, now: Millis, device: u32, missing: &[Lacking], why: &str) {
+        let plan = self.plan;
+        let Some(about) = usize::try_from(device).ok().and_then(|d| plan.devices.get(d)) else { return };
+        let Some(point) = about.map_point else { return };
+        let fits = missing.is_empty();
+        // That it gives all is news only after it did not.
+        if fits && !self.changed(point, true) {
+            return;
+        }
+        let link = usize::try_from(about.link).ok().and_then(|l| plan.links.get(l)).map_or("", |link| &link.name);
+        let words = lacking::words(plan, about.transactions, missing);
+        let (text, reason) = if fits {
+            let text = format!("The device {} on the link {link} gives all its points again.", about.name);
+            (text, "gives all its points".to_owned())
+        } else {
+            let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
+            let text = format!(
+                "The device {} on the link {link} does not give {}{why}. The rest is read on, and these are asked for \
+                 again now and then.",
+                about.name, words.short
+            );
+            (text, format!("does not give {}", words.whole))
+        };
+        let up =
+            !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
+        let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up, reason: Some(reason) };
+        let seq = self.event(text, Detail::Device(detail), None);
+        self.which.insert(point, words.short);
+        self.set_own(now, point, fits);
+        if !fits {
+            self.says_anew(point, seq);
+        }
     }
 
     /// What the device counts begins anew: a slope over the break would be none.

@@ -23,8 +23,13 @@ const ELSEWHERE: &str = "the site's own system";
 impl Core<'_> {
     /// Carries out a request and answers it.
     pub(super) fn operator(&mut self, request: Request) {
-        self.moved(); // what the readings have moved goes first
+        // What the readings have moved goes first, and what time has.
         let now = self.clock.now();
+        self.judge.poll_by_hand(now);
+        if let Some(keeping) = &mut self.keeping {
+            keeping.passed(&self.clock, now);
+        }
+        self.moved();
         let who = request.who.trim().to_owned();
         let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()).map(str::to_owned);
         let outcome = permitted(&request).and_then(|()| self.prepare(now, &request));
@@ -133,6 +138,12 @@ impl Core<'_> {
             return Err(Refused::UnknownAlarm { id: id.to_owned(), near });
         };
         let alarm = u32::try_from(index).unwrap_or(u32::MAX);
+        let present = self.judge.engine().alarm(alarm).map(lapwing_engine::AlarmState::occurrence);
+        if let (Some(seen), Some(now)) = (request.occurrence, present)
+            && seen != now
+        {
+            return Err(Refused::OtherOccurrence { seen, now });
+        }
         let acknowledges = matches!(request.action, Action::Acknowledge | Action::AcknowledgeIncident);
         if acknowledges && self.plan.module.acknowledge == Acknowledge::Elsewhere {
             return Err(Refused::AcknowledgedElsewhere);
@@ -227,6 +238,7 @@ impl Core<'_> {
             action: request.action.word().to_owned(),
             by: who.to_owned(),
             alarm: request.alarm.clone(),
+            occurrence: request.occurrence,
             point,
             rule,
             to_mode,
@@ -234,7 +246,7 @@ impl Core<'_> {
             until,
             refused: refused.map(ToString::to_string),
         };
-        self.event(text, Detail::Operator(detail), None)
+        self.event_at(self.clock.wall(self.judge.judged_at()), text, Detail::Operator(detail), None)
     }
 
     /// The path of the point that tells whether a device is the expected one.
@@ -250,8 +262,7 @@ impl Core<'_> {
         if !waits || self.plan.module.acknowledge == Acknowledge::Here {
             return;
         }
-        let now = self.clock.now();
-        if self.judge.operate(now, t.alarm, Operation::Acknowledge).is_ok() {
+        if self.judge.operate(t.at, t.alarm, Operation::Acknowledge).is_ok() {
             self.by_hand(t.alarm, Hand { by: Some(ELSEWHERE), reason: None });
         }
     }

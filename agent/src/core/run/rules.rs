@@ -1,66 +1,45 @@
-//! Suppression by declared rules: those that hold by themselves while a point says so, and those a person starts.
+//! Suppression by declared rules, carried out and told: those that hold by themselves while a point says so, and those a
+//! person starts. When they do is `core::rules`'.
 //!
-//! The engine hides each alarm of a rule and lets go at its time limit; here it is decided when a rule starts and ends.
-//! A rule whose limit has passed while its condition still holds does not start again before the condition was gone
-//! once. A bad reading changes nothing: neither starts a rule nor ends it. Part of the loop in `run`. Never panics.
+//! Part of the loop in `run`. Never panics.
 
 use lapwing_engine::{Operation, Refusal};
 
 use super::operator::Hand;
 use super::*;
-
-/// One rule now.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct RuleState {
-    /// In force until then at the latest.
-    pub(super) until: Option<Millis>,
-    /// Its time limit has passed and its condition still holds.
-    spent: bool,
-}
+use crate::core::rules::Turn;
 
 impl Core<'_> {
     /// Looks at every rule: starts and ends those that hold by themselves, forgets those whose limit has passed.
     pub(super) fn look_at_rules(&mut self) {
-        if self.plan.suppress.is_empty() {
-            return;
-        }
-        let now = self.clock.now();
         let plan = self.plan;
+        let now = self.judge.judged_at();
         for (at, rule) in plan.suppress.iter().enumerate() {
-            if self.rules[at].until.is_some_and(|until| until <= now) {
-                self.rules[at] = RuleState { until: None, spent: rule.when.is_some() };
+            if self.rules[at].limit(rule.when.is_some(), now).is_some() {
                 self.show_rules();
                 self.say_rule(at, "suppression limit", "has reached its time limit; its alarms show themselves again");
             }
-            let Some((point, test)) = rule.when else { continue };
-            let reading = self.judge.reading(point);
-            if reading.status.is_bad() {
-                continue;
-            }
-            let state = self.rules[at];
-            match (test.holds(reading.value), state.until, state.spent) {
-                (true, None, false) => {
-                    let ms = u64::try_from(rule.at_most.as_millis()).unwrap_or(u64::MAX);
+            match self.rules[at].turn(plan, at, &self.judge) {
+                Some(Turn::Start { until }) => {
                     self.say_rule(at, "suppression started", "hides its alarms, which go on being judged");
-                    self.start_rule(&rule.name, now.plus(ms), Hand::default());
+                    self.start_rule(&rule.name, until, Hand::default());
                 }
-                (false, Some(_), _) => {
+                Some(Turn::End) => {
                     self.say_rule(at, "suppression ended", "no longer holds");
                     self.end_rule(&rule.name, Hand::default());
                 }
-                (false, None, true) => self.rules[at].spent = false,
-                (true, None, true) | (true, Some(_), _) | (false, None, false) => {}
+                Some(Turn::Limit) | None => {}
             }
         }
     }
 
     /// Hides the alarms of a rule until then.
     pub(super) fn start_rule(&mut self, name: &str, until: Millis, hand: Hand<'_>) {
-        let now = self.clock.now();
+        let now = self.judge.judged_at();
         let for_ms = u32::try_from(until.since(now)).unwrap_or(u32::MAX);
         self.rule_operation(name, hand, |rule| Operation::Suppress { rule, for_ms });
         if let Some(at) = self.rule_index(name) {
-            self.rules[at].until = Some(until);
+            self.rules[at].holds_until(until);
         }
         self.show_rules();
     }
@@ -84,10 +63,10 @@ impl Core<'_> {
     pub(super) fn restore_rules(&mut self) {
         for number in 0..u32::try_from(self.plan.alarms.len()).unwrap_or(0) {
             let Some(state) = self.judge.engine().alarm(number) else { continue };
-            let until = state.cover().suppressed_until();
+            let Some(until) = state.cover().suppressed_until() else { continue };
             for rule in state.cover().rules() {
                 if let Some(state) = self.rules.get_mut(usize::from(rule)) {
-                    state.until = state.until.max(until);
+                    state.holds_until(state.until.map_or(until, |before| before.max(until)));
                 }
             }
         }
@@ -98,7 +77,7 @@ impl Core<'_> {
         let plan = self.plan;
         let Some(at) = self.rule_index(name) else { return };
         let Ok(number) = u16::try_from(at) else { return };
-        let now = self.clock.now();
+        let now = self.judge.judged_at();
         for alarm in &plan.suppress[at].alarms {
             match self.judge.operate(now, *alarm, operation(number)) {
                 Ok(()) => {

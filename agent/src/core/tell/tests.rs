@@ -31,6 +31,8 @@ fn plan(text: &str) -> Plan {
         respond_within: None,
         left_to: None,
         urgent: None,
+        clock: None,
+        protection: None,
         own: false,
         link: None,
         document: None,
@@ -76,7 +78,7 @@ fn raised(value: i64, status: Status) -> Transition {
 }
 
 fn said(plan: &Plan, t: &Transition, rate: Option<Decimal>) -> String {
-    text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C")
+    text(Subject::of(plan, 0).expect("alarm 0"), t, rate, None, "Supply water 21.6 °C is above 21.0 °C", None)
 }
 
 #[test]
@@ -143,7 +145,8 @@ fn an_announcement_stands_alone_and_says_when_nothing_is_real() {
 
 #[test]
 fn a_raise_says_what_it_belongs_to() {
-    let said = |follows, explains, tie| with_place("Water flow is low.", follows, explains, tie);
+    let words = Words::of(crate::plan::Language::English);
+    let said = |follows, explains, tie| with_place(words, "Water flow is low.", follows, explains, tie);
     assert_eq!(said(None, None, false), "Water flow is low.");
     assert_eq!(
         said(Some("Pump 1 has tripped"), None, false),
@@ -152,4 +155,22 @@ fn a_raise_says_what_it_belongs_to() {
     assert!(said(Some("Pump 1 has tripped"), None, true).contains("within the same scan"));
     assert_eq!(said(None, Some("x."), false), "Water flow is low; it explains “x”.");
     assert!(said(None, Some("x."), true).contains("same scan"));
+}
+
+#[test]
+fn the_same_in_the_language_of_the_site() {
+    let mut plan = plan("Vorlauf ist {value}, über {limit}");
+    plan.module.language = crate::plan::Language::German;
+    let subject = Subject::of(&plan, 0).expect("alarm 0");
+    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21.6 °C, über 21.0 °C", None);
+    assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21.0 °C");
+    let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
+    let said = at(&cleared, None);
+    assert_eq!(said, "Gegangen: „Vorlauf ist 21.6 °C, über 21.0 °C“; coil/water/supply/temperature ist jetzt 20.4 °C.");
+    let acknowledged = Transition { cause: Cause::Acknowledged, ..raised(216, Status::GOOD) };
+    assert_eq!(at(&acknowledged, Some("Ada")), "Quittiert von Ada: „Vorlauf ist 21.6 °C, über 21.0 °C“.");
+    let placed = with_place(subject.words, "Durchfluss zu klein.", Some("Pumpe 1 ausgelöst"), None, false);
+    assert_eq!(placed, "Durchfluss zu klein; folgt aus „Pumpe 1 ausgelöst“.");
+    let announced = announcement(&plan, Mode::Simulated, Priority::High, subject, "Vorlauf warm");
+    assert!(announced.starts_with("SIMULATION. saltmarsh m1, hoch: Vorlauf warm. Wo: coil bay"), "{announced}");
 }

@@ -154,6 +154,8 @@ fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {
         respond_within: None,
         left_to: None,
         urgent: None,
+        clock: None,
+        protection: None,
         own: false,
         link: None,
         document: None,

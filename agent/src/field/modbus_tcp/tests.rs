@@ -127,7 +127,7 @@ fn values_of_all_tables_and_units_arrive() {
     assert_eq!(good(&all, 1)[0].raws, bits);
     assert_eq!(registers(good(&all, 2)[0])[124], 7124);
     assert_eq!(good(&all, 3)[0].raws.len(), 2000);
-    assert!(faults(&all, 4).iter().all(|s| *s == Status::BAD_CONFIGURATION_ERROR));
+    assert!(faults(&all, 4).iter().all(|s| *s == Status::BAD_NOT_FOUND));
     let mut told = states(&all);
     told.sort_unstable();
     assert_eq!(told, [("device", 0, true), ("device", 1, true), ("link", 0, true)], "a refusal is no silence");
@@ -227,7 +227,7 @@ fn a_spoilt_answer_is_a_fault_with_its_reason() {
     assert_eq!(spoilt(|_| Deed::Ignore)[0], Status::BAD_NO_COMMUNICATION);
     assert_eq!(spoilt(|_| Deed::HangUp)[0], Status::BAD_NO_COMMUNICATION);
     let exception = |code| move |answer: Vec<u8>| Deed::Say([&answer[..5], &[3, answer[6], 0x83, code]].concat());
-    assert_eq!(spoilt(exception(2))[0], Status::BAD_CONFIGURATION_ERROR);
+    assert_eq!(spoilt(exception(2))[0], Status::BAD_NOT_FOUND);
     assert_eq!(spoilt(exception(4))[0], Status::BAD_DEVICE_FAILURE);
     assert_eq!(spoilt(exception(6))[0], garbled);
     assert_eq!(spoilt(exception(0x0B))[0], Status::BAD_NO_COMMUNICATION);

@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use super::*;
 use crate::config::tests::Copy;
-use crate::field::Batch;
+use crate::field::{Batch, Lacking};
 
 fn plan(copy: &Copy) -> Plan {
     copy.load().unwrap_or_else(|mistakes| panic!("{mistakes}")).plan
@@ -40,6 +40,12 @@ fn links_that_stand_elsewhere_go_on_with_their_new_numbers() {
             let batch = FieldMessage::Batch(Batch { transaction: index, at: Instant::now(), raws: Vec::new() });
             let FieldMessage::Batch(batch) = place.renumbered(batch) else { panic!("still a batch") };
             assert_eq!(batch.transaction, now);
+            let first = old.transactions[at(index)].points.first;
+            let lacking = vec![Lacking { point: first, place: None }];
+            let lacks =
+                FieldMessage::Lacks { device: place.devices.from, lacking, why: String::new(), at: Instant::now() };
+            let FieldMessage::Lacks { device, lacking, .. } = place.renumbered(lacks) else { panic!("still lacks") };
+            assert_eq!((device, lacking[0].point), (place.devices.to, new.transactions[at(now)].points.first));
         }
         let down = FieldMessage::LinkState { link: link(&old, name), up: false, why: "cut".into(), at: Instant::now() };
         assert!(matches!(place.renumbered(down), FieldMessage::LinkState { link, .. } if link == place.to));

@@ -44,8 +44,8 @@ impl Poll {
     }
 
     fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
-        if !matches!(job.kind, Kind::Identity { .. }) {
-            self.slots[job.slot].refused = false;
+        if !matches!(job.kind, Kind::Identity { .. }) && std::mem::take(&mut self.slots[job.slot].refused) {
+            self.ask_refused_again(&job);
         }
         if let Kind::Probe { second: false } = job.kind {
             if let Some(second) = self.probes(job.device).1 {
@@ -70,7 +70,6 @@ impl Poll {
                     count(&self.counters(job.device).scans_good, 1);
                 }
                 self.slots[job.slot].faulted = false;
-                self.tell_missing(job.slot, Vec::new(), now);
                 self.pace(job.slot, &raws, now);
                 self.batch(job.slot, half_way(sent, now), raws);
             }
@@ -87,13 +86,7 @@ impl Poll {
     /// Goes on with the pieces of a transaction, or delivers what they brought.
     fn next_piece(&mut self, job: Job, first_sent: Instant, now: Instant) {
         let slot = &mut self.slots[job.slot];
-        let finished = slot.pieces.as_mut().and_then(Pieces::finished);
-        if finished.is_some() {
-            let missing = slot.pieces.as_ref().map_or_else(Vec::new, Pieces::missing);
-            self.tell_missing(job.slot, missing, now);
-        }
-        let slot = &mut self.slots[job.slot];
-        match finished {
+        match slot.pieces.as_mut().and_then(Pieces::finished) {
             None => self.again = Some(self.piece(job.slot, Some(first_sent))),
             Some(Some(raws)) => {
                 slot.faulted = false;
@@ -104,7 +97,7 @@ impl Poll {
             Some(None) => {
                 slot.pieces = None;
                 self.hold(job.slot, now);
-                self.fault(job.slot, Status::BAD_CONFIGURATION_ERROR, now);
+                self.fault(job.slot, Status::BAD_NOT_FOUND, now);
             }
         }
     }
@@ -143,8 +136,6 @@ impl Poll {
             return;
         }
         if Meaning::from(failure) == Meaning::MapDoesNotFit {
-            let points = self.plan.transactions[job.transaction as usize].points.count as usize;
-            self.tell_missing(job.slot, (0..points).collect(), now);
             self.hold(job.slot, now);
         }
         self.fault(job.slot, failure.status(), now);

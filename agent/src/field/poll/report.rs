@@ -18,6 +18,7 @@ impl Poll {
         let mut changes = Vec::new();
         self.health.review(t, &mut |change| changes.push(change));
         self.tell(changes, now);
+        self.tell_lacks(t, now);
     }
 
     pub(super) fn tell(&self, changes: Vec<Change>, at: Instant) {
@@ -37,11 +38,12 @@ impl Poll {
         self.batch(slot, at, vec![Raw::Fault(status); points as usize]);
     }
 
-    pub(super) fn batch(&self, slot: usize, at: Instant, mut raws: Vec<Raw>) {
+    pub(super) fn batch(&mut self, slot: usize, at: Instant, mut raws: Vec<Raw>) {
         let transaction = self.slots[slot].transaction;
         // One raw value a point, whatever the plan's slices say.
         let points = self.plan.transactions[transaction as usize].points.count;
         raws.resize(points as usize, Raw::Fault(Status::BAD_CONFIGURATION_ERROR));
+        self.note_missing(slot, &raws, at);
         (self.deliver)(FieldMessage::Batch(Batch { transaction, at, raws }));
     }
 

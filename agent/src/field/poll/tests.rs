@@ -2,6 +2,8 @@
 
 #[path = "tests/identity.rs"]
 mod identity;
+#[path = "tests/lacks.rs"]
+mod lacks;
 
 use lapwing_engine::spec::Raw;
 
@@ -221,7 +223,7 @@ fn a_refusal_clears_no_suspicion_and_is_no_silence() {
     }
     assert!(!states(&bench.inbox.all()).contains(&("device", 0, true)));
     assert!(!states(&bench.inbox.all()).contains(&("device", 0, false)), "it lives: its map is wrong");
-    assert_eq!(faults(&bench.inbox.all(), 0).last(), Some(&Status::BAD_CONFIGURATION_ERROR));
+    assert_eq!(faults(&bench.inbox.all(), 0).last(), Some(&Status::BAD_NOT_FOUND));
 }
 
 #[test]
@@ -284,7 +286,7 @@ fn a_block_refused_for_one_register_is_read_in_pieces() {
             bench.answer(job);
         }
     }
-    let misfit = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    let misfit = Raw::Fault(Status::BAD_NOT_FOUND);
     let all = bench.inbox.all();
     for batch in batches(&all, 0) {
         assert_eq!(batch.raws[3], misfit);
@@ -296,9 +298,13 @@ fn a_block_refused_for_one_register_is_read_in_pieces() {
         "first whole, then what is refused halved"
     );
     assert_eq!(asked[6..11], [(4, 1), (0, 3), (4, 1), (0, 3), (4, 1)], "then what touches, together");
-    let [(device, what)] = &notices(&all)[..] else { panic!("told once: {:?}", notices(&all)) };
-    assert_eq!(*device, Some(0));
-    assert!(what.starts_with("it does not give holding:3 (") && what.contains("exception 02"), "{what}");
+    bench.now_ms += 1000;
+    let job = bench.next();
+    bench.answer(job);
+    let all = bench.inbox.all();
+    let [(lacking, why)] = &lacks::told(&all)[..] else { panic!("told once: {:?}", lacks::told(&all)) };
+    assert_eq!(lacking[..], [crate::field::Lacking { point: 3, place: Some("holding:3".into()) }]);
+    assert!(why.contains("exception 02"), "{why}");
 }
 
 #[test]
@@ -311,7 +317,7 @@ fn a_block_refused_throughout_is_asked_as_a_whole_and_not_taken_apart_again() {
         bench.fail(job, Failure::Exception { code: 2 });
     }
     assert_eq!(asked, [(0, 2), (0, 1), (1, 1), (0, 2), (0, 2), (0, 2)]);
-    assert!(faults(&bench.inbox.all(), 0).iter().all(|s| *s == Status::BAD_CONFIGURATION_ERROR));
+    assert!(faults(&bench.inbox.all(), 0).iter().all(|s| *s == Status::BAD_NOT_FOUND));
 }
 
 fn good_points(bench: &Bench) -> usize {
@@ -337,14 +343,6 @@ fn after_ten_minutes_a_block_is_asked_as_a_whole_again() {
     assert_eq!(good(&bench.inbox.all(), 0).len(), 1);
 }
 
-fn notices(all: &[FieldMessage]) -> Vec<(Option<u32>, String)> {
-    let notice = |message: &FieldMessage| match message {
-        FieldMessage::Notice { device, what, .. } => Some((*device, what.clone())),
-        _ => None,
-    };
-    all.iter().filter_map(notice).collect()
-}
-
 #[test]
 fn what_is_refused_as_a_whole_is_asked_again_once_a_minute_and_told_once() {
     let sketch =
@@ -362,15 +360,15 @@ fn what_is_refused_as_a_whole_is_asked_again_once_a_minute_and_told_once() {
     }
     assert_eq!(refusals, [0, 61, 122], "its neighbour's scans go on");
     assert_eq!(faults(&bench.inbox.all(), 0).len(), 131, "each scan of it tells its fault");
-    assert_eq!(notices(&bench.inbox.all()).len(), 1);
+    assert_eq!(lacks::told(&bench.inbox.all()).len(), 1);
     // Mended: told, and read with every scan.
     bench.now_ms = 183_500;
     while good(&bench.inbox.all(), 0).len() < 3 {
         let job = bench.next();
         bench.answer(job);
     }
-    let told = notices(&bench.inbox.all());
-    assert!(told.len() == 2 && told[1].1.contains("answered again"), "{told:?}");
+    let told = lacks::told(&bench.inbox.all());
+    assert!(told.len() == 2 && told[1].0.is_empty(), "{told:?}");
     assert!(bench.now_ms < 187_000);
 }
 

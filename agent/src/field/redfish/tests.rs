@@ -190,7 +190,7 @@ fn published_shapes_are_read_over_one_kept_connection() {
     assert_eq!(good(&all, 1)[0].raws, [Raw::Real(412.25), Raw::Real(229.6)]);
     assert_eq!(good(&all, 2)[0].raws, [Raw::Real(31.6)]);
     assert_eq!(good(&all, 3)[0].raws, [Raw::Real(230.1), Raw::Whole(118)]);
-    assert!(faults(&all, 4).iter().all(|status| *status == Status::BAD_CONFIGURATION_ERROR), "404 names the map");
+    assert!(faults(&all, 4).iter().all(|status| *status == Status::BAD_NOT_FOUND), "404 names the map");
     assert_eq!(states(&all), [("link", 0, true)], "a missing resource is no silence");
     assert_eq!(service.seen.connections.load(Ordering::Relaxed), 1, "the connection is kept");
     let requests = service.requests();

@@ -27,7 +27,8 @@ pub(super) fn raw(document: &Value, pointer: &str, states: &[(i64, String)]) -> 
             .find(|(_, name)| name.eq_ignore_ascii_case(text))
             .map_or(Raw::Fault(Status::BAD_CONFIGURATION_ERROR), |(state, _)| Raw::Whole(*state)),
         Some(Value::Null) => Raw::Fault(Status::BAD_NOT_CONNECTED),
-        Some(Value::Array(_) | Value::Object(_)) | None => Raw::Fault(Status::BAD_CONFIGURATION_ERROR),
+        Some(Value::Array(_) | Value::Object(_)) => Raw::Fault(Status::BAD_CONFIGURATION_ERROR),
+        None => Raw::Fault(Status::BAD_NOT_FOUND),
     }
 }
 
@@ -68,7 +69,7 @@ mod tests {
         assert_eq!(at("/Temperatures/2/ReadingCelsius"), Raw::Fault(Status::BAD_NOT_CONNECTED));
         assert_eq!(at("/Temperatures/3/ReadingCelsius"), Raw::Fault(Status::BAD_OUT_OF_SERVICE));
         assert_eq!(at("/Temperatures/4/ReadingCelsius"), Raw::Whole(26));
-        assert_eq!(at("/Temperatures/9/ReadingCelsius"), Raw::Fault(Status::BAD_CONFIGURATION_ERROR));
+        assert_eq!(at("/Temperatures/9/ReadingCelsius"), Raw::Fault(Status::BAD_NOT_FOUND));
         assert_eq!(at("/Temperatures/0"), Raw::Fault(Status::BAD_CONFIGURATION_ERROR));
         assert_eq!(at("/Fans~0~1x/0/Reading"), Raw::Fault(Status::BAD_OUT_OF_RANGE));
         assert_eq!(at("/Fans~0~1x/0/On"), Raw::Whole(1));

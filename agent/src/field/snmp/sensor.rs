@@ -16,6 +16,9 @@ pub(super) const BESIDE: [u32; 4] = [1, 2, 3, 5];
 /// The value of a sensor from its column and those `BESIDE` it.
 pub(in crate::field) fn value(kind: SensorKind, value: &Value, beside: &[Value]) -> Raw {
     let [is, scale, precision, state] = beside else { return Raw::Fault(Status::BAD_CONFIGURATION_ERROR) };
+    if matches!(value, Value::NoSuchObject | Value::NoSuchInstance | Value::EndOfMibView) {
+        return Raw::Fault(Status::BAD_NOT_FOUND);
+    }
     let (Value::Integer(value), Value::Integer(is), Value::Integer(scale), Value::Integer(precision)) =
         (value, is, scale, precision)
     else {

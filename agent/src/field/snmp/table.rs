@@ -81,6 +81,7 @@ impl Labels {
             let found = agent.walk(&Oid::from_slice(&column)).await?;
             self.columns.insert(column, Column { at: Instant::now(), rows: found });
         }
+        let mut lacking: BTreeMap<(&str, &[u32]), Vec<String>> = BTreeMap::new();
         for row in rows {
             let why = match self.found(row) {
                 Found::One(_) => {
@@ -91,9 +92,12 @@ impl Labels {
                 Found::Several => "several rows are",
             };
             if self.missed.insert(row.clone()) {
-                let (label, column) = (&row.equals, Oid::from_slice(&row.column));
-                say(format!("{why} labelled \"{label}\" in column {column}: correct the label in map or device"));
+                lacking.entry((why, &row.column)).or_default().push(format!("\"{}\"", row.equals));
             }
+        }
+        for ((why, column), labels) in lacking {
+            let (labels, column) = (labels.iter().map(String::as_str).collect::<Vec<_>>(), Oid::from_slice(column));
+            say(format!("{why} labelled {} in column {column}: correct the label in map or device", named(&labels)));
         }
         Ok(())
     }
@@ -145,8 +149,8 @@ pub(in crate::field) async fn cells(
     Ok(vec![UNREADABLE; cells.len()]) // both rounds return or go on
 }
 
-/// There is no such row: the map does not fit.
-const UNREADABLE: Raw = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+/// There is no such row.
+const UNREADABLE: Raw = Raw::Fault(Status::BAD_NOT_FOUND);
 
 /// Adds what a cell needs to the variables asked; where that stands, unless its row is unknown.
 fn ask_cell(cell: &Cell, instances: &[Option<Vec<u32>>], asked: &mut Vec<Oid>) -> Option<std::ops::Range<usize>> {

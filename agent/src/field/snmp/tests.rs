@@ -76,7 +76,7 @@ fn values_of_all_kinds_arrive_and_a_missing_one_spoils_only_itself() {
     rig.inbox.wait("scans", |all| batches(all, 0).len() >= 3);
     let all = rig.end();
     let text = Raw::Words { words: [0x2B32, 0x332E, 0x3500, 0, 0, 0, 0, 0], len: 3, scale_factor: 0 };
-    let missing = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    let missing = Raw::Fault(Status::BAD_NOT_FOUND);
     let expected = [Raw::Whole(-5), missing, Raw::Whole(4_000_000_000), Raw::Whole(1 << 40), text, Raw::Whole(100)];
     assert!(batches(&all, 0).iter().all(|batch| batch.raws == expected), "{:?}", batches(&all, 0)[0]);
     assert_eq!(states(&all), [("link", 0, true)]);
@@ -93,7 +93,7 @@ fn version_1_misses_a_variable_as_gently() {
     rig.inbox.wait("scans", |all| batches(all, 0).len() >= 3 && batches(all, 1).len() >= 3);
     let figures = rig.stats();
     let all = rig.end();
-    let missing = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
+    let missing = Raw::Fault(Status::BAD_NOT_FOUND);
     let expected = [missing, Raw::Whole(-5), missing, Raw::Whole(100)];
     assert!(batches(&all, 0).iter().all(|batch| batch.raws == expected), "{:?}", batches(&all, 0)[0]);
     assert!(batches(&all, 1).iter().all(|batch| batch.raws == [Raw::Whole(0)]), "an empty table is walked by GETNEXT");

@@ -35,7 +35,8 @@ pub(in crate::field) fn raw(value: &Value) -> Raw {
         Value::Counter64(number) => i64::try_from(*number).map_or(Raw::Fault(Status::BAD_OUT_OF_RANGE), Raw::Whole),
         Value::OctetString(bytes) => text(bytes).unwrap_or(misfit),
         Value::Opaque(bytes) => floating(bytes).unwrap_or(misfit),
-        // No such object or instance, and everything that is no number and no text.
+        Value::NoSuchObject | Value::NoSuchInstance | Value::EndOfMibView => Raw::Fault(Status::BAD_NOT_FOUND),
+        // Everything that is no number and no text.
         _ => misfit,
     }
 }

@@ -239,6 +239,10 @@ impl Head {
                     out.push(5);
                     put(&mut out, *readings);
                 }
+                Happening::Passed { at } => {
+                    out.push(6);
+                    put_signed(&mut out, *at);
+                }
                 // Readings lie in the scan groups.
                 Happening::Readings { .. } => out.push(0),
             }
@@ -271,6 +275,7 @@ impl Head {
                 2 => Happening::Rebase { id: bytes.small()? },
                 4 => Happening::Start { number: bytes.number()? },
                 5 => Happening::Dropped { readings: bytes.number()? },
+                6 => Happening::Passed { at: bytes.signed()? },
                 _ => return Err(Damage::Invalid("a happening of an unknown kind")),
             };
             happenings.push((order, what));
@@ -320,6 +325,7 @@ impl Gather {
             what @ (Happening::Frames { .. }
             | Happening::Rebase { .. }
             | Happening::Start { .. }
+            | Happening::Passed { .. }
             | Happening::Dropped { .. }) => {
                 self.head.happenings.push((order, what));
                 return;

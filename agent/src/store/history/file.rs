@@ -18,7 +18,7 @@ use crate::store::schema::uri;
 /// "LapH" in ASCII.
 const APPLICATION_ID: i64 = 0x4c61_7048;
 /// Version of the tables and of the bytes in them.
-pub(super) const VERSION: u32 = 1;
+pub(super) const VERSION: u32 = 2;
 /// How long a statement waits for another process's.
 const BUSY: Duration = Duration::from_secs(5);
 /// Bits of a key below its slot.
@@ -120,6 +120,9 @@ pub(super) fn write_as(path: &Path, tables: &str) -> Result<Connection, HistoryE
     settle(&connection).map_err(failed)?;
     if identify(&connection, path)? {
         make(&mut connection, tables).map_err(failed)?;
+    } else if version(&connection).map_err(failed)? < i64::from(VERSION) {
+        // What is written from here on needs the present format.
+        connection.pragma_update(None, "user_version", VERSION).map_err(failed)?;
     }
     Ok(connection)
 }
@@ -162,13 +165,17 @@ fn identify(connection: &Connection, path: &Path) -> Result<bool, HistoryError> 
         (APPLICATION_ID, found) => {
             let found = u32::try_from(found).unwrap_or(u32::MAX);
             match found {
-                VERSION => Ok(false),
+                1..=VERSION => Ok(false),
                 0 => Err(HistoryError::Damaged { path: path.to_path_buf(), detail: "format version 0".into() }),
                 found => Err(HistoryError::Newer { path: path.to_path_buf(), found, known: VERSION }),
             }
         }
         _ => Err(HistoryError::Foreign { path: path.to_path_buf() }),
     }
+}
+
+fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
 }
 
 fn make(connection: &mut Connection, tables: &str) -> rusqlite::Result<()> {

@@ -68,7 +68,7 @@ impl Reader {
                             }
                         }
                     }
-                    Happening::Rebase { .. } | Happening::Dropped { .. } => {}
+                    Happening::Rebase { .. } | Happening::Passed { .. } | Happening::Dropped { .. } => {}
                 }
                 ControlFlow::Continue(())
             })?;

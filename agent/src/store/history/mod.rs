@@ -125,6 +125,11 @@ pub enum Happening {
         /// Number of the start in the history.
         number: u64,
     },
+    /// Time alone moved something here (the end of a delay, a reading out of date), or a person did.
+    Passed {
+        /// The moment, axis milliseconds: what was due by then has happened.
+        at: i64,
+    },
     /// Readings were dropped here: the disk did not keep up.
     Dropped {
         /// How many.

@@ -26,7 +26,7 @@ pub(super) const OPEN: &str = "open.slot";
 pub(super) const CLOSING: &str = "closing.slot";
 
 const MAGIC: &[u8; 6] = b"LWslot";
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
 const HEADER: usize = 16;
 const MARK: &[u8; 4] = b"LWrc";
 const RECORD: usize = 12;
@@ -77,6 +77,9 @@ impl OpenSlot {
         let failed = |e| HistoryError::file(&path, e);
         let mut file = OpenOptions::new().write(true).open(&path).map_err(failed)?;
         file.set_len(length).map_err(failed)?;
+        // What is appended needs the present format.
+        file.seek(SeekFrom::Start(MAGIC.len() as u64)).map_err(failed)?;
+        file.write_all(&[VERSION]).map_err(failed)?;
         file.seek(SeekFrom::End(0)).map_err(failed)?;
         Ok(Self { file, path, slot, length, unsynced: true })
     }

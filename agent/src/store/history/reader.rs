@@ -16,6 +16,7 @@ use super::block::{Column, Head, Scan};
 use super::error::{HistoryError, Loss};
 use super::file::{self, Kind, Start};
 use super::pack::Damage;
+use super::steps::Place;
 use crate::store::PointKey;
 
 /// Directory of the history inside the data directory.
@@ -144,6 +145,24 @@ impl Reader {
             }
         }
         Ok(all.into_values().collect())
+    }
+
+    /// Numbers of the points in a place, which hold there: those of the open slot are in the newest raw file.
+    ///
+    /// # Errors
+    /// When a newer agent wrote a file.
+    pub fn points_at(&self, place: Place) -> Result<Vec<(u32, PointKey)>, HistoryError> {
+        let (kind, number) = match place {
+            Place::File(kind, number) => (kind, number),
+            Place::Open | Place::Closing => {
+                let files = self.files()?;
+                let newest = files.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw));
+                let Some((number, _)) = newest else { return Ok(Vec::new()) };
+                (Kind::Raw, *number)
+            }
+        };
+        let Some(open) = self.open(kind, number)? else { return Ok(Vec::new()) };
+        Ok(self.told(kind, number, file::points(&open))?.unwrap_or_default())
     }
 
     /// Opens a file; one that is gone meanwhile or damaged is `None`.

@@ -187,11 +187,17 @@ impl Reader {
                     continue;
                 }
                 let Some(column) = self.column(kind, number, connection, slot, *id)? else { continue };
+                let mut place_in = vec![None; scans.len()];
+                for group in column.groups.iter().filter_map(|group| usize::try_from(*group).ok()) {
+                    if let (Some(place), Some(scan)) = (place_in.get_mut(group), scans.get(group)) {
+                        *place = scan.group.ids.iter().position(|other| other == id);
+                    }
+                }
                 let places = merged(&column, scans);
                 for ((group, order), entry) in places.into_iter().zip(column.entries(*id)) {
                     if order >= from
                         && order < to
-                        && let Some(place) = scans[group].group.ids.iter().position(|other| other == id)
+                        && let Some(place) = place_in[group]
                     {
                         held[group][place].push(entry);
                     }

@@ -9,6 +9,7 @@
 //! 3 Δoffset                the wall clock, as far as the agent follows it, now stands elsewhere against the axis
 //! 4 start                  the agent has started: number of the start
 //! 5 readings               so many readings were dropped here because the disk did not keep up
+//! 6 at                     time passed: what was due by then happened here, between the readings
 //! 8+g Δat flags [odd] [lag] Δvalue×n    one step of group g: at, and a value a point against the group's last step
 //! ```
 //!
@@ -83,6 +84,10 @@ impl Encoder {
             Happening::Dropped { readings } => {
                 put(&mut self.bytes, 5);
                 put(&mut self.bytes, readings);
+            }
+            Happening::Passed { at } => {
+                put(&mut self.bytes, 6);
+                put_signed(&mut self.bytes, at);
             }
             Happening::Readings { source } => self.readings(source, step.at, readings),
         }
@@ -180,7 +185,8 @@ impl Decoder {
                 2 => Happening::Rebase { id: bytes.small()? },
                 4 => Happening::Start { number: bytes.number()? },
                 5 => Happening::Dropped { readings: bytes.number()? },
-                6 | 7 => return Err(Damage::Invalid("an item of an unknown kind")),
+                6 => Happening::Passed { at: bytes.signed()? },
+                7 => return Err(Damage::Invalid("an item of an unknown kind")),
                 group => {
                     let group = usize::try_from(group - 8).map_err(|_| Damage::Short)?;
                     let source = self.values(group, bytes)?;

@@ -69,6 +69,7 @@ fn any_step() -> impl Strategy<Value = (i64, i64, Result<(u32, Vec<Entry>), Happ
         1 => (1_u32..9).prop_map(|id| Err(Happening::Rebase { id })),
         1 => (1_u64..9).prop_map(|number| Err(Happening::Start { number })),
         1 => (1_u64..9).prop_map(|readings| Err(Happening::Dropped { readings })),
+        1 => (-9_i64..2_000_000_000_000).prop_map(|at| Err(Happening::Passed { at })),
     ];
     (0_i64..3000, prop_oneof![4 => Just(5000_i64), 1 => -9000_i64..9000], what)
 }

@@ -277,10 +277,10 @@ fn a_newer_format_is_refused_by_name_and_a_foreign_file_is_left_alone() {
     hours(&dir, 16);
     let raw = dir.path().join("history/raw-000001.sqlite");
     let connection = rusqlite::Connection::open(&raw).expect("opened");
-    connection.pragma_update(None, "user_version", 2).expect("set");
+    connection.pragma_update(None, "user_version", super::file::VERSION + 1).expect("set");
     drop(connection);
     let error = Recorder::start(beginning(&dir, T0 + 3_600_000)).expect_err("refused");
-    assert!(error.to_string().contains("raw-000001.sqlite has format version 2, this agent knows up to 1"), "{error}");
+    assert!(error.to_string().contains("raw-000001.sqlite has format version 3, this agent knows up to 2"), "{error}");
     assert!(matches!(Reader::new(dir.path()).slots(), Err(HistoryError::Newer { .. })));
 }
 

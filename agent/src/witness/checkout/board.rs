@@ -142,6 +142,7 @@ impl Board {
             | FieldMessage::Shown { .. }
             | FieldMessage::Late { .. }
             | FieldMessage::Restarted { .. }
+            | FieldMessage::Lacks { .. }
             | FieldMessage::Notice { .. } => {}
         }
         drop(inner);

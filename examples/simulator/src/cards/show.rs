@@ -122,6 +122,7 @@ pub(super) fn contacts(view: &mut View<'_>, bank: &mut Bank) {
         set(37 + p, truth.pumps[p].state == PumpState::Tripped);
     }
     set(39, truth.static_kpa < 100.0);
+    set(40, truth.load_shed_armed);
 }
 
 /// Voltage, current and power of the three phases, as a meter has them.

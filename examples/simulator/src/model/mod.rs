@@ -108,6 +108,7 @@ fn contacts(upset: &Upset, truth: &mut Truth) {
     truth.leak = upset.leak;
     truth.leak_rope_broken = upset.leak_rope_broken;
     truth.earth_leakage = upset.earth_leakage;
+    truth.load_shed_armed = !upset.load_shed_off;
     truth.generator_not_in_auto = upset.generator_not_in_auto;
     truth.generator_fuel_low = upset.generator_fuel_low;
     truth.generator_start_battery_low = upset.generator_start_battery_low;

@@ -171,6 +171,8 @@ pub struct Truth {
     pub leak_rope_broken: [bool; 2],
     pub condensate_high: bool,
     pub earth_leakage: bool,
+    /// The automatic load shedding is armed.
+    pub load_shed_armed: bool,
     pub generator_not_in_auto: bool,
     pub generator_fuel_low: bool,
     pub generator_start_battery_low: bool,

@@ -40,6 +40,8 @@ pub struct Upset {
     pub humid_air: bool,
     pub condensate_high: bool,
     pub earth_leakage: bool,
+    /// Somebody has switched the automatic load shedding off.
+    pub load_shed_off: bool,
     pub static_pressure_falls: bool,
 }
 
@@ -76,6 +78,7 @@ impl Default for Upset {
             humid_air: false,
             condensate_high: false,
             earth_leakage: false,
+            load_shed_off: false,
             static_pressure_falls: false,
         }
     }

@@ -56,6 +56,7 @@ pub fn apply(fault: Fault, on: bool, upset: &mut Upset, cards: &mut Cards, links
         Fault::HumidityRise => upset.humid_air = on,
         Fault::CondensateHigh => upset.condensate_high = on,
         Fault::EarthLeakage => upset.earth_leakage = on,
+        Fault::LoadShedOff => upset.load_shed_off = on,
         Fault::StaticPressureFall => upset.static_pressure_falls = on,
         Fault::SensorOpen(p) => cards.set_sensor_fault(p, if on { SensorFault::Open } else { SensorFault::None }),
         Fault::SensorShort(p) => cards.set_sensor_fault(p, if on { SensorFault::Short } else { SensorFault::None }),

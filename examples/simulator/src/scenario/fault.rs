@@ -80,6 +80,8 @@ pub enum Fault {
     CondensateHigh,
     /// Earth leakage current above the monitor's setting.
     EarthLeakage,
+    /// The automatic load shedding is switched off.
+    LoadShedOff,
     /// The loop loses static pressure.
     StaticPressureFall,
     /// A sensor's wire is broken.
@@ -138,7 +140,7 @@ pub enum FaultError {
 }
 
 /// Every fault's name, what its target is, and the target struck when none is given (`None`: no target).
-pub const FAULTS: [(&str, &str, Option<&str>); 41] = [
+pub const FAULTS: [(&str, &str, Option<&str>); 42] = [
     ("fan-lost", "a fan such as \"fan-07\"", Some("fan-07")),
     ("fans-to-minimum", "", None),
     ("pump-trip", "\"pump-1\" or \"pump-2\"", Some("pump-1")),
@@ -168,6 +170,7 @@ pub const FAULTS: [(&str, &str, Option<&str>); 41] = [
     ("humidity-rise", "", None),
     ("condensate-high", "", None),
     ("earth-leakage", "", None),
+    ("load-shed-off", "", None),
     ("static-pressure-fall", "", None),
     ("sensor-open", "a probe's point path", Some("rack/04/inlet/top/temperature")),
     ("sensor-short", "a probe's point path", Some("rack/11/inlet/middle/temperature")),
@@ -237,6 +240,7 @@ impl Fault {
             "humidity-rise" => Self::HumidityRise,
             "condensate-high" => Self::CondensateHigh,
             "earth-leakage" => Self::EarthLeakage,
+            "load-shed-off" => Self::LoadShedOff,
             "static-pressure-fall" => Self::StaticPressureFall,
             "sensor-open" => Self::SensorOpen(ProbeId::from_path(target)?),
             "sensor-short" => Self::SensorShort(ProbeId::from_path(target)?),
@@ -286,6 +290,7 @@ impl Fault {
             Self::HumidityRise => "humidity-rise",
             Self::CondensateHigh => "condensate-high",
             Self::EarthLeakage => "earth-leakage",
+            Self::LoadShedOff => "load-shed-off",
             Self::StaticPressureFall => "static-pressure-fall",
             Self::SensorOpen(_) => "sensor-open",
             Self::SensorShort(_) => "sensor-short",
@@ -338,6 +343,7 @@ impl Fault {
             Self::HumidityRise => "Humid outside air gets into the module.".into(),
             Self::CondensateHigh => "The condensate pan fills.".into(),
             Self::EarthLeakage => "The earth leakage current passes the monitor's setting.".into(),
+            Self::LoadShedOff => "Somebody switches the automatic load shedding off.".into(),
             Self::StaticPressureFall => "The water loop loses static pressure.".into(),
             Self::SensorOpen(p) => format!("The wire of the sensor at {p} breaks."),
             Self::SensorShort(p) => format!("The sensor at {p} is short-circuited."),

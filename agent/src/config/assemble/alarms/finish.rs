@@ -95,6 +95,7 @@ fn digest(
             format!("time_to_limit {limit} {rising} {within_ms} {}", window.map_or(0, |window| window.over_ms))
         }
         Condition::Frozen => "frozen".into(),
+        Condition::NotIn { states } => format!("not_in {states}"),
     };
     let used = match tested {
         Some((path, Test::States(states))) => format!("\nwhile {path} {states}"),

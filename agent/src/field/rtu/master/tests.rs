@@ -198,7 +198,7 @@ fn values_of_all_tables_and_units_arrive_over_a_serial_line() {
         good(&all, 1)[0].raws.iter().map(|raw| *raw == lapwing_engine::spec::Raw::Bit(true)).collect();
     assert_eq!(bits, [false, true, true, false, false, true, false, true, false, true, true]);
     assert_eq!(registers(good(&all, 2)[0]), [2000, 2001]);
-    assert!(faults(&all, 3).iter().all(|s| *s == Status::BAD_CONFIGURATION_ERROR));
+    assert!(faults(&all, 3).iter().all(|s| *s == Status::BAD_NOT_FOUND));
     assert_eq!((figures.timeouts, figures.garbled), (0, 0), "{figures:?}");
 }
 

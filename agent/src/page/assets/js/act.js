@@ -14,8 +14,8 @@ export function actions(one) {
   const button = (key, what) => h("button", { class: "touch", "data-key": `${key}/${one.alarm}`, text: t(`act.${key}`), onclick: what });
   const hidden = ["shelved", "suppressed", "out_of_service"].includes(one.state);
   return [
-    hidden && isNew(one) ? button("acknowledge", () => doAs(`${route}/acknowledge`)) : null,
-    one.state === "latched_acknowledged" ? button("reset", () => doAs(`${route}/reset`)) : null,
+    hidden && isNew(one) ? button("acknowledge", () => doAs(`${route}/acknowledge`, { occurrence: one.occurrence })) : null,
+    one.state === "latched_acknowledged" ? button("reset", () => doAs(`${route}/reset`, { occurrence: one.occurrence })) : null,
     one.state === "shelved" ? button("unshelve", () => doAs(`${route}/unshelve`)) : null,
     one.state === "out_of_service" ? button("return", () => doAs(`${route}/return-to-service`)) : null,
     replaced(one) ? button("confirm", () => confirm(replaced(one).name)) : null,

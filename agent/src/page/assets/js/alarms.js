@@ -45,7 +45,7 @@ const since = (ms) => t("alarms.since", { time: clock(ms), long: duration((state
 
 function acknowledgeAll() {
   const fresh = state.present().filter(state.isNew);
-  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => one.alarm) }) }) : null;
+  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
 }
 
 /** Keeps the element of each alarm over redraws: a finger on a button must not lose it because another alarm has come. */
@@ -118,7 +118,7 @@ function headOf(one, isOpen, leads, toggle) {
       h("span", { class: "sentence", text: one.text }),
       h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
       !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
-    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`) }) : null,
+    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
   ];
 }
 
@@ -177,9 +177,10 @@ function logOf() {
 
 function drawFigures() {
   const figures = state.figures ?? {};
-  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number").map(([key, v]) => [key, key === "flood" ? t(v ? "figure.flood-now" : "figure.flood-none") : v]);
+  const said = (key, v) => key === "flood" ? t(v ? "figure.flood-now" : "figure.flood-none") : key.includes("share") ? `${number(v, 1)} %` : number(v, 0);
+  const flat = Object.entries(figures).filter(([, v]) => typeof v === "number" || typeof v === "boolean");
   const holder = h("section", { class: "sheet" }, h("h2", { text: t("alarms.figures") }));
-  const draw = (there) => fill(holder, h("h2", { text: t("alarms.figures") }), h("dl", { class: "facts" }, there.map(([key, v]) => [h("dt", { text: t(`figure.${key}`) }), h("dd", { text: typeof v === "number" ? number(v, Number.isInteger(v) ? 0 : 1) : v })])),
+  const draw = (there) => fill(holder, h("h2", { text: t("alarms.figures") }), h("dl", { class: "facts" }, there.map(([key, v]) => [h("dt", { text: t(`figure.${key}`) }), h("dd", { text: said(key, v) })])),
     (figures.top ?? []).length ? [h("h3", { text: t("figure.top") }), h("table", {}, figures.top.map((one) => h("tr", {}, h("td", { text: state.alarms.get(one.alarm)?.text ?? one.alarm }), h("td", { class: "number", text: String(one.count) }))))] : null);
   draw(flat);
   if (!flat.length) holder.append(h("p", { class: "empty", text: t("alarms.no-figures") }));

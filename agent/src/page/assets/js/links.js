@@ -32,7 +32,8 @@ function drawLink(link, open) {
       h("summary", { text: count("links.devices", (link.devices ?? []).length) }),
       h("div", { class: "scroll-x" }, h("table", {}, h("thead", {}, h("tr", {}, ["device", "unit", "answers", "latency", "errors", "good", "plan", "fault"].map((key) => h("th", { text: t(`links.${key}`) })))),
         h("tbody", {}, (link.devices ?? []).map((device) => h("tr", {}, h("td", { text: device.name }), h("td", { text: String(device.unit ?? "") }),
-          h("td", {}, device.up ? t("links.yes") : h("span", { class: "mark p-medium", text: t("links.silent") }), stranger(device)),
+          h("td", {}, device.up ? t("links.yes") : h("span", { class: "mark p-medium", text: t("links.silent") }), stranger(device),
+            device.lacking?.length ? h("div", {}, h("span", { class: "mark p-medium", text: count("links.lacking", device.lacking.length) }), h("small", { text: ` ${device.lacking.join(", ")}` })) : null),
           h("td", { class: "number", text: device.figures?.latency_ms !== undefined ? `${number(device.figures.latency_ms, 1)} ms` : "" }), h("td", { class: "number", text: errors(device.figures ?? {}) ?? "" }), h("td", { class: "number", text: good(device.figures ?? {}) ?? "" }),
           h("td", {}, (device.transactions ?? []).map((one) => h("div", { class: "plan", text: `${one.what} · ${number(one.period_ms / 1000, one.period_ms % 1000 ? 1 : 0)} s · ${count("links.points", one.points)}` }))), h("td", {}, h("small", { text: fault("device", device.name) ?? "" }))))))))
   );

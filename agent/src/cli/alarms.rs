@@ -1,0 +1,185 @@
+//! `lapwing alarms --config PATH`: the list of all alarms with every setting as CSV; and a list that comes back, compared.
+//!
+//! The list is what site and operator agree on: a row an alarm, patterns laid out, the columns are the keys of
+//! `[[alarm]]`. `--compare LIST.csv` tells what it has otherwise and refuses what it cannot mean; with `--out FILE` the
+//! module file is written there with the list's settings, after it has been checked whole. Never panics.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{End, check};
+use crate::config::{self, Loaded, Overrides, list};
+
+/// Options of `alarms`.
+#[derive(Clone, Debug, Args)]
+pub(super) struct AlarmsArgs {
+    /// The module's configuration file
+    #[arg(long, value_name = "PATH")]
+    config: PathBuf,
+    /// A list that came back: tell what it has otherwise
+    #[arg(long, value_name = "LIST.csv")]
+    compare: Option<PathBuf>,
+    /// Write here: the list, or with --compare the module file with the list's settings
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+/// Writes the list, or compares one.
+pub(super) fn alarms(args: &AlarmsArgs) -> End {
+    let loaded = match config::load(&args.config, config::environment(), &Overrides::default()) {
+        Ok(loaded) => loaded,
+        Err(mistakes) => return check::print_mistakes(&mistakes, false),
+    };
+    match run(args, &loaded) {
+        Ok(end) => end,
+        Err(why) => {
+            eprintln!("{why}");
+            End::NotTried
+        }
+    }
+}
+
+fn run(args: &AlarmsArgs, loaded: &Loaded) -> Result<End, String> {
+    let text = std::fs::read_to_string(&args.config).map_err(|why| format!("{}: {why}", args.config.display()))?;
+    let rows = list::rows(&text, &loaded.listed);
+    let Some(file) = &args.compare else {
+        let csv = csv_of(&rows)?;
+        match &args.out {
+            Some(out) => {
+                write(out, &csv)?;
+                eprintln!("{} alarms in {}.", rows.len(), out.display());
+            }
+            None => print!("{csv}"),
+        }
+        return Ok(End::Done);
+    };
+    let (header, lines) = read(file)?;
+    let (changes, missing) = list::compare(&rows, &header, &lines).map_err(|refused| {
+        let told: Vec<String> = refused.iter().map(|why| format!("{}: {why}", file.display())).collect();
+        told.join("\n")
+    })?;
+    for change in &changes {
+        let side = |text: &str| if text.is_empty() { "nothing".to_owned() } else { format!("`{text}`") };
+        let (before, after) = (side(&change.before), side(&change.after));
+        println!("{}:{}: {}: {} is {before}, in the list {after}", file.display(), change.line, change.id, change.key);
+    }
+    for id in &missing {
+        println!("{}: `{id}` is not in the list; it stays as it is", file.display());
+    }
+    println!(
+        "{} settings of {} alarms differ; {} alarms are not in the list.",
+        changes.len(),
+        changes.iter().map(|change| change.id.as_str()).collect::<std::collections::BTreeSet<_>>().len(),
+        missing.len()
+    );
+    let new = list::edited(&text, &rows, &changes);
+    judged(args, file, &new, &changes)?;
+    if let Some(out) = &args.out {
+        write(out, &new)?;
+        println!("The module file with the list's settings is {}.", out.display());
+    }
+    Ok(End::Done)
+}
+
+/// Checks the module file with the list's settings whole; a mistake is told at the list's line.
+fn judged(args: &AlarmsArgs, file: &Path, new: &str, changes: &[list::Change]) -> Result<(), String> {
+    let files = |path: &Path| if path == args.config { Ok(new.as_bytes().to_vec()) } else { std::fs::read(path) };
+    let Err(mistakes) = config::load_from(&args.config, config::environment(), &Overrides::default(), &files) else {
+        return Ok(());
+    };
+    let told = mistakes.list().iter().map(|mistake| {
+        let of = changes.iter().filter(|change| mistake.key.starts_with(&format!("alarm[{}]", change.id)));
+        let line = of
+            .clone()
+            .find(|change| mistake.key.ends_with(&format!(".{}", change.key)))
+            .or_else(|| of.clone().next())
+            .map_or_else(String::new, |change| format!("{}:", change.line));
+        format!("{}:{line} {}: {}\n    mend: {}", file.display(), mistake.key, mistake.what, mistake.mend)
+    });
+    Err(format!("The list's settings cannot be used:\n{}", told.collect::<Vec<_>>().join("\n")))
+}
+
+fn csv_of(rows: &[list::Row]) -> Result<String, String> {
+    let failed = |why: &dyn std::fmt::Display| format!("the list could not be written: {why}");
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(list::columns().iter().map(|key| key.name)).map_err(|why| failed(&why))?;
+    for row in rows {
+        writer.write_record(&row.settings).map_err(|why| failed(&why))?;
+    }
+    let bytes = writer.into_inner().map_err(|why| failed(&why))?;
+    String::from_utf8(bytes).map_err(|why| failed(&why))
+}
+
+type Lines = (Vec<String>, Vec<(u64, Vec<String>)>);
+
+fn read(file: &Path) -> Result<Lines, String> {
+    let bytes = std::fs::read(file).map_err(|why| format!("{}: {why}", file.display()))?;
+    parse(&bytes).map_err(|why| format!("{}: {why}; write the list as CSV in UTF-8", file.display()))
+}
+
+/// The first line's names, and the cells of the others with their line.
+fn parse(bytes: &[u8]) -> Result<Lines, csv::Error> {
+    let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(bytes);
+    let header = reader.headers()?.iter().map(str::to_owned).collect();
+    let mut lines = Vec::new();
+    for record in reader.records() {
+        let record = record?;
+        let line = record.position().map_or(0, csv::Position::line);
+        lines.push((line, record.iter().map(str::to_owned).collect()));
+    }
+    Ok((header, lines))
+}
+
+fn write(out: &Path, text: &str) -> Result<(), String> {
+    std::fs::write(out, text).map_err(|why| format!("{}: {why}", out.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The small configuration's text and rows.
+    fn small() -> (String, Vec<list::Row>) {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/config/tests/small/module.toml");
+        let text = std::fs::read_to_string(&path).expect("readable");
+        let loaded = config::load(&path, std::iter::empty(), &Overrides::default()).expect("no mistake");
+        let rows = list::rows(&text, &loaded.listed);
+        (text, rows)
+    }
+
+    #[test]
+    fn what_is_written_is_read_again() {
+        let (_, rows) = small();
+        let csv = csv_of(&rows).expect("written");
+        let (header, lines) = parse(csv.as_bytes()).expect("read");
+        assert_eq!(header.len(), list::columns().len());
+        let cells: Vec<&Vec<String>> = lines.iter().map(|(_, cells)| cells).collect();
+        assert_eq!(cells, rows.iter().map(|row| &row.settings).collect::<Vec<_>>());
+        assert_eq!(lines[0].0, 2, "the first row is line 2");
+        assert_eq!(list::compare(&rows, &header, &lines), Ok((Vec::new(), Vec::new())));
+    }
+
+    #[test]
+    fn no_list_is_too_broken() {
+        let (text, rows) = small();
+        let csv = csv_of(&rows[..2]).expect("written").into_bytes();
+        let judge = |bytes: &[u8]| {
+            if let Ok((header, lines)) = parse(bytes)
+                && let Ok((changes, _)) = list::compare(&rows, &header, &lines)
+            {
+                let _new = list::edited(&text, &rows, &changes);
+            }
+        };
+        for end in 0..csv.len() {
+            judge(&csv[..end]);
+        }
+        for at in 0..csv.len() {
+            for bit in 0..8 {
+                let mut bent = csv.clone();
+                bent[at] ^= 1 << bit;
+                judge(&bent);
+            }
+        }
+    }
+}
