@@ -3,16 +3,19 @@
 //! The data walks one way: `field` (bytes → raw values) → the engine crate (→ readings, derived points, transitions) →
 //! `core` (numbers them) → `store` (events on disk first) → `publish`. `config` makes the one checked `plan` that every
 //! room reads; `service` starts the rooms in order; `witness`
-//! is what an engineer proves on site; `late` sends again what the broker missed, `export` writes history for others,
-//! `replay` judges it by other settings. Only operator commands come back, through `core`.
+//! is what an engineer proves on site; `notify` tells people directly; `late` sends again what the broker missed, `export` writes history for others,
+//! `replay` judges it by other settings. Only operator commands come back, from `page` and `command`, through `core`.
 
 pub mod cli;
+pub mod command;
 pub mod compute;
 pub mod config;
 pub mod core;
 pub mod export;
 pub mod field;
 pub mod late;
+#[cfg(feature = "notify")]
+pub mod notify;
 pub mod page;
 pub mod plan;
 pub mod publish;

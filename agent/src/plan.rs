@@ -8,9 +8,11 @@
 pub mod alarms;
 mod language;
 pub mod overview;
+pub mod recipients;
 pub mod role;
 pub mod snmp;
 pub mod topology;
+mod wire;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -22,6 +24,7 @@ use lapwing_protocol::{Decimal, Mode};
 pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
 pub use self::language::Language;
 pub use self::role::Role;
+pub use self::wire::{Commands, Encoding};
 
 /// Everything the agent will do.
 #[derive(Clone, Debug, Default)]
@@ -64,6 +67,10 @@ pub struct Plan {
     pub load_points: Option<u32>,
     /// Rules that hide alarms.
     pub suppress: Vec<Suppress>,
+    /// The server that takes mail.
+    pub mail: recipients::Mail,
+    /// Who is told directly.
+    pub recipients: Vec<recipients::Recipient>,
     /// The engine's tables.
     pub engine: EngineTables,
     /// Points of the agent's own health.
@@ -178,6 +185,8 @@ pub struct Module {
     pub mode_at_most: Duration,
     /// Who acknowledges alarms.
     pub acknowledge: Acknowledge,
+    /// The site's time zone, for the hours of recipients.
+    pub time_zone: jiff::tz::TimeZone,
     /// In which language the agent speaks of alarms.
     pub language: Language,
 }
@@ -192,6 +201,7 @@ impl Default for Module {
             announce_in: vec![Mode::Live],
             mode_at_most: MODE_AT_MOST,
             acknowledge: Acknowledge::Here,
+            time_zone: jiff::tz::TimeZone::UTC,
             language: Language::English,
         }
     }
@@ -225,6 +235,8 @@ pub struct Mqtt {
     pub points: Vec<String>,
     /// Keep-alive.
     pub keep_alive: Duration,
+    /// How commands prove whose they are.
+    pub commands: Commands,
 }
 
 impl Default for Mqtt {
@@ -241,18 +253,9 @@ impl Default for Mqtt {
             client_certificate: None,
             points: Vec::new(),
             keep_alive: Duration::from_secs(10),
+            commands: Commands::Off,
         }
     }
-}
-
-/// How frames and catalogue pages are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Encoding {
-    /// JSON text.
-    #[default]
-    Json,
-    /// Deterministic CBOR.
-    Cbor,
 }
 
 /// `[store]`.

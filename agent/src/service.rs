@@ -7,6 +7,7 @@
 mod keep;
 mod reload;
 mod session;
+mod tell;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -81,6 +82,7 @@ pub struct Service {
     writer: Writer,
     recorder: Option<Recorder>,
     late: Option<Late>,
+    tellers: tell::Tellers,
     runtime: RuntimeThread,
     page: Option<(Page, Current)>,
     page_address: Option<SocketAddr>,
@@ -97,7 +99,7 @@ impl Service {
     /// When store, catalogue or host do not allow it; nothing runs then.
     pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
-        let (mut store, opened) = open(&plan)?;
+        let (mut store, mut opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
@@ -120,12 +122,15 @@ impl Service {
         let held = Arc::new(Held::default());
         let to_publisher_held = Arc::clone(&held);
         let shown = Arc::clone(&board);
+        let mut tellers = tell::Tellers::default();
+        let tell = tellers.way_in();
         let writer = store.spawn_writer(move |durable| {
             for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
                 // A listener that does not keep up misses lines; the event log has them.
                 let _full = listener.try_send(Told::Event(row.payload.clone()));
                 shown.happened(Happened::Event(row.payload.as_slice().into()));
             }
+            tell(durable.tellings);
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
                     if let Some(id) = topic.strip_prefix("alarm/") {
@@ -151,6 +156,7 @@ impl Service {
         // Only this call fills it.
         let _filled = sender.set(publisher.clone());
 
+        tellers.start(&plan, std::mem::take(&mut opened.tellings), &writer, &board, &door)?;
         let missing = opened.memory_only.is_some().then_some(plan.store.max_mib);
         let host = crate::core::health::Host::watch(&plan.store.dir, missing)?;
         let anew = Arc::new(tokio::sync::Notify::new());
@@ -166,6 +172,7 @@ impl Service {
             None => None,
         };
         let kept = opened.clone();
+        tell::commands(&plan, &publisher, &door)?;
         // The links are started after the core, and what a person confirms reaches them through their counters.
         let counters: Arc<Mutex<Arc<field::FieldStats>>> = Arc::default();
         let core = {
@@ -175,6 +182,7 @@ impl Service {
             let confirm = Box::new(move |device| {
                 to_links.lock().unwrap_or_else(PoisonError::into_inner).confirm(device);
             });
+            let tell_directly = Box::new(tellers.way_in());
             let renew = renew(session, &publisher, opened.boot, &catalogue);
             let applied = Applied {
                 plan: Arc::clone(&plan),
@@ -199,6 +207,7 @@ impl Service {
                     door,
                     told,
                     alive,
+                    tell_directly,
                     held,
                     confirm,
                     anew: Box::new(move || asks.notify_one()),
@@ -241,6 +250,7 @@ impl Service {
             writer,
             recorder,
             late,
+            tellers,
             runtime,
             page,
             page_address,
@@ -288,6 +298,7 @@ impl Service {
             writer,
             recorder,
             late,
+            tellers,
             runtime,
             page,
             page_address: _,
@@ -313,6 +324,7 @@ impl Service {
         if let Some(late) = late {
             late.stop();
         }
+        tellers.stop();
         // The last events must have reached the publisher before it is told to end.
         if let Err(error) = writer.call(|_| ()) {
             tracing::warn!(%error, "the last events may not be on disk yet");

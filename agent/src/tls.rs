@@ -1,7 +1,7 @@
 //! What TLS needs, made from files: for a client the one trusted authority, and a certificate of its own if it has one; for
 //! the page's server its certificate and key.
 //!
-//! rustls on ring, versions 1.2 and 1.3; a client's configured authority is its only root. Files are read at every call, so that
+//! rustls on ring, versions 1.2 and 1.3; a client's configured authority is its only root, where none is the public ones are. Files are read at every call, so that
 //! a renewed certificate is used without a restart. It does not connect. Never panics. RFC 7468 (PEM).
 
 use std::path::{Path, PathBuf};
@@ -32,17 +32,7 @@ pub(crate) fn client_config(
     authority: &Path,
     client: Option<(&Path, &Path)>,
 ) -> Result<rustls::ClientConfig, TlsError> {
-    let mut roots = RootCertStore::empty();
-    for certificate in certificates("the certificate authority file", authority)? {
-        roots.add(certificate)?;
-    }
-    if roots.is_empty() {
-        return Err(TlsError::NoAuthority { path: authority.to_path_buf() });
-    }
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let builder = rustls::ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()?
-        .with_root_certificates(roots);
+    let builder = trusting(roots(authority)?)?;
     let Some((chain, key)) = client else { return Ok(builder.with_no_client_auth()) };
     let chain = certificates("the client certificate", chain)?;
     Ok(builder.with_client_auth_cert(chain, private_key("the client key", key)?)?)
@@ -67,6 +57,38 @@ pub(crate) fn server_config(certificate: &Path, key: &Path) -> Result<rustls::Se
 fn private_key(what: &'static str, path: &Path) -> Result<PrivateKeyDer<'static>, TlsError> {
     let bytes = read(what, path)?;
     PrivateKeyDer::from_pem_slice(&bytes).map_err(|source| TlsError::Pem { what, path: path.to_path_buf(), source })
+}
+
+/// Settings of a client without a certificate of its own that trusts one authority, or the public ones.
+///
+/// # Errors
+/// Every variant of [`TlsError`].
+#[cfg(feature = "notify")]
+pub(crate) fn public_or(authority: Option<&Path>) -> Result<rustls::ClientConfig, TlsError> {
+    let roots = match authority {
+        Some(authority) => roots(authority)?,
+        None => RootCertStore { roots: webpki_roots::TLS_SERVER_ROOTS.to_vec() },
+    };
+    Ok(trusting(roots)?.with_no_client_auth())
+}
+
+fn roots(authority: &Path) -> Result<RootCertStore, TlsError> {
+    let mut roots = RootCertStore::empty();
+    for certificate in certificates("the certificate authority file", authority)? {
+        roots.add(certificate)?;
+    }
+    if roots.is_empty() {
+        return Err(TlsError::NoAuthority { path: authority.to_path_buf() });
+    }
+    Ok(roots)
+}
+
+fn trusting(
+    roots: RootCertStore,
+) -> Result<rustls::ConfigBuilder<rustls::ClientConfig, rustls::client::WantsClientCert>, TlsError> {
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let builder = rustls::ClientConfig::builder_with_provider(provider).with_safe_default_protocol_versions()?;
+    Ok(builder.with_root_certificates(roots))
 }
 
 fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {

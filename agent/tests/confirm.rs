@@ -142,6 +142,7 @@ impl Agent {
             alarm: None,
             occurrence: None,
             reason: reason.map(str::to_owned),
+            once: None,
             reply: Reply::to(move |answer| reply.send(answer).expect("somebody waits")),
         };
         self.service.door().hand_in_surely(Message::Operator(Box::new(request)));

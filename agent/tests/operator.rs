@@ -156,6 +156,7 @@ impl Agent {
             alarm: alarm.map(str::to_owned),
             occurrence,
             reason: reason.map(str::to_owned),
+            once: None,
             reply: Reply::to(move |answer| reply.send(answer).expect("somebody waits")),
         };
         self.service.door().hand_in_surely(Message::Operator(Box::new(request)));

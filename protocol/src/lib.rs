@@ -45,6 +45,8 @@ pub mod catalogue;
 #[cfg(feature = "alloc")]
 pub mod cbor;
 #[cfg(feature = "alloc")]
+pub mod command;
+#[cfg(feature = "alloc")]
 pub mod encoding;
 #[cfg(feature = "alloc")]
 pub mod event;
@@ -54,6 +56,8 @@ pub mod event_last;
 mod fit;
 #[cfg(feature = "alloc")]
 pub mod frame;
+#[cfg(feature = "alloc")]
+pub mod notification;
 #[cfg(feature = "alloc")]
 pub mod point_value;
 #[cfg(feature = "alloc")]
@@ -83,6 +87,8 @@ pub use alarm::AlarmRecord;
 #[cfg(feature = "alloc")]
 pub use catalogue::{CataloguePage, CataloguePoint};
 #[cfg(feature = "alloc")]
+pub use command::{COMMAND_MAX, Command, CommandAction, CommandReply};
+#[cfg(feature = "alloc")]
 pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
 #[cfg(feature = "alloc")]
 pub use event::{
@@ -93,6 +99,8 @@ pub use event::{
 pub use event_last::EventLast;
 #[cfg(feature = "alloc")]
 pub use frame::{Frame, FrameBuilder, FrameError, FrameReading, Run};
+#[cfg(feature = "alloc")]
+pub use notification::Notification;
 #[cfg(feature = "alloc")]
 pub use point_value::PointValue;
 #[cfg(feature = "alloc")]

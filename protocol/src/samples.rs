@@ -5,9 +5,9 @@ use alloc::string::String;
 use alloc::vec;
 
 use crate::{
-    AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, ConditionKind, Decimal, Detail, Event, EventLast, Frame,
-    FrameBuilder, Hiding, Impact, LinkChange, Mode, PointValue, Presence, PresenceState, Priority, Quantity, SCHEMA,
-    ShownState, Status,
+    AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Command, CommandAction, CommandReply, ConditionKind,
+    Decimal, Detail, Event, EventLast, Frame, FrameBuilder, Hiding, Impact, LinkChange, Mode, Notification, PointValue,
+    Presence, PresenceState, Priority, Quantity, SCHEMA, ShownState, Status,
 };
 
 /// An alarm's event with every key.
@@ -186,4 +186,57 @@ pub(crate) fn frame() -> Frame {
     builder.push(11, 1_764_000_005_000, None, Status::BAD_SENSOR_FAILURE);
     builder.push(20, 1_764_000_005_040, Some(-70_000), Status::UNCERTAIN_SUB_NORMAL);
     builder.finish().remove(0).with_late(true)
+}
+
+/// A message to a recipient.
+pub(crate) fn notification() -> Notification {
+    Notification {
+        schema: 1,
+        id: "a3f09c5e11d20b47-17-shift".into(),
+        recipient: "shift".into(),
+        site: "saltmarsh".into(),
+        module: "m1".into(),
+        mode: Mode::Live.into(),
+        text: "Supply water 21.6 °C is above 21.0 °C.".into(),
+        priority: Some(Priority::High.into()),
+        unacknowledged_for_s: Some(600),
+        test: true,
+        alarms: vec![alarm_event()],
+        related: vec![link_event()],
+        given_up: Some(3),
+    }
+}
+
+/// A command with every key.
+pub(crate) fn command() -> Command {
+    Command {
+        id: "a1-0001".into(),
+        action: CommandAction::Shelve.into(),
+        alarm: Some("supply-water-warm".into()),
+        occurrence: Some(3),
+        reason: Some("Valve is being replaced".into()),
+        rule: Some("pump-1-maintenance".into()),
+        mode: Some(Mode::Maintenance.into()),
+        for_s: Some(3600),
+        until: Some(1_764_003_605_123),
+        iat: Some(1_764_000_005),
+        exp: Some(1_764_000_065),
+        aud: Some("saltmarsh/m1".into()),
+    }
+}
+
+/// An answer with every key.
+pub(crate) fn command_reply() -> CommandReply {
+    CommandReply {
+        schema: SCHEMA,
+        id: Some("a1-0001".into()),
+        by: Some("ada".into()),
+        t: 1_764_000_005_123,
+        done: false,
+        log: Some("a3f09c5e11d20b47".into()),
+        seq: Some(4711),
+        until: Some(1_764_003_605_123),
+        code: Some("still_active".into()),
+        text: "The alarm is still active.".into(),
+    }
 }

@@ -7,13 +7,25 @@ use alloc::string::String;
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
+use crate::command::{Command, CommandReply};
 use crate::{alarm::AlarmRecord, catalogue::CataloguePage, event::Event, event_last::EventLast};
-use crate::{frame::Frame, point_value::PointValue, presence::Presence};
+use crate::{frame::Frame, notification::Notification, point_value::PointValue, presence::Presence};
 
 /// The messages that have a schema.
 #[must_use]
 pub const fn names() -> &'static [&'static str] {
-    &["presence", "catalogue", "frame", "point", "alarm", "event", "event-last"]
+    &[
+        "presence",
+        "catalogue",
+        "frame",
+        "point",
+        "alarm",
+        "event",
+        "event-last",
+        "notification",
+        "command",
+        "command-reply",
+    ]
 }
 
 /// The schema of a message by its name.
@@ -27,6 +39,9 @@ pub fn schema(name: &str) -> Option<Schema> {
         "alarm" => of::<AlarmRecord>("Present state and settings of one alarm: topics alarm/<id>"),
         "event" => of::<Event>("One numbered event: topic event"),
         "event-last" => of::<EventLast>("Number of the last event: topic event/last"),
+        "notification" => of::<Notification>("A message to a recipient, as it is posted"),
+        "command" => of::<Command>("What a person asks for: topic command, or the payload of a JWS there"),
+        "command-reply" => of::<CommandReply>("The answer to a command: topic command/reply"),
         _ => return None,
     })
 }
@@ -51,6 +66,9 @@ mod tests {
             "point" => serde_json::to_value(samples::point_value()),
             "alarm" => serde_json::to_value(samples::alarm_record()),
             "event" => serde_json::to_value(samples::alarm_event()),
+            "command" => serde_json::to_value(samples::command()),
+            "command-reply" => serde_json::to_value(samples::command_reply()),
+            "notification" => serde_json::to_value(samples::notification()),
             _ => serde_json::to_value(samples::event_last()),
         }
         .expect("serialises")

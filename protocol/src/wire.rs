@@ -60,6 +60,9 @@ fn damage_is_answered() {
     damaged(&samples::event_last());
     damaged(&samples::catalogue_page());
     damaged(&samples::frame());
+    damaged(&samples::notification());
+    damaged(&samples::command());
+    damaged(&samples::command_reply());
 }
 
 #[test]
@@ -71,6 +74,9 @@ fn samples_both_ways() {
     both_ways(&samples::event_last());
     both_ways(&samples::catalogue_page());
     both_ways(&samples::frame());
+    both_ways(&samples::notification());
+    both_ways(&samples::command());
+    both_ways(&samples::command_reply());
 }
 
 #[test]

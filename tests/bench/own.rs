@@ -72,7 +72,8 @@ impl Own {
         self.next += 1;
         let mut payload = format!("E{seq} ").into_bytes();
         payload.resize(EVENT_BYTES, b'e');
-        let row = EventRow { seq, t_ms: 1_800_000_000_000, kind: "alarm", payload, announce: None };
+        let row =
+            EventRow { seq, t_ms: 1_800_000_000_000, kind: "alarm", payload, announce: None, tellings: Vec::new() };
         let mut waiting = Some(Commit { events: vec![row], ..Commit::default() });
         while let Some(commit) = waiting.take() {
             match self.writer.submit(commit) {

@@ -155,8 +155,14 @@ fn fill(data: &Path) {
     let (store, opened) = Store::open(data, 512).expect("the store opens after a kill");
     let writer = store.spawn_writer(|_| ()).expect("the writer starts");
     for seq in opened.last_seq + 1..=opened.last_seq + WAITING {
-        let row =
-            EventRow { seq, t_ms: 1_800_000_000_000, kind: "alarm", payload: vec![b'{'; EVENT_BYTES], announce: None };
+        let row = EventRow {
+            seq,
+            t_ms: 1_800_000_000_000,
+            kind: "alarm",
+            payload: vec![b'{'; EVENT_BYTES],
+            announce: None,
+            tellings: Vec::new(),
+        };
         while writer.state().waiting > 1000 {
             std::thread::sleep(Duration::from_millis(1));
         }

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 import tempfile
+import time
 import urllib.error
 import urllib.request
 

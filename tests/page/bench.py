@@ -71,8 +71,8 @@ def paint(browser, url):
     times, sizes = [], []
     for _ in range(9):
         page = opened(browser, url, script=FIRST)
-        page.wait_for_function("window.useful > 0")
-        times.append(page.evaluate("window.useful"))
+        # The page's content policy forbids what waiting for a function needs; a promise needs nothing.
+        times.append(page.evaluate("() => new Promise((done) => { const look = () => (window.useful > 0 ? done(window.useful) : setTimeout(look, 20)); look(); })"))
         sizes.append(page.evaluate("performance.getEntriesByType('resource').filter((one) => one.name.includes('/assets/')).reduce((sum, one) => sum + one.transferSize, 0)"))
         page.context.close()
     report("page_first_useful_paint", statistics.median(times), "ms", "of the nine, the slowest", max(times))
@@ -189,7 +189,7 @@ def main():
             time.sleep(5)
             server_load(many, 20, 20)
             browser_load(browser, many.url, 30)
-        with Many(lapwing, 20, prepare=a_day) as many:
+        with Many(lapwing, 5, prepare=a_day) as many:
             trend(browser, many)
         browser.close()
 

@@ -32,6 +32,7 @@ KINDS = [
     (re.compile(r"^alarm/.+$"), "alarm"),
     (re.compile(r"^event$"), "event"),
     (re.compile(r"^event/last$"), "event-last"),
+    (re.compile(r"^command/reply$"), "command-reply"),
     (re.compile(r"^announce/(critical|high|medium|low)$"), None),  # one plain sentence
 ]
 

@@ -21,6 +21,7 @@ pub mod place;
 pub mod process;
 pub mod proxy;
 pub mod readings;
+pub mod receivers;
 pub mod saltmarsh;
 pub mod snmp;
 pub mod subscriber;

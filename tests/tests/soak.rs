@@ -19,6 +19,9 @@ use lapwing_tests::testbay::{calm_controller, head, maps, one_controller};
 
 /// What may come on top in the long run: allocator, caches of the library.
 const SLACK_BYTES: u64 = 4 * 1024 * 1024;
+/// What a slot of the history that is closed, or read again for late frames, takes while that lasts; it first happens a
+/// quarter of an hour after the start.
+const SLOT_BYTES: u64 = 32 * 1024 * 1024;
 /// Connections on their way.
 const SLACK_DESCRIPTORS: usize = 4;
 
@@ -182,7 +185,7 @@ fn two_hundred_devices_with_faults_throughout() {
         events / 1024,
         history / 1024
     );
-    assert!(most.0 < memory + SLACK_BYTES, "memory grew");
+    assert!(most.0 < memory + SLACK_BYTES + SLOT_BYTES, "memory grew");
     assert!(most.1 <= open + SLACK_DESCRIPTORS, "descriptors grew");
     // The write-ahead log beside the store keeps a few MiB.
     assert!(events < (STORE_MIB + 8) * 1024 * 1024, "the event store grew beyond its limit");

@@ -1,8 +1,9 @@
 //! `lapwing check --config PATH`: every mistake of a configuration; when there is none, what each link must
-//! carry and whether it can, how the power goes, how late each alarm may be, findings, and a review of the alarm set.
+//! carry and whether it can, how the power goes, who is told directly, how late each alarm may be, findings, and a review of the alarm set.
 //!
 //! Exit code 2 when the configuration cannot be used, 0 when it can; findings are advice. It opens no link. Never panics.
 
+mod people;
 mod power;
 mod review;
 
@@ -155,6 +156,7 @@ fn in_json(loaded: &Loaded) -> serde_json::Value {
         "alarms": plan.alarms.iter().filter(|alarm| !alarm.own).count(),
         "links": links,
         "power": power::in_json(&plan.topology),
+        "recipients": people::in_json(plan),
         "alarm_times": alarm_times(plan),
     })
 }
@@ -175,6 +177,7 @@ fn in_words(loaded: &Loaded) -> String {
         text.push_str(&link_in_words(plan, link));
     }
     text.push_str(&power::in_words(&plan.topology));
+    text.push_str(&people::in_words(plan));
     text.push_str(&alarms_in_words(plan));
     if !loaded.findings.is_empty() {
         text.push_str("\nFindings (advice; the configuration can be used):\n");

@@ -20,6 +20,8 @@ mod schema;
 #[cfg(feature = "demo")]
 mod simulate;
 mod stop;
+#[cfg(feature = "notify")]
+mod tell;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -82,6 +84,9 @@ enum Command {
     },
     /// One engineering function, or many
     Calc(CalcArgs),
+    /// A test message to recipients
+    #[cfg(feature = "notify")]
+    Tell(tell::TellArgs),
     /// Who may sign in at the page
     #[command(subcommand)]
     Account(people::AccountCommand),
@@ -197,6 +202,8 @@ pub fn main() -> ExitCode {
         Command::Export(args) => export::export(&args),
         Command::Replay(args) => replay::replay(&args),
         Command::Calc(args) => calc::calc(&args),
+        #[cfg(feature = "notify")]
+        Command::Tell(args) => tell::tell(&args),
         Command::Account(command) => people::account(&command),
     };
     end.into()

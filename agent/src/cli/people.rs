@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 
 use super::{End, check};
+use crate::command::jws::key_from_file;
 use crate::config;
 use crate::core::operator::Role;
 use crate::page::accounts::{AccountError, Accounts};
@@ -23,6 +24,19 @@ pub(super) enum AccountCommand {
         /// What the person may do
         #[arg(long, value_parser = role)]
         role: Role,
+        #[command(flatten)]
+        place: Place,
+    },
+    /// Gives a person the public key that bears out signed commands over MQTT
+    Key {
+        /// Name
+        name: String,
+        /// The key: PEM as `openssl pkey -pubout` writes it, or a JWK
+        #[arg(long, value_name = "FILE", required_unless_present = "none")]
+        file: Option<PathBuf>,
+        /// Take the key away
+        #[arg(long, conflicts_with = "file")]
+        none: bool,
         #[command(flatten)]
         place: Place,
     },
@@ -58,8 +72,10 @@ fn role(word: &str) -> Result<Role, String> {
 
 /// Runs it.
 pub(super) fn account(command: &AccountCommand) -> End {
-    let (AccountCommand::Add { place, .. } | AccountCommand::Remove { place, .. } | AccountCommand::List { place }) =
-        command;
+    let (AccountCommand::Add { place, .. }
+    | AccountCommand::Key { place, .. }
+    | AccountCommand::Remove { place, .. }
+    | AccountCommand::List { place }) = command;
     let dir = match (&place.data, &place.config) {
         (Some(dir), _) => dir.clone(),
         (None, Some(config)) => match config::load(config, config::environment(), &config::Overrides::default()) {
@@ -73,7 +89,10 @@ pub(super) fn account(command: &AccountCommand) -> End {
         Err(error) => {
             eprintln!("{error}");
             match error {
-                AccountError::Missing { .. } | AccountError::Name(_) | AccountError::Secret(_) => End::No,
+                AccountError::Missing { .. }
+                | AccountError::Name(_)
+                | AccountError::Secret(_)
+                | AccountError::Key { .. } => End::No,
                 AccountError::File { .. } | AccountError::Damaged { .. } | AccountError::Hash(_) => End::NotTried,
             }
         }
@@ -89,6 +108,22 @@ fn run(command: &AccountCommand, dir: &std::path::Path) -> Result<(), AccountErr
             accounts.save(dir)?;
             println!("{name} may sign in as {}.", role.word());
         }
+        AccountCommand::Key { name, file, .. } => {
+            let key = match file {
+                Some(path) => {
+                    let text = std::fs::read_to_string(path)
+                        .map_err(|source| AccountError::File { path: path.clone(), source })?;
+                    Some(key_from_file(&text).ok_or_else(|| AccountError::Key { path: path.clone() })?)
+                }
+                None => None,
+            };
+            accounts.set_key(name, key.as_ref())?;
+            accounts.save(dir)?;
+            match key {
+                Some(_) => println!("Commands that {name} has signed count where mqtt.commands = \"signed\"."),
+                None => println!("{name} has no key any more; signed commands no longer count."),
+            }
+        }
         AccountCommand::Remove { name, .. } => {
             accounts.remove(name)?;
             accounts.save(dir)?;
@@ -101,7 +136,8 @@ fn run(command: &AccountCommand, dir: &std::path::Path) -> Result<(), AccountErr
                 println!("There is no account yet.");
             }
             for account in accounts.list() {
-                println!("{:<24} {}", account.name, account.role.word());
+                let key = if account.key().is_some() { ", with a key" } else { "" };
+                println!("{:<24} {}{key}", account.name, account.role.word());
             }
         }
     }

@@ -78,11 +78,11 @@ impl<'a> Given<'a> {
         }
     }
 
-    /// The first list that must not be empty, and is.
+    /// The first argument of many numbers that has none.
     #[must_use]
-    pub fn empty_list(&self) -> Option<&'static str> {
-        let is_empty = |argument: &Argument, slot: &Slot| matches!((&argument.takes, slot), (Takes::List { .. }, Slot::List(list)) if list.is_empty());
-        self.arguments.iter().zip(self.slots).find(|(argument, slot)| is_empty(argument, slot)).map(|(a, _)| a.name)
+    pub fn empty_list(&self) -> Option<&'static Argument> {
+        let is_empty = |slot: &Slot| matches!(slot, Slot::List(list) if list.is_empty());
+        self.arguments.iter().zip(self.slots).find(|(_, slot)| is_empty(slot)).map(|(argument, _)| argument)
     }
 
     /// When the newest input was read, milliseconds on a clock that never goes back; 0 in a single calculation.

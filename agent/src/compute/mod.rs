@@ -258,8 +258,19 @@ impl Function {
     /// the largest numbers) have none.
     fn computed(&self, given: &mut Given<'_>) -> Result<Computed, NoNumber> {
         if let Some(argument) = given.empty_list() {
-            let why = format!("{argument} must be a list of at least one number");
-            return Err(NoNumber { word: "domain_error", why });
+            return Err(match argument.takes {
+                Takes::Believed { .. } => {
+                    NoNumber { word: "not_available", why: format!("no number of {} is believed", argument.name) }
+                }
+                Takes::Number { .. }
+                | Takes::NumberOr { .. }
+                | Takes::List { .. }
+                | Takes::Pairs { .. }
+                | Takes::Word(_) => NoNumber {
+                    word: "domain_error",
+                    why: format!("{} must be a list of at least one number", argument.name),
+                },
+            });
         }
         let computed = (self.run)(given)?;
         if computed.number.is_finite() {

@@ -1,7 +1,7 @@
 //! Every key of the configuration: its table, type, default, an example and its meaning.
 //!
 //! The one list behind "unknown key" messages, the layering of plain tables and the documentation (`table()` writes it as
-//! Markdown). `module`, `mqtt`, `store`, `http`, `log`, `snmp` and `overview` are plain tables, reachable from the environment; the
+//! Markdown). `module`, `mqtt`, `store`, `http`, `log`, `snmp`, `overview` and `mail` are plain tables, reachable from the environment; the
 //! others are lists of tables in the file. Reads nothing. Never panics.
 #![doc = include_str!("keys.md")]
 
@@ -52,10 +52,23 @@ pub struct Key {
 }
 
 /// Plain tables: once a file, and within reach of the environment.
-pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "overview", "review"];
+pub const PLAIN: &[&str] = &["module", "mqtt", "store", "http", "log", "snmp", "overview", "mail", "review"];
 /// Lists of tables in the module file.
-pub const LISTS: &[&str] =
-    &["link", "device", "main", "busway", "tapoff", "pdu", "rack", "derived", "alarm", "group", "suppress", "accept"];
+pub const LISTS: &[&str] = &[
+    "link",
+    "device",
+    "main",
+    "busway",
+    "tapoff",
+    "pdu",
+    "rack",
+    "derived",
+    "alarm",
+    "group",
+    "suppress",
+    "recipient",
+    "accept",
+];
 
 /// The keys of one table.
 pub fn of(section: &str) -> impl Iterator<Item = &'static Key> {
@@ -126,6 +139,8 @@ pub const LAYOUTS: &[&str] = &[
 ];
 /// Who acknowledges alarms.
 pub const ACKNOWLEDGE: &[&str] = &["here", "elsewhere", "both"];
+/// How commands prove whose they are.
+pub const COMMANDS: &[&str] = &["off", "signed", "topic"];
 /// Priorities of an alarm, most urgent first.
 pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
 /// What is at stake while an alarm stands.
@@ -148,6 +163,7 @@ pub const KEYS: &[Key] = &[
     key("module", "mode_at_most", D, "8h", "\"8h\"", "Longest time for which a person may set another mode; it then falls back to `mode` by itself."),
     key("module", "language", Word(&crate::plan::Language::WORDS), "en", "\"de\"", "Language in which the agent speaks of alarms: what happened to them, its own ones. Texts of `[[alarm]]` stand as they are written."),
     key("module", "acknowledge", Word(ACKNOWLEDGE), "here", "\"here\"", "Who acknowledges alarms: people through this agent, people in the site's own system (alarms then acknowledge themselves when they clear), or both."),
+    key("module", "time_zone", T, "UTC", "\"Europe/Zurich\"", "The site's time zone, for the hours of recipients: a name of the host's zone files, or a POSIX rule."),
     key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
     key("mqtt", "base", T, "lapwing", "\"lapwing\"", "First topic segment."),
     key("mqtt", "client_id", T, "site-module", "\"saltmarsh-m1\"", "Client identifier."),
@@ -160,6 +176,7 @@ pub const KEYS: &[Key] = &[
     key("mqtt", "client_certificate", T, "", "\"/etc/lapwing/client.pem\"", "TLS client certificate; needs `client_key`."),
     key("mqtt", "client_key", T, "", "\"/etc/lapwing/client.key\"", "Key of the TLS client certificate."),
     key("mqtt", "points", Texts, "[]", "[\"coil/**\"]", "Points published one by one, by pattern: `*` within a segment, `**` for any number of them."),
+    key("mqtt", "commands", Word(COMMANDS), "off", "\"signed\"", "Whether people may act over MQTT, and how a command proves whose it is: signed with the person's key on `command`, or by a topic `command/CLIENT/PERSON` that the broker lets only that client publish to."),
     key("store", "dir", T, "/var/lib/lapwing", "\"/var/lib/lapwing\"", "Directory of what must not be lost."),
     key("store", "max_mib", W, "512", "512", "Largest size of the event store, MiB."),
     key("store", "event_days", W, "400", "400", "Days an event stays in the event log, where `max_mib` allows; one the broker has not confirmed stays in any case."),
@@ -233,6 +250,13 @@ pub const KEYS: &[Key] = &[
     key("overview", "smoke", T, "smoke/alarm", "\"smoke/alarm\"", "Smoke."),
 
     key("snmp", "notifications", T, "", "\"0.0.0.0:1162\"", "Where traps and informs are received, as a hint to poll the sender at once. Communities and users are those of the links."),
+
+    key("mail", "server", T, "", "\"mail.saltmarsh.example:465\"", "Mail server that takes messages for recipients (a build with the feature `notify`): host and port."),
+    key("mail", "tls", Word(&["implicit", "starttls"]), "implicit", "\"implicit\"", "TLS from the first byte, or by STARTTLS; without TLS nothing is sent."),
+    key("mail", "ca", T, "the public ones", "\"/etc/lapwing/mail-ca.pem\"", "Certificate authority of the mail server."),
+    key("mail", "user", T, "", "\"m1\"", "User name at the mail server; needs `password_file`."),
+    key("mail", "password_file", T, "", "\"/etc/lapwing/mail-password\"", "File that holds the password; read for each message."),
+    key("mail", "from", T, "required with `server`", "\"m1@saltmarsh.example\"", "Address that messages come from."),
 
     key("review", "human_response", D, "180s", "\"3m\"", "How long a person takes from hearing of an alarm to having done something about it: what leaves less needs automatic protection."),
     key("review", "design_load_kw", N, "`cooling_kw` of the mains", "460", "Heat at which `check` reckons how long there is after a loss of cooling, kW."),
@@ -389,6 +413,16 @@ pub const KEYS: &[Key] = &[
     key("suppress", "alarms", Texts, "required", "[\"pump-1-*\"]", "Alarms by id or pattern that it hides; they go on being judged."),
     key("suppress", "while", Names, "", "{ point = \"pump/1/switch\", state = \"off\" }", "Holds by itself while that point is in a state, `above` or `below` a value. Without it a person starts and ends the rule."),
     key("suppress", "at_most", D, "required", "\"8h\"", "Longest time it hides at a stretch; then the alarms show themselves again."),
+
+    key("recipient", "name", T, "required", "\"shift\"", "Name of who is told directly (a build with the feature `notify`); unique."),
+    key("recipient", "email", T, "", "\"shift@saltmarsh.example\"", "Mail address; one of `email` and `webhook`."),
+    key("recipient", "webhook", T, "", "\"https://hooks.saltmarsh.example/m1\"", "Where messages are posted, HTTPS only; needs `secret_file`."),
+    key("recipient", "secret_file", T, "", "\"/etc/lapwing/webhook-secret\"", "File of the secret that signs what is posted (HMAC-SHA256); read for each message."),
+    key("recipient", "ca", T, "the public ones", "\"/etc/lapwing/hooks-ca.pem\"", "Certificate authority of the webhook's server."),
+    key("recipient", "priorities", Texts, "[]", "[\"critical\", \"high\"]", "Priorities it is told of by itself; without any it is told only what others pass on."),
+    key("recipient", "hours", Texts, "always", "[\"mon-fri 07:00-18:00\"]", "When it is told, in the site's time: days and times; a stretch may go past midnight."),
+    key("recipient", "unacknowledged_for", D, "required with `then`", "\"10m\"", "An alarm that nobody has acknowledged for so long is told to the recipient of `then` too."),
+    key("recipient", "then", T, "", "\"shift-lead\"", "Name of that further recipient; outside its hours its own `then` is told in its place."),
 
     key("accept", "finding", T, "required", "\"priority_split\"", "Code of the finding of `lapwing check` that is meant."),
     key("accept", "about", T, "required", "\"inlet-hot-*\"", "What it is about, as the finding names it: an alarm, a point, a group, a tier, a role, or `module`; a pattern for several."),

@@ -223,6 +223,8 @@ fn read_module(
         .into_iter()
         .filter_map(|item| items::group::read_suppress(item, report))
         .collect();
+    let recipients =
+        list("recipient", "name", report).into_iter().filter_map(|item| items::recipient::read(item, report)).collect();
     let accepts =
         list("accept", "finding", report).into_iter().filter_map(|item| items::accept::read(item, report)).collect();
     let mut tiers = Vec::new();
@@ -247,6 +249,7 @@ fn read_module(
         alarms,
         groups,
         suppress,
+        recipients,
         accepts,
         review: overrides.review,
         incomplete,

@@ -1,7 +1,9 @@
-//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp; and what `overview` has in writing.
+//! The plain tables as the Plan has them: module, mqtt, store, http, log, snmp, mail; and what `overview` has in writing.
 //!
 //! Takes merged values of the right type and judges their meaning: topic segments, addresses, what belongs together.
 //! Fills defaults as the table of keys states them. Touches neither disk nor network. Never panics.
+
+mod mail;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -29,6 +31,9 @@ pub(crate) struct Settings {
     pub(crate) http: plan::Http,
     pub(crate) log: plan::Log,
     pub(crate) snmp: plan::snmp::Snmp,
+    pub(crate) mail: plan::recipients::Mail,
+    /// A mistake about the mail server was told already.
+    pub(crate) mail_told: bool,
     pub(crate) review: plan::Review,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
@@ -81,19 +86,11 @@ pub(crate) fn settings(
         );
     }
     let snmp = snmp(plain, &place, report);
+    let (mail, mail_told) = mail::mail(plain, &place, report);
     let review = review(plain, &place, report);
     let points_place = plain.written("mqtt.points");
-    Settings {
-        module,
-        mqtt,
-        store,
-        http,
-        log: plan::Log { level },
-        snmp,
-        review,
-        points_place,
-        overview: overview(plain),
-    }
+    let (log, overview) = (plan::Log { level }, overview(plain));
+    Settings { module, mqtt, store, http, log, snmp, mail, mail_told, review, points_place, overview }
 }
 
 /// Where the page listens, and under which protection.
@@ -281,6 +278,7 @@ fn module(plain: &Plain, place: &impl Fn(&str, &str) -> Place, report: &mut Repo
         announce_in,
         mode_at_most: at_most.map_or(plan::MODE_AT_MOST, Duration::from_millis),
         acknowledge,
+        time_zone: mail::time_zone(plain, place("module", "time_zone"), report),
         language: plain.text("module.language").and_then(|word| plan::Language::from_word(&word)).unwrap_or_default(),
     }
 }
@@ -364,5 +362,10 @@ fn mqtt(plain: &Plain, module: &plan::Module, place: &impl Fn(&str, &str) -> Pla
         client_certificate,
         points: plain.texts("mqtt.points").unwrap_or(defaults.points),
         keep_alive,
+        commands: match plain.text("mqtt.commands").as_deref() {
+            Some("signed") => plan::Commands::Signed,
+            Some("topic") => plan::Commands::Topic,
+            _ => plan::Commands::Off,
+        },
     }
 }

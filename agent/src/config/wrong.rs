@@ -5,11 +5,13 @@
 mod code;
 mod derived;
 mod mend;
+mod recipients;
 mod tiers;
 
 use thiserror::Error;
 
 pub(crate) use derived::OfDerived;
+pub(crate) use recipients::OfRecipients;
 pub(crate) use tiers::OfTiers;
 
 /// One kind of mistake or finding.
@@ -21,6 +23,8 @@ pub(crate) enum Wrong {
     Derived(#[from] OfDerived),
     #[error(transparent)]
     Tiers(#[from] OfTiers),
+    #[error(transparent)]
+    Recipients(#[from] OfRecipients),
     // Files.
     #[error("{what} cannot be read: {why}")]
     Unreadable { what: String, why: String },

@@ -237,6 +237,12 @@ impl Board {
         self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
     }
 
+    /// One alarm's record.
+    #[must_use]
+    pub fn record(&self, id: &str) -> Option<Arc<[u8]>> {
+        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
+    }
+
     /// Number of the last change.
     #[must_use]
     pub fn changes(&self) -> u64 {

@@ -11,7 +11,10 @@ use lapwing_protocol::event::Detail;
 use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
 use crate::core::clock::rfc3339;
-use crate::store::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, StoreError, SubmitError, Taken, Writer};
+use crate::store::{
+    Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, StoreError, SubmitError, Taken, Telling,
+    TellingRow, Writer,
+};
 
 /// What every event of this run says at its head.
 #[derive(Clone, Debug)]
@@ -37,6 +40,17 @@ pub struct When {
     pub synced: bool,
 }
 
+/// How people are told of an event.
+#[derive(Clone, Debug)]
+pub struct Announcement {
+    /// Topic below the base.
+    pub topic: String,
+    /// Its sentence.
+    pub sentence: String,
+    /// Who is told directly.
+    pub tellings: Vec<Telling>,
+}
+
 /// Gives numbers and keeps what the store has not taken yet.
 #[derive(Debug)]
 pub struct Ledger {
@@ -51,6 +65,8 @@ pub struct Ledger {
     volatile: bool,
     /// Packets of the volatile log, to be sent at once.
     to_send: Vec<OutboxRow>,
+    /// Who is to be told of the volatile log's events, at once.
+    to_tell: Vec<TellingRow>,
 }
 
 /// What changed its number when a volatile log began: events above `after` are now `shift` higher or lower.
@@ -80,6 +96,7 @@ impl Ledger {
             waiting: VecDeque::new(),
             volatile: false,
             to_send: Vec::new(),
+            to_tell: Vec::new(),
         }
     }
 
@@ -129,17 +146,23 @@ impl Ledger {
         for stored in events {
             let Ok(event) = serde_json::from_slice::<Event>(&stored.payload) else { continue };
             let announced = doubtful.iter().find(|row| row.seq == stored.seq && row.announce.is_some());
-            let announce = announced
-                .and_then(|row| Some((row.announce.clone()?, String::from_utf8_lossy(&row.payload).into_owned())));
+            // Who is to be told of it directly waits under its old number already.
+            let announce = announced.and_then(|row| {
+                let sentence = String::from_utf8_lossy(&row.payload).into_owned();
+                Some(Announcement { topic: row.announce.clone()?, sentence, tellings: Vec::new() })
+            });
             self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
         }
         self.close();
         Ok(())
     }
 
-    /// Numbers an event and returns its number. `announce` is a topic below the base and its sentence.
-    pub fn enter(&mut self, when: When, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
+    /// Numbers an event and returns its number.
+    pub fn enter(&mut self, when: When, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         self.last_seq += 1;
+        let (announce, tellings) = announce.map_or((None, Vec::new()), |Announcement { topic, sentence, tellings }| {
+            (Some((topic, sentence.into_bytes())), tellings)
+        });
         let event = Event {
             schema: SCHEMA,
             log: self.head.log.clone(),
@@ -160,7 +183,8 @@ impl Ledger {
             t_ms: event.t,
             kind: kind(&event.detail),
             payload: event.to_bytes(),
-            announce: announce.map(|(topic, sentence)| (topic, sentence.into_bytes())),
+            announce,
+            tellings,
         });
         self.last_seq
     }
@@ -178,6 +202,11 @@ impl Ledger {
         self.open.marks.push(mark);
     }
 
+    /// Remembers a command together with the events of this step.
+    pub fn seen(&mut self, command: SeenCommand) {
+        self.open.seen.push(command);
+    }
+
     /// Forgets the state of an alarm that no longer exists.
     pub fn forget(&mut self, id: String) {
         self.open.removed.push(id);
@@ -191,7 +220,10 @@ impl Ledger {
         while let Some(commit) = self.waiting.pop_front() {
             match self.writer.submit(commit) {
                 Ok(Taken::Queued) => {}
-                Ok(Taken::Volatile(rows)) => self.to_send.extend(rows),
+                Ok(Taken::Volatile(rows, tellings)) => {
+                    self.to_send.extend(rows);
+                    self.to_tell.extend(tellings);
+                }
                 Err(SubmitError::Full(commit) | SubmitError::Stopped(commit)) => {
                     self.waiting.push_front(commit);
                     break;
@@ -213,13 +245,19 @@ impl Ledger {
     pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
-        let mut waited =
-            Commit { events: begun.events, alarms: begun.alarms, removed: begun.removed, marks: begun.marks };
+        let mut waited = Commit {
+            events: begun.events,
+            alarms: begun.alarms,
+            removed: begun.removed,
+            marks: begun.marks,
+            seen: begun.seen,
+        };
         for commit in std::mem::take(&mut self.waiting) {
             waited.events.extend(commit.events);
             waited.alarms.extend(commit.alarms);
             waited.removed.extend(commit.removed);
             waited.marks.extend(commit.marks);
+            waited.seen.extend(commit.seen);
         }
         let renumbered = Renumbered { after: begun.last_seq };
         self.head.log = begun.log;
@@ -246,7 +284,12 @@ impl Ledger {
             {
                 change.incident = Some(number);
             }
-            let announce = row.announce.map(|(topic, text)| (topic, String::from_utf8_lossy(&text).into_owned()));
+            let tellings = row.tellings;
+            let announce = row.announce.map(|(topic, text)| Announcement {
+                topic,
+                sentence: String::from_utf8_lossy(&text).into_owned(),
+                tellings,
+            });
             self.enter(When { t: event.t, synced: event.clock_synced }, event.text, event.detail, announce);
         }
         for alarm in waited.alarms {
@@ -256,6 +299,7 @@ impl Ledger {
             self.forget(id);
         }
         self.open.marks.extend(waited.marks);
+        self.open.seen.extend(waited.seen);
         self.close();
         Ok(renumbered)
     }
@@ -279,6 +323,11 @@ impl Ledger {
     /// Takes the packets that are to be sent at once.
     pub fn take_volatile(&mut self) -> Vec<OutboxRow> {
         std::mem::take(&mut self.to_send)
+    }
+
+    /// Takes who is to be told at once.
+    pub fn take_volatile_tellings(&mut self) -> Vec<TellingRow> {
+        std::mem::take(&mut self.to_tell)
     }
 
     /// How many commits wait here for room in the store's queue.

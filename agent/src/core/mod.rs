@@ -20,6 +20,7 @@ pub mod keeping;
 mod lacking;
 pub mod ledger;
 pub mod marks;
+pub mod once;
 pub mod operator;
 pub mod rules;
 pub mod run;
@@ -51,6 +52,17 @@ pub enum Message {
     Broker(Notice),
     /// From a person, through whatever room took it.
     Operator(Box<operator::Request>),
+    /// Commands came that nobody is proved to have given: what was wrong, and how many.
+    Unproved(String),
+    /// A recipient is reached again, or no longer.
+    Recipient {
+        /// Its index in the plan.
+        recipient: usize,
+        /// Whether it is reached.
+        reached: bool,
+        /// Why not.
+        why: String,
+    },
     /// The simulator has applied a fault: times to announcement count from now.
     Fault,
     /// Another plan is in force from here on: what came before is of the one before.

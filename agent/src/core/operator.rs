@@ -14,6 +14,8 @@ use std::fmt;
 use lapwing_engine::Refusal;
 use lapwing_protocol::{Mode, Vocabulary};
 
+pub use super::once::Once;
+
 /// Longest name of a person, characters.
 pub const NAME_MAX: usize = 64;
 /// Longest reason or note, characters.
@@ -193,6 +195,8 @@ pub struct Request {
     pub occurrence: Option<u32>,
     /// Why, in the person's words; the text of a note.
     pub reason: Option<String>,
+    /// What names the request where a copy of it could come again.
+    pub once: Option<Once>,
     /// Where the answer goes.
     pub reply: Reply,
 }
@@ -332,6 +336,24 @@ pub enum Refused {
         /// The present one.
         now: u32,
     },
+    /// It was taken before.
+    #[error("the command {id} was taken before: give each command an id of its own")]
+    Repeated {
+        /// Its id.
+        id: String,
+    },
+    /// It may have been taken before.
+    #[error("the command {id} is older than others of this person: make it anew")]
+    Old {
+        /// Its id.
+        id: String,
+    },
+    /// Too many at a time.
+    #[error("more than {most} commands of one person within minutes: wait a little")]
+    TooMany {
+        /// The bound.
+        most: usize,
+    },
     /// The alarm's state does not allow it.
     #[error(transparent)]
     State(#[from] Refusal),
@@ -358,6 +380,9 @@ impl Refused {
             Self::NoDuration => "no_duration",
             Self::AcknowledgedElsewhere => "acknowledged_elsewhere",
             Self::OtherOccurrence { .. } => "other_occurrence",
+            Self::Repeated { .. } => "repeated",
+            Self::Old { .. } => "old",
+            Self::TooMany { .. } => "too_many",
             Self::State(refusal) => match refusal {
                 Refusal::NothingToAcknowledge => "nothing_to_acknowledge",
                 Refusal::NotLatched => "not_latched",
@@ -436,6 +461,7 @@ mod tests {
             alarm: None,
             occurrence: None,
             reason: reason.map(str::to_owned),
+            once: None,
             reply: Reply::nobody(),
         }
     }

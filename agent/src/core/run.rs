@@ -37,7 +37,8 @@ use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
-use super::ledger::{Ledger, When};
+use super::ledger::{Announcement, Ledger, When};
+use super::once::Seen;
 use super::rules::RuleState;
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
@@ -47,7 +48,7 @@ use crate::field::FieldMessage;
 use crate::plan::Plan;
 use crate::publish::{Connection, FrameId, Notice, Publisher};
 use crate::store::history::{Found, Recorder};
-use crate::store::{Opened, SavedAlarm, Writer};
+use crate::store::{Opened, SavedAlarm, TellingRow, Writer};
 
 /// Longest wait between two looks at clock, watchdog and store.
 const LOOK: Duration = Duration::from_secs(1);
@@ -62,6 +63,9 @@ const BURST: usize = 256;
 
 /// Lets presence and will name this log and mode: with a new connection, or only with the next one.
 pub type Renew = Box<dyn Fn(&str, Mode, bool) + Send>;
+
+/// Takes who is to be told directly.
+pub type TellDirectly = Box<dyn Fn(Vec<TellingRow>) + Send>;
 
 /// What a listener beside the publisher hears; dropped when it does not keep up.
 #[derive(Clone, Debug)]
@@ -107,6 +111,8 @@ pub struct Inputs {
     pub held: Arc<Held>,
     /// Called when a person has confirmed a device, with its index: what it shows now counts from now on.
     pub confirm: Box<dyn Fn(u32) + Send>,
+    /// Takes who is to be told directly of events that are in no store yet.
+    pub tell_directly: TellDirectly,
     /// Called when the agent should end and start anew: the disk that was missing is there.
     pub anew: Box<dyn Fn() + Send>,
     /// History, if it is kept, and what it held.
@@ -183,6 +189,7 @@ struct Core<'a> {
     told: SyncSender<Told>,
     alive: fn(Alive),
     renew: Renew,
+    tell_directly: TellDirectly,
     held: Arc<Held>,
     keeping: Option<Keeping>,
     board: Arc<Board>,
@@ -201,6 +208,8 @@ struct Core<'a> {
     refusals: VecDeque<u64>,
     /// Events may leave: the broker's memory was judged.
     released: bool,
+    /// Commands that were taken.
+    seen: Seen,
     saved: Vec<SavedAlarm>,
     /// By own point of a device's map: which points it does not give, as its alarm says it.
     which: BTreeMap<u32, String>,
@@ -232,6 +241,7 @@ impl<'a> Core<'a> {
             told,
             alive,
             renew,
+            tell_directly,
             held,
             keeping,
             board,
@@ -245,6 +255,7 @@ impl<'a> Core<'a> {
             broker_down,
             refusals,
             released,
+            seen,
             saved,
             which,
             watched,
@@ -295,6 +306,7 @@ impl<'a> Core<'a> {
             told,
             alive,
             renew,
+            tell_directly,
             held,
             keeping,
             board,
@@ -308,6 +320,7 @@ impl<'a> Core<'a> {
             broker_down,
             refusals,
             released,
+            seen,
             saved,
             which,
             watched,
@@ -355,11 +368,11 @@ impl<'a> Core<'a> {
         store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
     }
 
-    fn event(&mut self, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
+    fn event(&mut self, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         self.event_at(self.clock.wall(self.clock.now()), text, detail, announce)
     }
 
-    fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<(String, String)>) -> u64 {
+    fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         let when = When { t, synced: self.clock.synced() };
         let seq = self.ledger.enter(when, text, detail, announce);
         self.figures.event();

@@ -13,6 +13,7 @@ use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher as _, PasswordVerifier as _};
 use serde::{Deserialize, Deserializer};
 
+use crate::command::jws::{Key, key_from_text, key_text};
 use crate::core::operator::Role;
 
 /// File name in the data directory.
@@ -31,6 +32,17 @@ pub struct Account {
     pub role: Role,
     /// Argon2id, PHC string.
     secret: String,
+    /// Public key of signed commands, Ed25519, base64url.
+    #[serde(default)]
+    key: Option<String>,
+}
+
+impl Account {
+    /// The key that bears out signed commands.
+    #[must_use]
+    pub fn key(&self) -> Option<Key> {
+        self.key.as_deref().and_then(key_from_text)
+    }
 }
 
 /// All of them.
@@ -74,6 +86,12 @@ pub enum AccountError {
         /// Names there are.
         known: String,
     },
+    /// The file holds no key.
+    #[error("{path} holds no public Ed25519 key: give what `openssl pkey -pubout` writes, or a JWK", path = path.display())]
+    Key {
+        /// File.
+        path: PathBuf,
+    },
     /// It could not be hashed.
     #[error("the secret could not be hashed: {0}; please report this")]
     Hash(String),
@@ -107,6 +125,9 @@ impl Accounts {
         if let Some(bad) = accounts.list.iter().find(|account| PasswordHash::new(&account.secret).is_err()) {
             return Err(damaged(format!("the secret of '{}' is no PHC string", bad.name)));
         }
+        if let Some(bad) = accounts.list.iter().find(|account| account.key.is_some() && account.key().is_none()) {
+            return Err(damaged(format!("the key of '{}' is no base64url of 32 bytes", bad.name)));
+        }
         Ok(accounts)
     }
 
@@ -128,6 +149,9 @@ impl Accounts {
                 quoted(account.role.word()),
                 quoted(&account.secret)
             ));
+            if let Some(key) = &account.key {
+                text.push_str(&format!("key = {}\n", quoted(key)));
+            }
         }
         let new = dir.join(format!(".{FILE_NAME}-{}", std::process::id()));
         let written = (|| {
@@ -159,11 +183,25 @@ impl Accounts {
         let hash: PasswordHash = Argon2::default()
             .hash_password_with_salt(secret.as_bytes(), &salt)
             .map_err(|error| AccountError::Hash(error.to_string()))?;
-        let account = Account { name: name.to_owned(), role, secret: hash.to_string() };
         match self.list.iter_mut().find(|known| known.name == name) {
-            Some(known) => *known = account,
-            None => self.list.push(account),
+            Some(known) => (known.role, known.secret) = (role, hash.to_string()),
+            None => {
+                let secret = hash.to_string();
+                self.list.push(Account { name: name.to_owned(), role, secret, key: None });
+            }
         }
+        Ok(())
+    }
+
+    /// Gives a person the key that bears out signed commands, or takes it away.
+    ///
+    /// # Errors
+    /// When there is none of that name.
+    pub fn set_key(&mut self, name: &str, key: Option<&Key>) -> Result<(), AccountError> {
+        let known: Vec<&str> = self.list.iter().map(|account| account.name.as_str()).collect();
+        let missing = AccountError::Missing { name: name.to_owned(), known: known.join(", ") };
+        let account = self.list.iter_mut().find(|account| account.name == name).ok_or(missing)?;
+        account.key = key.map(key_text);
         Ok(())
     }
 
@@ -231,6 +269,15 @@ mod tests {
         assert_eq!(accounts.list().len(), 1);
         assert!(accounts.verify("ada", "4711").is_none());
         assert!(accounts.remove("eve").expect_err("unknown").to_string().contains("ada"));
+        accounts.set_key("ada", Some(&[7; 32])).expect("known");
+        accounts.put("ada", Role::Operator, "4711").expect("changed");
+        assert_eq!(accounts.list()[0].key(), Some([7; 32]), "a new secret leaves the key");
+        let dir = TestDir::new("accounts-key");
+        accounts.save(dir.path()).expect("saved");
+        assert_eq!(Accounts::load(dir.path()).expect("read"), accounts);
+        accounts.set_key("ada", None).expect("known");
+        assert_eq!(accounts.list()[0].key(), None);
+        assert!(accounts.set_key("eve", None).is_err());
         accounts.remove("ada").expect("removed");
         assert!(matches!(accounts.put("x", Role::Observer, "123"), Err(AccountError::Secret(3))));
     }
@@ -242,6 +289,7 @@ mod tests {
             "schema = 2",
             "schema = 1\n[[account]]\nname = 'a'\nrole = 'boss'\nsecret = 'x'",
             "schema = 1\n[[account]]\nname = 'a'\nrole = 'operator'\nsecret = 'plain'",
+            "schema = 1\n[[account]]\nname = 'a'\nrole = 'operator'\nsecret = '$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5bm9ib2R5$0000000000000000000000000000000000000000000'\nkey = 'AAAA'",
             "\u{0}",
         ] {
             std::fs::write(dir.path().join(FILE_NAME), text).expect("written");

@@ -281,7 +281,8 @@ async fn through(
         // The person may have gone away meanwhile; the events tell.
         let _gone = answer.send(said);
     });
-    let request = Request { who: session.name.clone(), role: session.role, action, alarm, occurrence, reason, reply };
+    let request =
+        Request { who: session.name.clone(), role: session.role, action, alarm, occurrence, reason, once: None, reply };
     shared.door.hand_in(Message::Operator(Box::new(request)));
     match tokio::time::timeout(ANSWER, wait).await {
         Ok(Ok(Ok(_done))) => Ok(()),
@@ -314,6 +315,9 @@ fn refusal(refused: &Refused) -> Trouble {
         | Refused::InForce { .. }
         | Refused::AcknowledgedElsewhere
         | Refused::OtherOccurrence { .. }
+        | Refused::Repeated { .. }
+        | Refused::Old { .. }
+        | Refused::TooMany { .. }
         | Refused::NothingToConfirm { .. }
         | Refused::State(_) => Trouble::Refused(text),
     }

@@ -116,8 +116,22 @@ struct Link {
     online_confirmed: bool,
     events_confirmed: bool,
     contact: Contact,
+    /// Subscriptions handed over whose packet id is not known, and those that wait for their answer.
+    asked: VecDeque<Subscription>,
+    subscribed: HashMap<u16, Subscription>,
+    /// Commands were asked for on this connection.
+    listens: bool,
     ending: Ending,
     renewing: bool,
+}
+
+/// What is subscribed to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Subscription {
+    /// What the broker remembers of our events.
+    Last,
+    /// What people ask for.
+    Commands,
 }
 
 /// First contact: what the broker remembers of our events.
@@ -144,6 +158,9 @@ impl Link {
             online_confirmed: false,
             events_confirmed: false,
             contact: Contact::Done,
+            asked: VecDeque::new(),
+            subscribed: HashMap::new(),
+            listens: false,
             ending: Ending::No,
             renewing: false,
         }
@@ -169,6 +186,7 @@ impl Link {
         if let Some(ended) = self.end(now, stop, renew) {
             return Some(ended);
         }
+        self.listen();
         self.fill(now)
     }
 
@@ -222,16 +240,23 @@ impl Link {
             }
             Event::Incoming(Mqtt::SubAck(ack)) => {
                 let refused = ack.return_codes.iter().all(|code| *code == SubscribeReasonCode::Failure);
-                match self.contact {
-                    Contact::Asked(_) if refused => self.contact_made(None),
-                    Contact::Asked(until) => self.contact = Contact::Subscribed(until),
-                    Contact::Done | Contact::Subscribed(_) => {}
+                match self.subscribed.remove(&ack.pkid) {
+                    Some(Subscription::Last) => self.last_subscribed(refused),
+                    Some(Subscription::Commands) if refused => {
+                        if let Some((filter, _)) = self.shared.listening() {
+                            self.shared.tell(Notice::Unheard(format!("{}/{filter}", self.base)));
+                        }
+                    }
+                    Some(Subscription::Commands) | None => {}
                 }
-                self.contact_fence();
             }
             Event::Incoming(Mqtt::Publish(publish)) => {
-                if self.contact != Contact::Done && publish.retain {
+                let below = publish.topic.strip_prefix(&self.base).and_then(|rest| rest.strip_prefix('/'));
+                let is_last = below.is_some_and(|below| below == self.shared.inbox().session.last_topic);
+                if is_last && self.contact != Contact::Done && publish.retain {
                     self.contact_made(Some(publish.payload.to_vec()));
+                } else if !is_last && let (Some(below), Some((_, hears))) = (below, self.shared.listening()) {
+                    hears(below.to_owned(), publish.retain, publish.payload.to_vec());
                 }
             }
             Event::Incoming(Mqtt::Disconnect) => return Err("the broker said goodbye".into()),
@@ -242,6 +267,11 @@ impl Link {
                 };
                 if id != 0 {
                     self.in_flight.insert(id, sent);
+                }
+            }
+            Event::Outgoing(Outgoing::Subscribe(id)) => {
+                if let Some(subscription) = self.asked.pop_front() {
+                    self.subscribed.insert(id, subscription);
                 }
             }
             Event::Outgoing(Outgoing::AwaitAck(id)) => {
@@ -265,6 +295,7 @@ impl Link {
         if !self.shared.control().contact {
             let topic = format!("{}/{}", self.base, self.shared.inbox().session.last_topic);
             self.client.try_subscribe(topic, QoS::AtLeastOnce).map_err(|e| e.to_string())?;
+            self.asked.push_back(Subscription::Last);
             self.contact = Contact::Asked(now + CONTACT.0);
         }
         self.shared.up();
@@ -284,6 +315,27 @@ impl Link {
         if *sent == Sent::Online {
             self.online_confirmed = true;
             self.contact_fence();
+        }
+    }
+
+    fn last_subscribed(&mut self, refused: bool) {
+        match self.contact {
+            Contact::Asked(_) if refused => self.contact_made(None),
+            Contact::Asked(until) => self.contact = Contact::Subscribed(until),
+            Contact::Done | Contact::Subscribed(_) => {}
+        }
+        self.contact_fence();
+    }
+
+    /// Asks for what people say, once what the broker remembers is known.
+    fn listen(&mut self) {
+        if self.listens || self.contact != Contact::Done || self.ending != Ending::No {
+            return;
+        }
+        let Some((filter, _)) = self.shared.listening() else { return };
+        self.listens = true;
+        if self.client.try_subscribe(format!("{}/{filter}", self.base), QoS::AtLeastOnce).is_ok() {
+            self.asked.push_back(Subscription::Commands);
         }
     }
 

@@ -9,6 +9,8 @@
 //! unconfirmed packets, events may take [`EVENTS_IN_FLIGHT`] and everything else [`OTHERS_IN_FLIGHT`]: neither can
 //! starve the other.
 
+mod aside;
+
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::time::{Duration, Instant};
 
@@ -86,6 +88,8 @@ pub(super) struct Inbox {
     versions: u64,
     points: HashMap<String, Vec<u8>>,
     points_due: VecDeque<String>,
+    /// Answers to commands.
+    replies: VecDeque<(String, Vec<u8>)>,
     pub(super) frames: Frames,
     pub(super) events_confirmed: u64,
     events_out: usize,
@@ -94,6 +98,9 @@ pub(super) struct Inbox {
     closing: bool,
     pub(super) suspicion: Suspicion,
 }
+
+/// Answers to commands that may wait.
+const REPLIES: usize = 64;
 
 impl Inbox {
     pub(super) fn new(session: Session) -> Self {
@@ -119,6 +126,7 @@ impl Inbox {
             versions: 0,
             points: HashMap::new(),
             points_due: VecDeque::new(),
+            replies: VecDeque::new(),
             frames: Frames::default(),
             events_confirmed: 0,
             events_out: 0,
@@ -234,6 +242,16 @@ impl Inbox {
         Ok(())
     }
 
+    /// The answer to a command; when too many wait the oldest is lost.
+    pub(super) fn push_reply(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
+        fits(&topic, &payload, EVENT_MAX)?;
+        if self.replies.len() >= REPLIES {
+            self.replies.pop_front();
+        }
+        self.replies.push_back((topic, payload));
+        Ok(())
+    }
+
     /// A live frame; when too many wait the oldest is dropped and counted.
     pub(super) fn push_frame(&mut self, topic: String, payload: Vec<u8>, id: FrameId) -> Result<(), HandInError> {
         self.frames.push(topic, payload, id)
@@ -319,6 +337,7 @@ impl Inbox {
                 | Sent::Page(_)
                 | Sent::Latest { .. }
                 | Sent::Point
+                | Sent::Reply
                 | Sent::Frame(..) => self.others_out += 1,
             }
         }
@@ -360,39 +379,9 @@ impl Inbox {
                 }
                 Confirmed::Nothing
             }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Frame(..) => {
+            Sent::Last | Sent::Online | Sent::Offline | Sent::Page(_) | Sent::Point | Sent::Reply | Sent::Frame(..) => {
                 Confirmed::Nothing
             }
-        }
-    }
-
-    /// Takes a refused packet out, so that it no longer blocks the rest; returns the outbox row if it was one.
-    pub(super) fn set_aside(&mut self, sent: &Sent) -> Option<OutboxRow> {
-        match sent {
-            Sent::Event(id) => {
-                if let Some(at) = self.events.iter().position(|row| row.id == *id) {
-                    return self.events.remove(at);
-                }
-                let at = self.volatile.iter().position(|row| row.id == *id)?;
-                self.volatile.remove(at)
-            }
-            Sent::Latest { topic, version } => {
-                if self.latest.get(topic).is_some_and(|state| state.version == *version) {
-                    self.latest.remove(topic);
-                }
-                None
-            }
-            Sent::Page(index) => {
-                if let Some(page) = self.session.catalogue.get_mut(*index) {
-                    page.1.clear();
-                }
-                None
-            }
-            Sent::Frame(bytes, id) => {
-                self.frames.refused(*bytes, *id);
-                None
-            }
-            Sent::Last | Sent::Online | Sent::Offline | Sent::Point => None,
         }
     }
 
@@ -449,6 +438,9 @@ impl Inbox {
         }
         if self.others_out >= OTHERS_IN_FLIGHT {
             return None;
+        }
+        if let Some((topic, payload)) = self.replies.pop_front() {
+            return Some(Packet { topic, payload, confirmed: true, retain: false, sent: Sent::Reply });
         }
         if self.last_due && self.last_at.is_none_or(|at| at + LAST_EVERY <= now) {
             self.last_due = false;

@@ -44,6 +44,8 @@ struct Shared {
     writer: Writer,
     settings: plan::Mqtt,
     notify: Mutex<Box<dyn FnMut(Notice) + Send>>,
+    /// What is listened to below the base, and who hears it.
+    listening: Mutex<Option<(String, said::Hears)>>,
 }
 
 #[derive(Debug)]
@@ -86,6 +88,7 @@ impl Publisher {
             writer,
             settings,
             notify: Mutex::new(Box::new(notify)),
+            listening: Mutex::default(),
         });
         runtime.spawn(supervise(Arc::clone(&shared)));
         Ok(Self { shared })
@@ -167,6 +170,23 @@ impl Publisher {
         self.shared.inbox().frames.fates = said::Fates(Box::new(hears));
     }
 
+    /// Listens to topics below the base that a filter names, on every connection. `hears` is told topic, whether the broker
+    /// had kept it, and payload; it must be quick.
+    pub fn listen(&self, filter: String, hears: impl Fn(String, bool, Vec<u8>) + Send + Sync + 'static) {
+        *self.shared.listening.lock().unwrap_or_else(PoisonError::into_inner) = Some((filter, Arc::new(hears)));
+        self.shared.wake.notify_one();
+    }
+
+    /// The answer to what was heard, QoS 1; not sent again when the connection is lost.
+    ///
+    /// # Errors
+    /// When topic or payload can never be published.
+    pub fn reply(&self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
+        let outcome = self.shared.inbox().push_reply(topic, payload);
+        self.shared.wake.notify_one();
+        outcome
+    }
+
     /// The present value of one point, QoS 0, retained; replaces one that still waits.
     ///
     /// # Errors
@@ -243,6 +263,10 @@ impl Shared {
     fn tell(&self, notice: Notice) {
         let mut notify = self.notify.lock().unwrap_or_else(PoisonError::into_inner);
         notify(notice);
+    }
+
+    fn listening(&self) -> Option<(String, said::Hears)> {
+        self.listening.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     fn up(&self) {
@@ -345,6 +369,8 @@ async fn supervise(shared: Arc<Shared>) {
         }
     }
     shared.inbox().disconnected();
+    // Whoever heard may hold us in turn.
+    *shared.listening.lock().unwrap_or_else(PoisonError::into_inner) = None;
     let mut control = shared.control();
     control.connection = Connection::Down(Instant::now(), "stopped".into());
     control.stopped = true;

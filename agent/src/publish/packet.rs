@@ -22,6 +22,8 @@ pub(super) enum Sent {
         version: u64,
     },
     Point,
+    /// The answer to a command; lost with its connection.
+    Reply,
     /// With its size, so that a refusal tells what the broker does not take.
     Frame(usize, FrameId),
 }
@@ -35,6 +37,7 @@ impl std::fmt::Display for Sent {
             Self::Page(index) => write!(f, "catalogue page {}", index + 1),
             Self::Latest { topic, .. } => f.write_str(topic),
             Self::Point => f.write_str("a point"),
+            Self::Reply => f.write_str("the answer to a command"),
             Self::Frame(bytes, _) => write!(f, "frames of {bytes} bytes and more"),
         }
     }

@@ -84,6 +84,10 @@ impl std::fmt::Debug for Fates {
     }
 }
 
+/// Hears what is published to us: topic below the base, whether the broker had kept it, payload. Called on the runtime's
+/// thread: it must be quick.
+pub(super) type Hears = Arc<dyn Fn(String, bool, Vec<u8>) + Send + Sync>;
+
 /// What the core should know. Told on the runtime's or the store's thread: the hearer must be quick and must not call
 /// the publisher from there.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -95,6 +99,8 @@ pub enum Notice {
     Connected,
     /// The connection was lost, or could not be made; said once until the next `Connected`, with the reason.
     Down(String),
+    /// The broker does not let us hear commands: the filter it refused.
+    Unheard(String),
     /// A packet the broker refuses was set aside; an event's row is out of the outbox and still in the event log.
     SetAside {
         /// Its topic or what it was.

@@ -75,6 +75,7 @@ fn key(sent: &Sent) -> Sent {
         | Sent::Offline
         | Sent::Page(_)
         | Sent::Latest { .. }
+        | Sent::Reply
         | Sent::Point => sent.clone(),
     }
 }

@@ -100,6 +100,8 @@ fn needs_restart(now: &Plan, next: &Plan) -> Option<&'static str> {
         ("[mqtt]", same(&connection(now), &connection(next))),
         ("[store]", same(&now.store, &next.store)),
         ("[http]", same(&now.http, &next.http)),
+        ("[mail]", same(&now.mail, &next.mail)),
+        ("[[recipient]]", same(&now.recipients, &next.recipients)),
         ("[log]", same(&now.log, &next.log)),
     ]
     .into_iter()

@@ -82,7 +82,7 @@ mod tests {
     }
 
     fn confirmed(transactor: &mut Transactor, seqs: std::ops::RangeInclusive<u64>) {
-        transactor.remove(seqs.map(|seq| 2 * seq).collect(), Vec::new());
+        transactor.remove(seqs.map(|seq| 2 * seq).collect(), Vec::new(), Vec::new());
         transactor.write(&[]).expect("removed");
     }
 

@@ -27,6 +27,17 @@ pub(super) fn announcement(id: u64, topic: &str, payload: &[u8]) -> u32 {
     digest.finalize()
 }
 
+/// Of a telling that waits.
+pub(super) fn telling(row: u64, recipient: &str, due_ms: i64, after_ms: u64, further: bool) -> u32 {
+    let mut digest = CRC.digest();
+    digest.update(&row.to_le_bytes());
+    field(&mut digest, recipient.as_bytes());
+    digest.update(&due_ms.to_le_bytes());
+    digest.update(&after_ms.to_le_bytes());
+    digest.update(&[u8::from(further)]);
+    digest.finalize()
+}
+
 /// Of an alarm's saved state.
 pub(super) fn alarm(id: &str, alarm_digest: u64, state: &[u8]) -> u32 {
     let mut digest = CRC.digest();

@@ -19,6 +19,7 @@ mod rows;
 mod schema;
 pub mod snapshot;
 mod takeover;
+mod telling;
 mod transaction;
 mod volatile;
 mod worker;
@@ -33,7 +34,10 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use age::Age;
 pub use error::StoreError;
-pub use rows::{COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, StoredEvent};
+pub use rows::{
+    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, SeenCommand, StoredEvent,
+    Telling, TellingKey, TellingRow,
+};
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
 /// File name of the event store in the data directory.
@@ -243,6 +247,8 @@ impl Store {
         let mut damage = Vec::new();
         let alarms = self.alarms_sql(&mut damage).map_err(|e| self.sql(e))?;
         let marks = self.marks_sql().map_err(|e| self.sql(e))?;
+        let seen = self.seen_sql().map_err(|e| self.sql(e))?;
+        let tellings = self.tellings_sql(&mut damage).map_err(|e| self.sql(e))?;
         let logs = self.logs().map_err(|e| self.sql(e))?.iter().map(|(id, _)| id.to_string()).collect();
         Ok(Opened {
             log: self.log.id.to_string(),
@@ -251,6 +257,8 @@ impl Store {
             last_t_ms,
             alarms,
             marks,
+            seen,
+            tellings,
             unsent,
             logs,
             damage,
@@ -298,6 +306,15 @@ impl Store {
         let mut statement = self.connection.prepare("SELECT device, feature, confirmed, shown FROM mark")?;
         let rows = statement.query_map([], |row| {
             Ok(SavedMark { device: row.get(0)?, feature: row.get(1)?, confirmed: row.get(2)?, shown: row.get(3)? })
+        })?;
+        rows.collect()
+    }
+
+    fn seen_sql(&self) -> rusqlite::Result<Vec<SeenCommand>> {
+        let mut statement = self.connection.prepare("SELECT by, id, at FROM command")?;
+        let rows = statement.query_map([], |row| {
+            let at_s = number(row, 2)?;
+            Ok(SeenCommand { by: text(row, 0)?, id: text(row, 1)?, at_s, keep_from_s: i64::MIN })
         })?;
         rows.collect()
     }

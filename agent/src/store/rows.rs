@@ -29,6 +29,10 @@ pub struct Opened {
     pub unsent: u64,
     /// Identities of every log in the store, the present one too.
     pub logs: Vec<String>,
+    /// Commands that were taken.
+    pub seen: Vec<SeenCommand>,
+    /// Tellings that wait, oldest first.
+    pub tellings: Vec<TellingRow>,
     /// What was damaged in it and is lost, in words.
     pub damage: Vec<String>,
     /// A damaged store that was set aside for a new one: where it lies now, and what was wrong with it.
@@ -87,6 +91,49 @@ pub struct EventRow {
     pub payload: Vec<u8>,
     /// A sentence for simple receivers: topic below the base, and payload.
     pub announce: Option<(String, Vec<u8>)>,
+    /// Who is to be told of it directly.
+    pub tellings: Vec<Telling>,
+}
+
+/// One recipient that is to be told of an event directly.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Telling {
+    /// Name of the recipient; once an event.
+    pub recipient: String,
+    /// When, wall ms.
+    pub due_ms: i64,
+    /// How long after the event that is, ms.
+    pub after_ms: u64,
+    /// Only if the alarm is not acknowledged by then.
+    pub further: bool,
+}
+
+/// What names a telling: the event's row and the recipient.
+pub type TellingKey = (u64, String);
+
+/// A telling that waits, with its event.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TellingRow {
+    /// Row of the event.
+    pub row: u64,
+    /// Log of the event.
+    pub log: Arc<str>,
+    /// Number of the event.
+    pub seq: u64,
+    /// Who, when and on which condition.
+    pub telling: Telling,
+    /// The event as published; empty if it is damaged or no longer in the store.
+    pub payload: Vec<u8>,
+    /// The event is in no store yet: it cannot be read there later.
+    pub volatile: bool,
+}
+
+impl TellingRow {
+    /// What names it.
+    #[must_use]
+    pub fn key(&self) -> TellingKey {
+        (self.row, self.telling.recipient.clone())
+    }
 }
 
 /// What must become durable together.
@@ -100,6 +147,21 @@ pub struct Commit {
     pub removed: Vec<String>,
     /// What devices showed first.
     pub marks: Vec<SavedMark>,
+    /// Commands that were taken.
+    pub seen: Vec<SeenCommand>,
+}
+
+/// A command that was taken, so that it is not taken again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SeenCommand {
+    /// Whose.
+    pub by: String,
+    /// Its id.
+    pub id: String,
+    /// When it was made, or came; seconds.
+    pub at_s: i64,
+    /// What this person's older ones were made before may be forgotten, seconds.
+    pub keep_from_s: i64,
 }
 
 /// One packet that waits for the broker.

@@ -59,6 +59,11 @@ const OURS: u64 = 7;
 const ADDED: &str = "
 CREATE TABLE IF NOT EXISTS mark (device TEXT NOT NULL, feature TEXT NOT NULL, confirmed TEXT NOT NULL,
                                  shown TEXT NOT NULL, PRIMARY KEY (device, feature)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS telling (row INTEGER NOT NULL, recipient TEXT NOT NULL, due INTEGER NOT NULL,
+                                    after INTEGER NOT NULL, further INTEGER NOT NULL, crc INTEGER NOT NULL,
+                                    PRIMARY KEY (row, recipient)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS command (by TEXT NOT NULL, id TEXT NOT NULL, at INTEGER NOT NULL,
+                                    PRIMARY KEY (by, id)) WITHOUT ROWID;
 ";
 
 /// Opens or makes the file in `dir` and checks that it is whole and ours.
@@ -243,6 +248,8 @@ fn columns(connection: &Connection) -> rusqlite::Result<()> {
         "SELECT id, path, quantity, unit, exponent, crc FROM point",
         "SELECT topic FROM retained",
         "SELECT device, feature, confirmed, shown FROM mark",
+        "SELECT row, recipient, due, after, further, crc FROM telling",
+        "SELECT by, id, at FROM command",
     ] {
         connection.prepare(all)?;
     }

@@ -36,6 +36,8 @@ impl Store {
         let logs = self.logs()?;
         let transaction = disk.connection.transaction()?;
         let mut copied = 0;
+        let mut damaged = Vec::new();
+        let tellings = self.tellings_sql(&mut damaged)?;
         for (at, (id, from)) in logs.iter().enumerate() {
             let to = logs.get(at + 1).map_or(i64::MAX.cast_unsigned(), |(_, base)| *base);
             transaction.execute(
@@ -50,9 +52,15 @@ impl Store {
                     .prepare_cached("INSERT INTO event (row, t, kind, payload, crc) VALUES (?1, ?2, ?3, ?4, ?5)")?
                     .execute(params![row, stored.t_ms, stored.kind, stored.payload, crc])?;
                 self.copy_unsent(&transaction, 2 * (from + stored.seq), 2 * row)?;
+                for telling in tellings.iter().filter(|telling| telling.row == from + stored.seq) {
+                    super::transaction::to_tell(&transaction, row, &telling.telling)?;
+                }
                 (last, copied) = (row, copied + 1);
             }
             base = last;
+        }
+        for command in self.seen_sql()? {
+            super::transaction::taken(&transaction, &command)?;
         }
         let mut unheard = Vec::new();
         for alarm in self.alarms_sql(&mut unheard)? {
@@ -120,7 +128,7 @@ mod tests {
         });
         memory.write(&[second]).expect("written");
         // The broker has the first two, and the last's event but not its announcement.
-        memory.remove(vec![2, 4, 10], Vec::new());
+        memory.remove(vec![2, 4, 10], Vec::new(), Vec::new());
         memory.write(&[]).expect("removed");
         Store::answers(dir.path(), 16).expect("the disk is there");
         assert_eq!(memory.store().copy_into(dir.path(), 16).expect("copied"), 5);

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use super::*;
 
 mod files;
+mod once;
 mod powercut;
 mod volatile;
 
@@ -54,6 +55,7 @@ pub(crate) fn wait_for(what: &str, at_most: Duration, mut condition: impl FnMut(
 
 pub(crate) fn event(seq: u64) -> EventRow {
     EventRow {
+        tellings: Vec::new(),
         seq,
         t_ms: 1_700_000_000_000 + seq.cast_signed(),
         kind: "alarm",

@@ -9,7 +9,10 @@ use std::sync::Arc;
 use rusqlite::{Transaction, params};
 
 use super::volatile::{self, Copy};
-use super::{Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, checksum};
+use super::{
+    Commit, CurrentLog, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError, Telling,
+    TellingKey, TellingRow, checksum,
+};
 
 /// Share of the largest size above which the oldest confirmed events go, in percent.
 const FULL_PERCENT: u64 = 80;
@@ -24,12 +27,13 @@ pub(super) struct Transactor {
     store: Store,
     acks: Vec<u64>,
     cleared: Vec<String>,
+    told: Vec<TellingKey>,
     until_look: u32,
 }
 
 impl Transactor {
     pub(super) fn new(store: Store) -> Self {
-        Self { store, acks: Vec::new(), cleared: Vec::new(), until_look: 0 }
+        Self { store, acks: Vec::new(), cleared: Vec::new(), told: Vec::new(), until_look: 0 }
     }
 
     /// The store itself, for questions.
@@ -38,22 +42,22 @@ impl Transactor {
     }
 
     /// Notes what the next transaction removes.
-    pub(super) fn remove(&mut self, acks: Vec<u64>, cleared: Vec<String>) {
+    pub(super) fn remove(&mut self, acks: Vec<u64>, cleared: Vec<String>, told: Vec<TellingKey>) {
         self.acks.extend(acks);
         self.cleared.extend(cleared);
+        self.told.extend(told);
     }
 
     /// Whether removals wait for a transaction.
     pub(super) fn has_removals(&self) -> bool {
-        !self.acks.is_empty() || !self.cleared.is_empty()
+        !self.acks.is_empty() || !self.cleared.is_empty() || !self.told.is_empty()
     }
 
     /// Makes a batch durable together with the removals noted; returns by how much the outbox grew.
     pub(super) fn write(&mut self, batch: &[Commit]) -> Result<i64, StoreError> {
         match self.transact(batch) {
             Ok(change) => {
-                self.acks.clear();
-                self.cleared.clear();
+                self.removed();
                 let last = batch.iter().rev().find_map(|commit| commit.events.last());
                 if let Some(event) = last {
                     self.store.log.last_seq = event.seq;
@@ -82,6 +86,20 @@ impl Transactor {
         events.flat_map(|event| volatile::packets(&log.id, log.base, event)).collect()
     }
 
+    /// Who is to be told of the events of a durable batch.
+    pub(super) fn telling_rows(&self, batch: &[Commit]) -> Vec<TellingRow> {
+        let log = &self.store.log;
+        let events = batch.iter().flat_map(|commit| &commit.events);
+        events.flat_map(|event| volatile::tellings(&log.id, log.base, event, false)).collect()
+    }
+
+    /// Removals are durable.
+    fn removed(&mut self) {
+        self.acks.clear();
+        self.cleared.clear();
+        self.told.clear();
+    }
+
     /// Copies a part of the volatile log into the store, which goes on in that log; returns by how much the outbox grew.
     ///
     /// What the log before has after its last known event is taken out: a commit that was given up can have become
@@ -92,8 +110,7 @@ impl Transactor {
         }
         match self.copy_sql(copy) {
             Ok(change) => {
-                self.acks.clear();
-                self.cleared.clear();
+                self.removed();
                 let last_seq = copy.events.last().map_or(self.store.log.last_seq, |event| event.seq);
                 let known = self.store.log.id == copy.id;
                 let last_seq = if known || !copy.events.is_empty() { last_seq } else { 0 };
@@ -136,16 +153,19 @@ impl Transactor {
     fn transact(&mut self, batch: &[Commit]) -> rusqlite::Result<i64> {
         let base = self.store.log.base;
         let transaction = self.store.connection.transaction()?;
-        let mut change = removed(&transaction, &self.acks, &self.cleared)?;
+        let mut change = removed(&transaction, &self.acks, &self.cleared, &self.told)?;
         for commit in batch {
             for event in &commit.events {
-                change += inserted(&transaction, base, event, |_| true)?;
+                change += inserted(&transaction, base, event, |_| true, |_| true)?;
             }
             for alarm in &commit.alarms {
                 saved(&transaction, alarm)?;
             }
             for mark in &commit.marks {
                 marked(&transaction, mark)?;
+            }
+            for command in &commit.seen {
+                taken(&transaction, command)?;
             }
             for id in &commit.removed {
                 forgotten(&transaction, id)?;
@@ -157,9 +177,10 @@ impl Transactor {
 
     fn copy_sql(&mut self, copy: &Copy) -> rusqlite::Result<i64> {
         let transaction = self.store.connection.transaction()?;
-        let mut change = removed(&transaction, &self.acks, &self.cleared)?;
+        let mut change = removed(&transaction, &self.acks, &self.cleared, &self.told)?;
         if !copy.entered {
             let after = params![copy.base];
+            transaction.execute("DELETE FROM telling WHERE row > ?1", after)?;
             change -= changed(transaction.execute("DELETE FROM outbox WHERE id / 2 > ?1", after)?);
             transaction.execute("DELETE FROM event WHERE row > ?1", after)?;
             let crc = checksum::log(&copy.id, copy.base);
@@ -169,7 +190,8 @@ impl Transactor {
         // A write in any case: whether the disk takes one is what must be known.
         transaction.execute("UPDATE agent SET boot = boot", [])?;
         for event in &copy.events {
-            change += inserted(&transaction, copy.base, event, |id| !copy.confirmed.contains(&id))?;
+            let untold = |key: &TellingKey| !copy.told.contains(key);
+            change += inserted(&transaction, copy.base, event, |id| !copy.confirmed.contains(&id), untold)?;
         }
         for (id, state) in &copy.alarms {
             match state {
@@ -179,6 +201,9 @@ impl Transactor {
         }
         for mark in copy.marks.values() {
             marked(&transaction, mark)?;
+        }
+        for command in &copy.seen {
+            taken(&transaction, command)?;
         }
         transaction.commit()?;
         Ok(change)
@@ -211,7 +236,12 @@ impl Transactor {
     }
 }
 
-fn removed(transaction: &Transaction<'_>, acks: &[u64], cleared: &[String]) -> rusqlite::Result<i64> {
+fn removed(
+    transaction: &Transaction<'_>,
+    acks: &[u64],
+    cleared: &[String],
+    told: &[TellingKey],
+) -> rusqlite::Result<i64> {
     let mut change = 0;
     let mut sent = transaction.prepare_cached("DELETE FROM outbox WHERE id = ?1")?;
     for id in acks {
@@ -221,15 +251,20 @@ fn removed(transaction: &Transaction<'_>, acks: &[u64], cleared: &[String]) -> r
     for topic in cleared {
         topic_out.execute([topic])?;
     }
+    let mut telling_out = transaction.prepare_cached("DELETE FROM telling WHERE row = ?1 AND recipient = ?2")?;
+    for (row, recipient) in told {
+        telling_out.execute(params![row, recipient])?;
+    }
     Ok(change)
 }
 
-/// An event with those of its packets that still wait; returns how many do.
+/// An event with those of its packets and tellings that still wait; returns how many packets do.
 fn inserted(
     transaction: &Transaction<'_>,
     base: u64,
     event: &EventRow,
     waits: impl Fn(u64) -> bool,
+    untold: impl Fn(&TellingKey) -> bool,
 ) -> rusqlite::Result<i64> {
     let row = base + event.seq;
     let crc = checksum::event(row, event.t_ms, event.kind, &event.payload);
@@ -248,6 +283,9 @@ fn inserted(
     {
         let crc = checksum::announcement(id + 1, topic, payload);
         change += changed(outbox_in.execute(params![id + 1, topic, payload, crc])?);
+    }
+    for telling in event.tellings.iter().filter(|telling| untold(&(row, telling.recipient.clone()))) {
+        to_tell(transaction, row, telling)?;
     }
     Ok(change)
 }
@@ -270,6 +308,31 @@ pub(super) fn marked(transaction: &Transaction<'_>, mark: &SavedMark) -> rusqlit
              ON CONFLICT (device, feature) DO UPDATE SET confirmed = excluded.confirmed, shown = excluded.shown",
         )?
         .execute([&mark.device, &mark.feature, &mark.confirmed, &mark.shown])?;
+    Ok(())
+}
+
+/// A telling of an event.
+pub(super) fn to_tell(transaction: &Transaction<'_>, row: u64, telling: &Telling) -> rusqlite::Result<()> {
+    let crc = checksum::telling(row, &telling.recipient, telling.due_ms, telling.after_ms, telling.further);
+    let after = telling.after_ms.min(i64::MAX.cast_unsigned());
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO telling (row, recipient, due, after, further, crc) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        )?
+        .execute(params![row, telling.recipient, telling.due_ms, after, telling.further, crc])?;
+    Ok(())
+}
+
+/// Remembers a command and forgets what can no longer be taken.
+pub(super) fn taken(transaction: &Transaction<'_>, command: &SeenCommand) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("DELETE FROM command WHERE by = ?1 AND at < ?2")?
+        .execute(params![command.by, command.keep_from_s])?;
+    transaction.prepare_cached("INSERT OR REPLACE INTO command (by, id, at) VALUES (?1, ?2, ?3)")?.execute(params![
+        command.by,
+        command.id,
+        command.at_s
+    ])?;
     Ok(())
 }
 

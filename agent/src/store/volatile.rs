@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Instant;
 
-use super::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark};
+use super::{Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, TellingKey, TellingRow};
 
 /// Payloads it holds at most, bytes; some thousand events.
 const HELD_BYTES: usize = 8 * 1024 * 1024;
@@ -36,8 +36,11 @@ pub(super) struct Volatile {
     events: VecDeque<EventRow>,
     bytes: usize,
     confirmed: BTreeSet<u64>,
+    /// Tellings that were done.
+    told: BTreeSet<TellingKey>,
     alarms: BTreeMap<String, Option<SavedAlarm>>,
     marks: BTreeMap<(String, String), SavedMark>,
+    seen: Vec<SeenCommand>,
     dropped: u64,
 }
 
@@ -50,10 +53,14 @@ pub(super) struct Copy {
     pub(super) events: Vec<EventRow>,
     /// Outbox rows the broker has confirmed already.
     pub(super) confirmed: BTreeSet<u64>,
+    /// Tellings that were done already.
+    pub(super) told: BTreeSet<TellingKey>,
     /// New states of alarms; `None` for alarms that are no more.
     pub(super) alarms: BTreeMap<String, Option<SavedAlarm>>,
     /// What devices show and what a person has confirmed of it, by device and feature.
     pub(super) marks: BTreeMap<(String, String), SavedMark>,
+    /// Commands that were taken.
+    pub(super) seen: Vec<SeenCommand>,
 }
 
 impl Volatile {
@@ -70,8 +77,10 @@ impl Volatile {
             events: VecDeque::new(),
             bytes: 0,
             confirmed: BTreeSet::new(),
+            told: BTreeSet::new(),
             alarms: BTreeMap::new(),
             marks: BTreeMap::new(),
+            seen: Vec::new(),
             dropped: 0,
         }
     }
@@ -109,8 +118,8 @@ impl Volatile {
         rows.saturating_sub(self.confirmed.len()) as u64
     }
 
-    /// Takes a commit; returns its packets, to be sent at once.
-    pub(super) fn take(&mut self, commit: Commit) -> Vec<OutboxRow> {
+    /// Takes a commit; returns its packets and tellings, to be sent at once.
+    pub(super) fn take(&mut self, commit: Commit) -> (Vec<OutboxRow>, Vec<TellingRow>) {
         for alarm in commit.alarms {
             self.alarms.insert(alarm.id.clone(), Some(alarm));
         }
@@ -120,15 +129,26 @@ impl Volatile {
         for mark in commit.marks {
             self.marks.insert((mark.device.clone(), mark.feature.clone()), mark);
         }
-        let mut rows = Vec::new();
+        self.seen.extend(commit.seen);
+        let (mut rows, mut told) = (Vec::new(), Vec::new());
         for event in commit.events {
             rows.extend(packets(&self.id, self.base, &event));
+            told.extend(tellings(&self.id, self.base, &event, true));
             self.last_seq = event.seq;
             self.bytes += weight(&event);
             self.events.push_back(event);
         }
         self.bound();
-        rows
+        (rows, told)
+    }
+
+    /// Whether this telling belongs to an event that is only in memory; notes that it is done if so.
+    pub(super) fn tell(&mut self, key: &TellingKey) -> bool {
+        let held = key.0 > self.base + self.copied_seq && key.0 <= self.base + self.last_seq;
+        if held {
+            self.told.insert(key.clone());
+        }
+        held
     }
 
     /// Whether this outbox row belongs to an event that is only in memory; notes its confirmation if so.
@@ -149,13 +169,16 @@ impl Volatile {
             entered: self.entered,
             events: self.events.iter().take(COPY_ROWS).cloned().collect(),
             confirmed: self.confirmed.clone(),
+            told: self.told.clone(),
             alarms: self.alarms.clone(),
             marks: self.marks.clone(),
+            seen: self.seen.clone(),
         }
     }
 
-    /// A copy has become durable. Returns rows that were confirmed meanwhile: they are to be removed from the outbox.
-    pub(super) fn copied(&mut self, copy: &Copy) -> Vec<u64> {
+    /// A copy has become durable. Returns rows that were confirmed meanwhile, to be removed from the outbox, and tellings
+    /// that were done meanwhile.
+    pub(super) fn copied(&mut self, copy: &Copy) -> (Vec<u64>, Vec<TellingKey>) {
         self.entered = true;
         if let Some(last) = copy.events.last() {
             self.copied_seq = self.copied_seq.max(last.seq);
@@ -166,15 +189,25 @@ impl Volatile {
         }
         self.alarms.retain(|id, state| copy.alarms.get(id) != Some(state));
         self.marks.retain(|key, mark| copy.marks.get(key) != Some(mark));
+        self.seen.retain(|command| !copy.seen.contains(command));
         let edge = 2 * (self.base + self.copied_seq) + 1;
         let later = self.confirmed.split_off(&(edge + 1));
         let gone = std::mem::replace(&mut self.confirmed, later);
-        gone.into_iter().filter(|id| !copy.confirmed.contains(id)).collect()
+        let later = self.told.split_off(&(self.base + self.copied_seq + 1, String::new()));
+        let told = std::mem::replace(&mut self.told, later);
+        (
+            gone.into_iter().filter(|id| !copy.confirmed.contains(id)).collect(),
+            told.into_iter().filter(|key| !copy.told.contains(key)).collect(),
+        )
     }
 
     /// Whether the store lacks nothing of it.
     pub(super) fn is_copied(&self) -> bool {
-        self.entered && self.events.is_empty() && self.alarms.is_empty() && self.marks.is_empty()
+        self.entered
+            && self.events.is_empty()
+            && self.alarms.is_empty()
+            && self.marks.is_empty()
+            && self.seen.is_empty()
     }
 
     fn bound(&mut self) {
@@ -211,6 +244,23 @@ pub(super) fn packets(log: &Arc<str>, base: u64, event: &EventRow) -> impl Itera
     std::iter::once(said).chain(announced)
 }
 
+/// Who is to be told of an event.
+pub(super) fn tellings(
+    log: &Arc<str>,
+    base: u64,
+    event: &EventRow,
+    volatile: bool,
+) -> impl Iterator<Item = TellingRow> {
+    event.tellings.iter().map(move |telling| TellingRow {
+        row: base + event.seq,
+        log: Arc::clone(log),
+        seq: event.seq,
+        telling: telling.clone(),
+        payload: event.payload.clone(),
+        volatile,
+    })
+}
+
 fn weight(event: &EventRow) -> usize {
     // The row itself and its place in the queue.
     128 + event.payload.len() + event.announce.as_ref().map_or(0, |(topic, text)| topic.len() + text.len())
@@ -219,6 +269,7 @@ fn weight(event: &EventRow) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::Telling;
     use crate::store::tests::{commit, event};
 
     fn volatile() -> Volatile {
@@ -230,19 +281,39 @@ mod tests {
         let mut log = volatile();
         let mut first = commit(1..=2);
         first.events[1].announce = Some(("announce/high".into(), b"warm".to_vec()));
-        let ids: Vec<u64> = log.take(first).iter().map(|row| row.id).collect();
+        let ids: Vec<u64> = log.take(first).0.iter().map(|row| row.id).collect();
         assert_eq!(ids, [202, 204, 205]);
         assert!(log.confirm(202) && !log.confirm(200) && !log.confirm(206));
         assert_eq!(log.unsent(), 2);
         let copy = log.to_copy();
         assert!(log.confirm(204), "confirmed while the copy is being written");
-        assert!(log.take(commit([3])).len() == 1);
-        assert_eq!(log.copied(&copy), [204]);
+        assert!(log.take(commit([3])).0.len() == 1);
+        assert_eq!(log.copied(&copy).0, [204]);
         assert!(!log.is_copied(), "event 3 came meanwhile");
         assert!(!log.confirm(205), "it is in the store now");
         let copy = log.to_copy();
         assert_eq!(copy.events, [event(3)]);
-        assert!(log.copied(&copy).is_empty() && log.is_copied());
+        assert!(log.copied(&copy).0.is_empty() && log.is_copied());
+    }
+
+    #[test]
+    fn what_was_told_meanwhile_is_not_told_again_from_the_store() {
+        let mut log = volatile();
+        let mut first = commit(1..=3);
+        let telling = |name: &str| Telling { recipient: name.into(), due_ms: 5, after_ms: 0, further: false };
+        for event in &mut first.events {
+            event.tellings = vec![telling("a"), telling("b")];
+        }
+        let (_, told) = log.take(first);
+        assert_eq!(told.len(), 6);
+        assert!(told.iter().all(|row| row.volatile && !row.payload.is_empty()));
+        let key = |row, name: &str| (row, name.to_owned());
+        assert!(log.tell(&key(101, "a")) && !log.tell(&key(100, "a")) && !log.tell(&key(104, "a")));
+        let copy = log.to_copy();
+        assert!(copy.told.contains(&key(101, "a")));
+        assert!(log.tell(&key(102, "b")), "told while the copy is being written");
+        assert_eq!(log.copied(&copy).1, [key(102, "b")]);
+        assert!(!log.tell(&key(103, "a")), "it is in the store now");
     }
 
     #[test]

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::writer::{Durable, Job, Queue, SLOW, Shared, lock, rows_of};
-use super::{Age, Commit, StoreError};
+use super::{Age, Commit, StoreError, TellingKey};
 
 /// Rows of one transaction, unless a single commit is larger.
 const BATCH_ROWS: usize = 4096;
@@ -36,6 +36,7 @@ struct Work {
     calls: Vec<Job>,
     acks: Vec<u64>,
     cleared: Vec<String>,
+    told: Vec<TellingKey>,
     forget: Option<Age>,
     write: bool,
     volatile: bool,
@@ -51,7 +52,7 @@ impl Worker {
     pub(super) fn run(mut self) {
         loop {
             let work = self.wait();
-            self.transactor.remove(work.acks, work.cleared);
+            self.transactor.remove(work.acks, work.cleared, work.told);
             let saved = !work.write || if work.volatile { self.copy() } else { self.write() };
             self.transactor.store().edge = lock(&self.shared.queue).volatile.as_ref().and_then(Volatile::edge);
             // After the removals, so that nothing confirmed or withdrawn is read as unsent; also when the disk fails.
@@ -111,6 +112,7 @@ impl Worker {
                     },
                     acks: if removals { std::mem::take(&mut queue.acks) } else { Vec::new() },
                     cleared: if removals { std::mem::take(&mut queue.cleared) } else { Vec::new() },
+                    told: if removals { std::mem::take(&mut queue.told) } else { Vec::new() },
                     forget: if forget { queue.forget.take() } else { None },
                     write: removals,
                     volatile,
@@ -177,7 +179,8 @@ impl Worker {
                 let rows = self.transactor.outbox_rows(&batch);
                 if !rows.is_empty() {
                     let (log, last_seq) = self.transactor.position();
-                    (self.on_durable)(Durable { log, last_seq, rows, took });
+                    let tellings = self.transactor.telling_rows(&batch);
+                    (self.on_durable)(Durable { log, last_seq, rows, tellings, took });
                 }
                 true
             }
@@ -208,9 +211,10 @@ impl Worker {
         };
         let mut queue = lock(&self.shared.queue);
         let Some(volatile) = &mut queue.volatile else { return true };
-        let late = volatile.copied(&copy);
+        let (late, told) = volatile.copied(&copy);
         let whole = volatile.is_copied();
         queue.acks.extend(late);
+        queue.told.extend(told);
         queue.state.unsent = queue.state.unsent.saturating_add_signed(change);
         queue.state.last_commit = took;
         queue.state.max_commit = queue.state.max_commit.max(took);
@@ -224,7 +228,7 @@ impl Worker {
         }
         self.retry_at = None;
         self.pause = RETRY.0;
-        if !queue.acks.is_empty() && queue.ack_due.is_none() {
+        if (!queue.acks.is_empty() || !queue.told.is_empty()) && queue.ack_due.is_none() {
             queue.ack_due = Some(Instant::now());
         }
         if whole && let Some(volatile) = queue.volatile.take() {

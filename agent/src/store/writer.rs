@@ -20,7 +20,10 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
-use super::{Age, COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, Store, StoreError, random_id};
+use super::{
+    Age, COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError,
+    TellingKey, TellingRow, random_id,
+};
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
@@ -40,6 +43,8 @@ pub struct Durable {
     pub last_seq: u64,
     /// Packets to send.
     pub rows: Vec<OutboxRow>,
+    /// Who is to be told directly.
+    pub tellings: Vec<TellingRow>,
     /// How long the transaction took, its sync included.
     pub took: Duration,
 }
@@ -80,8 +85,8 @@ pub enum SubmitError {
 pub enum Taken {
     /// It waits for the disk; what is to be sent comes once it is durable.
     Queued,
-    /// The disk does not take it: these packets are to be sent at once, and are in no store yet.
-    Volatile(Vec<OutboxRow>),
+    /// The disk does not take it: these packets and tellings are to be sent at once, and are in no store yet.
+    Volatile(Vec<OutboxRow>, Vec<TellingRow>),
 }
 
 /// A volatile log that has begun. What waited for the disk is handed back, to be numbered anew in it.
@@ -101,6 +106,8 @@ pub struct Begun {
     pub removed: Vec<String>,
     /// Marks that waited.
     pub marks: Vec<SavedMark>,
+    /// Commands that waited to be remembered.
+    pub seen: Vec<SeenCommand>,
 }
 
 /// How the volatile log is doing.
@@ -180,6 +187,7 @@ pub(super) struct Queue {
     pub(super) acks: Vec<u64>,
     pub(super) ack_due: Option<Instant>,
     pub(super) cleared: Vec<String>,
+    pub(super) told: Vec<TellingKey>,
     /// Events older than this may go.
     pub(super) forget: Option<Age>,
     /// Run as soon as the thread is free.
@@ -226,6 +234,7 @@ impl Writer {
     ///
     /// # Errors
     /// The commit comes back: with [`SubmitError::Full`] to be submitted again, otherwise because it is wrong.
+    #[allow(clippy::result_large_err)] // the commit comes back as it went in
     pub fn submit(&self, commit: Commit) -> Result<Taken, SubmitError> {
         let mut queue = lock(&self.shared.queue);
         if queue.state.stopped || queue.stop {
@@ -244,9 +253,9 @@ impl Writer {
             expected += 1;
         }
         if let Some(volatile) = &mut queue.volatile {
-            let rows = volatile.take(commit);
+            let (rows, tellings) = volatile.take(commit);
             queue.next_seq = expected;
-            return Ok(Taken::Volatile(rows));
+            return Ok(Taken::Volatile(rows, tellings));
         }
         let rows = rows_of(&commit);
         if queue.rows > 0 && queue.rows + rows > QUEUE_ROWS {
@@ -306,12 +315,14 @@ impl Writer {
             alarms: Vec::new(),
             removed: Vec::new(),
             marks: Vec::new(),
+            seen: Vec::new(),
         };
         for commit in in_flight.iter().chain(&waiting) {
             begun.events.extend(commit.events.iter().cloned());
             begun.alarms.extend(commit.alarms.iter().cloned());
             begun.removed.extend(commit.removed.iter().cloned());
             begun.marks.extend(commit.marks.iter().cloned());
+            begun.seen.extend(commit.seen.iter().cloned());
         }
         let volatile = Volatile::new(&id, queue.base + queue.durable_seq, Instant::now(), why);
         queue.log = Arc::clone(volatile.id());
@@ -336,6 +347,28 @@ impl Writer {
             }
         }
         self.removal_noted(queue);
+    }
+
+    /// Takes tellings that are done with; they are removed at once, so that a restart tells as few again as can be.
+    pub fn told(&self, keys: Vec<TellingKey>) {
+        let mut queue = lock(&self.shared.queue);
+        for key in keys {
+            let held = queue.volatile.as_mut().is_some_and(|volatile| volatile.tell(&key));
+            if !held {
+                queue.told.push(key);
+            }
+        }
+        queue.ack_due = Some(Instant::now());
+        drop(queue);
+        self.shared.wake.notify_one();
+    }
+
+    /// Runs a question on the store as soon as its thread is free, also while the disk takes nothing; what of it waits to be
+    /// written is not seen. The question must be quick.
+    pub fn ask(&self, question: impl FnOnce(&Store) + Send + 'static) {
+        let job: Job = Box::new(move |store| question(store));
+        lock(&self.shared.queue).reads.push(job);
+        self.shared.wake.notify_one();
     }
 
     /// Takes a retained topic that was cleared at the broker: the store forgets it.
@@ -462,7 +495,7 @@ impl Queue {
 
 /// Rows a commit weighs in queue and batch.
 pub(super) fn rows_of(commit: &Commit) -> usize {
-    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len()
+    commit.events.len() + commit.alarms.len() + commit.removed.len() + commit.marks.len() + commit.seen.len()
 }
 
 /// A poisoned lock means another thread panicked between two whole changes: what it guards is still good.

@@ -7,6 +7,7 @@
 
 mod calc;
 mod checkout;
+mod command;
 mod config;
 mod identity;
 mod input;
@@ -48,6 +49,7 @@ pub fn targets() -> Vec<Target> {
         target("messages", messages::run, messages::seeds),
         target("scenario", scenario::run, scenario::seeds),
         target("checkout", checkout::run, checkout::seeds),
+        target("command", command::run, command::seeds),
         target("calc", calc::run, calc::seeds),
         target("registers", registers::run, registers::seeds),
     ]

@@ -85,5 +85,5 @@ macro_rules! each {
 }
 
 each! {
-    rtu_reply rtu_line rtu_overheard modbus_tcp identity snmp redfish config messages scenario checkout calc registers
+    rtu_reply rtu_line rtu_overheard modbus_tcp identity snmp redfish config messages scenario checkout command calc registers
 }

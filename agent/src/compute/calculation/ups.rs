@@ -23,7 +23,7 @@ pub(super) const CALCULATIONS: &[Calculation] = &[
         run: |inputs| {
             typed(inputs, |Enumerated { object, raw }| {
                 if !ups::has_states(&object) {
-                    return Err(domain(format!("'{object}' is no enumerated object of the UPS-MIB")));
+                    return Err(domain(format!("object: '{object}' is no enumerated object of the UPS-MIB")));
                 }
                 let name =
                     ups::state_name(&object, raw).ok_or_else(|| domain(format!("{object} has no value {raw}")))?;
@@ -83,5 +83,5 @@ fn arcs(oid: &str) -> Result<Vec<u32>, NoNumber> {
     oid.split('.')
         .map(str::parse)
         .collect::<Result<_, _>>()
-        .map_err(|_| domain(format!("'{oid}' is no object identifier")))
+        .map_err(|_| domain(format!("oid: '{oid}' is no object identifier")))
 }

@@ -13,6 +13,7 @@ mod identity;
 mod overview;
 mod own;
 mod pace;
+mod recipients;
 mod review;
 mod scan;
 mod topology;
@@ -34,6 +35,7 @@ use super::items::device::DeviceItem;
 use super::items::group::{GroupItem, SuppressItem};
 use super::items::link::LinkItem;
 use super::items::point::PointItem;
+use super::items::recipient::RecipientItem;
 use super::items::tier::TierItem;
 use super::mistake::Report;
 use super::settings::Settings;
@@ -54,6 +56,7 @@ pub(crate) struct Parts {
     pub(crate) alarms: Vec<AlarmItem>,
     pub(crate) groups: Vec<GroupItem>,
     pub(crate) suppress: Vec<SuppressItem>,
+    pub(crate) recipients: Vec<RecipientItem>,
     /// What of the review is right as it is.
     pub(crate) accepts: Vec<AcceptItem>,
     /// The alarm set is reviewed.
@@ -129,17 +132,21 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
     let load_points = own::load(&mut points);
+    let mut recipients = recipients::recipients(parts, report);
+    own::recipients(&mut recipients, &mut points);
     let health = health::points(&links, &mut points);
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     let words = &crate::words::Words::of(parts.settings.module.language).own;
     own::alarms(&links, &devices, &points, words, &mut tables);
+    own::recipient_alarms(&recipients, &mut tables);
     health::alarms(&health, &parts.settings.store, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
     let suppress = group::suppress(parts, &alarms, &points, report);
+    recipients::review(parts, &recipients, &alarms, report);
     let settings = &parts.settings;
     let plan = Plan {
         module: settings.module.clone(),
@@ -161,6 +168,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         groups,
         load_points: Some(load_points),
         suppress,
+        mail: settings.mail.clone(),
+        recipients,
         engine,
         health: Some(health),
         digest: [0; 32],

@@ -12,6 +12,7 @@ use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec};
 use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
 
 use crate::config::units;
+use crate::plan::recipients::{Recipient, Way};
 use crate::plan::{Alarm, Device, Link, Point, Redfish, Transport};
 use crate::words::{Own, OwnAlarm, filled};
 
@@ -43,6 +44,44 @@ pub(crate) fn points(links: &mut [Link], devices: &mut [Device], points: &mut Po
         });
         let counts = COUNTS.map(|count| add_count(points, format!("agent/link/{}/{count}", link.name)));
         link.count_points = counts.first().copied();
+    }
+}
+
+/// Adds the state points of recipients.
+pub(crate) fn recipients(recipients: &mut [Recipient], points: &mut Points) {
+    for recipient in recipients {
+        recipient.state_point = add(points, format!("agent/recipient/{}/state", recipient.name));
+    }
+}
+
+/// Messages that do not get through for so long are an alarm: a server that restarts is none.
+const NOT_REACHED_MS: u32 = 5 * 60_000;
+
+/// Adds the alarms on them.
+pub(crate) fn recipient_alarms(recipients: &[Recipient], tables: &mut Tables) {
+    for recipient in recipients {
+        let way = match &recipient.way {
+            Way::Email { .. } => {
+                "Is the mail server of [mail] reachable from this box, and does it take this address?".into()
+            }
+            Way::Webhook(hook) => {
+                format!("Is {} port {} reachable from this box, and what does it answer?", hook.host, hook.port)
+            }
+        };
+        let alarm = Texts {
+            id: format!("fault/recipient/{}", recipient.name),
+            text: format!("Messages to {} do not get through", recipient.name),
+            consequence: format!("{} is told of no alarm; messages wait and are tried again.", recipient.name),
+            response: "Watch the alarms by another way until it is reached again; mend server, address or network."
+                .into(),
+            first_check: way,
+            link: None,
+        };
+        let (point, priority) = (recipient.state_point, Priority::Medium);
+        tables.push(
+            alarm.about(point, ConditionKind::State, priority, 60),
+            spec(point, failed(), priority, NOT_REACHED_MS),
+        );
     }
 }
 

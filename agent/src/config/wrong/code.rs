@@ -10,6 +10,7 @@ impl Wrong {
         match self {
             Self::Derived(wrong) => wrong.code(),
             Self::Tiers(wrong) => wrong.code(),
+            Self::Recipients(wrong) => wrong.code(),
             Self::Review { finding, .. } => finding.code,
             Self::UnknownFinding { .. } => "unknown_finding",
             Self::AcceptsNothing { .. } => "accepts_nothing",

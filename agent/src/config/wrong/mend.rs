@@ -10,6 +10,7 @@ impl Wrong {
         match self {
             Self::Derived(wrong) => wrong.mend(),
             Self::Tiers(wrong) => wrong.mend(),
+            Self::Recipients(wrong) => wrong.mend(),
             Self::Review { finding, .. } => finding.mend.clone(),
             Self::UnknownFinding { near, .. } => did_you_mean(near.as_ref(), "copy the code from what `lapwing check --json` says", &[]),
             Self::AcceptsNothing { .. } => "remove it, or correct what it is about".into(),
@@ -27,7 +28,7 @@ impl Wrong {
             Self::BadName { what, .. } => format!("use lower-case letters, digits, - and _ in {what}"),
             Self::UnknownVariable { near: Some(near), .. } => format!("did you mean {near}?"),
             Self::UnknownVariable { near: None, .. } => {
-                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, overview, review, or unset it".into()
+                "name it LAPWING__TABLE__KEY with a table of module, mqtt, store, http, log, snmp, overview, mail, review, or unset it".into()
             }
             Self::VariableIntoList { .. } => "unset it and change the file".into(),
             Self::BadVariable { why, .. } => why.mend(),

@@ -8,6 +8,8 @@ use super::operator::Hand;
 use super::*;
 use crate::core::incidents::{now_follows, urgency};
 use crate::core::judge::seconds_left;
+use crate::plan::recipients;
+use crate::store::Telling;
 
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
@@ -157,11 +159,12 @@ impl Core<'_> {
         };
         let detail = tell::change(subject, t, &with);
         let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-        let announce = told.then(|| {
-            let said = tell::announcement(plan, self.mode, priority, subject, &text);
-            (format!("announce/{}", priority.word()), said)
-        });
         let at = self.clock.wall(t.at);
+        let announce = told.then(|| Announcement {
+            topic: format!("announce/{}", priority.word()),
+            sentence: tell::announcement(plan, self.mode, priority, subject, &text),
+            tellings: tellings(plan, priority, at),
+        });
         let seq = self.event_at(at, text, Detail::from(detail), announce);
         let kept = &mut self.kept[index];
         (kept.seq, kept.t) = (Some(seq), at);
@@ -301,6 +304,21 @@ impl Core<'_> {
             }
         }
     }
+}
+
+/// Who is told directly of what is announced at a wall time.
+fn tellings(plan: &Plan, priority: Priority, at: i64) -> Vec<Telling> {
+    let told = recipients::told(&plan.recipients, &plan.module.time_zone, priority, at);
+    let rows = told.into_iter().filter_map(|telling| {
+        let after_ms = u64::try_from(telling.after.as_millis()).unwrap_or(u64::MAX);
+        Some(Telling {
+            recipient: plan.recipients.get(telling.recipient)?.name.clone(),
+            due_ms: at.saturating_add_unsigned(after_ms),
+            after_ms,
+            further: telling.further,
+        })
+    });
+    rows.collect()
 }
 
 /// Why a rule hides an alarm, in its own words.

@@ -29,6 +29,8 @@ impl Core<'_> {
                 other @ (Message::Field(_)
                 | Message::Broker(_)
                 | Message::Operator(_)
+                | Message::Recipient { .. }
+                | Message::Unproved(_)
                 | Message::Fault
                 | Message::Apply(_)
                 | Message::Refused { .. }) => early.push(other),
@@ -70,6 +72,8 @@ impl Core<'_> {
             other @ (Message::Field(_)
             | Message::Broker(_)
             | Message::Operator(_)
+            | Message::Recipient { .. }
+            | Message::Unproved(_)
             | Message::Fault
             | Message::Refused { .. }) => {
                 self.take(other);
@@ -83,6 +87,12 @@ impl Core<'_> {
             Message::Field(message) => self.field(message),
             Message::Broker(notice) => self.broker(notice),
             Message::Operator(request) => self.operator(*request),
+            Message::Unproved(what) => {
+                let text = format!("Commands came that nobody is proved to have given: {what}. Nothing was done.");
+                let detail = AgentChange { change: "commands refused".into(), version: None, reason: Some(what) };
+                self.event(text, Detail::Agent(detail), None);
+            }
+            Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why),
             Message::Fault => {
                 self.fault_at = Some(self.clock.now());
                 self.tell(Told::Fault);
@@ -177,6 +187,27 @@ impl Core<'_> {
         let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, about.state_point, up);
+    }
+
+    /// What becomes of messages to a recipient: an event at each change; its alarm has a delay of its own.
+    fn recipient(&mut self, recipient: usize, reached: bool, why: String) {
+        let plan = self.plan;
+        let Some(about) = plan.recipients.get(recipient) else { return };
+        if !self.changed(about.state_point, reached) {
+            return;
+        }
+        let (text, change) = if reached {
+            (format!("Messages to {} get through again.", about.name), "recipient reached")
+        } else {
+            (
+                format!("A message to {} did not get through: {why}. It is tried again.", about.name),
+                "recipient not reached",
+            )
+        };
+        let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
+        self.event(text, Detail::Agent(detail), None);
+        let now = self.clock.now();
+        self.set_own(now, about.state_point, reached);
     }
 
     pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: String, _at: Instant) {
@@ -327,6 +358,11 @@ impl Core<'_> {
                     Detail::Agent(detail),
                     None,
                 );
+            }
+            Notice::Unheard(filter) => {
+                let text = format!("Commands are not heard: the broker refuses the subscription to {filter}.");
+                let detail = AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
+                self.event(text, Detail::Agent(detail), None);
             }
             Notice::SetAside { what, why } if self.refusals.iter().any(|seq| what == format!("event {seq}")) => {
                 // To tell of it again would be refused again, and so on.

@@ -30,6 +30,13 @@ impl Core<'_> {
             keeping.passed(&self.clock, now);
         }
         self.moved();
+        if let Some(once) = &request.once {
+            match self.seen.take(request.who.trim(), once) {
+                Ok(seen) => self.ledger.seen(seen),
+                // What was told before makes no second event: a copy sent a thousand times must not fill the log.
+                Err(refused) => return request.reply.say(Err(refused)),
+            }
+        }
         let who = request.who.trim().to_owned();
         let reason = request.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()).map(str::to_owned);
         let outcome = permitted(&request).and_then(|()| self.prepare(now, &request));

@@ -9,6 +9,10 @@ impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
     pub(super) fn close(&mut self) -> bool {
         let waits = self.ledger.close();
+        let tellings = self.ledger.take_volatile_tellings();
+        if !tellings.is_empty() {
+            (self.tell_directly)(tellings);
+        }
         let rows = self.ledger.take_volatile();
         if !rows.is_empty() {
             for row in rows.iter().filter(|row| row.announce.is_none()) {

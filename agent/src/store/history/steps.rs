@@ -15,8 +15,10 @@ use super::open::{self, CLOSING, OPEN};
 use super::reader::Reader;
 use super::{Entry, Happening, SLOT_MS, Step};
 
-/// Readings held at one time.
-const WINDOW: usize = 2_000_000;
+/// Readings held at one time: 10 MB, and up to 80 where a slot is so large that many windows would take too long …
+const WINDOW: (usize, usize) = (250_000, 2_000_000);
+/// … which is more than this, for every window decodes the slot's columns.
+const WINDOWS: usize = 8;
 
 /// Where a slot lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -127,7 +129,7 @@ impl Reader {
             }
         }
         let readings: usize = scans.iter().map(|scan| scan.at.len() * scan.group.ids.len()).sum();
-        let windows = readings.div_ceil(WINDOW).max(1) as u64;
+        let windows = readings.div_ceil((readings / WINDOWS).clamp(WINDOW.0, WINDOW.1)).max(1) as u64;
         let width = head.steps.div_ceil(windows).max(1);
         for window in 0..windows {
             let (from, to) = ((window * width).cast_signed(), ((window + 1) * width).cast_signed());

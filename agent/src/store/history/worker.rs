@@ -38,6 +38,8 @@ const HELD_MAX: usize = 32 << 20;
 const FILE_MAX: u64 = 512 << 20;
 /// Pause after something failed.
 const RETRY: Duration = Duration::from_secs(5);
+/// Writing counts as failing until it has gone well for so long: on a full disk one piece may still fit, the next not.
+const STEADY: Duration = Duration::from_secs(10);
 /// Readings kept before and after a critical or high incident.
 const KEPT: (i64, i64) = (30 * 60_000, 120 * 60_000);
 /// An incident that stands for days keeps this much.
@@ -68,6 +70,8 @@ pub(super) struct Worker {
     dropped: u64,
     losses: Vec<Loss>,
     failing: Option<(Instant, String)>,
+    /// As told: since when and why, and when it failed last.
+    trouble: Option<(Instant, String, Instant)>,
     /// The disk has failed: no file is held.
     away: bool,
     bytes: u64,
@@ -134,6 +138,7 @@ impl Worker {
             dropped: 0,
             losses: Vec::new(),
             failing: None,
+            trouble: None,
             away: false,
             bytes: 0,
         };
@@ -386,12 +391,16 @@ impl Worker {
             Err(error) => {
                 self.retry_at = Some(Instant::now() + RETRY);
                 self.let_go_of(&error);
-                let why = error.to_string();
+                let (why, now) = (error.to_string(), Instant::now());
                 match &mut self.failing {
-                    Some((_, known)) => *known = why,
+                    Some((_, known)) => known.clone_from(&why),
+                    None => self.failing = Some((now, why.clone())),
+                }
+                match &mut self.trouble {
+                    Some((_, known, last)) => (*known, *last) = (why, now),
                     None => {
                         tracing::warn!("the history cannot be written: {why}");
-                        self.failing = Some((Instant::now(), why));
+                        self.trouble = Some((now, why, now));
                     }
                 }
             }
@@ -399,11 +408,15 @@ impl Worker {
     }
 
     fn publish_state(&mut self, shared: &Shared) {
+        if self.failing.is_none() && self.trouble.as_ref().is_some_and(|(_, _, last)| last.elapsed() > STEADY) {
+            self.trouble = None;
+            tracing::info!("the history is written again");
+        }
         let mut queue = shared.queue.lock().unwrap_or_else(PoisonError::into_inner);
         let state = &mut queue.state;
         state.dropped += std::mem::take(&mut self.dropped);
         state.losses.append(&mut self.losses);
-        state.failing.clone_from(&self.failing);
+        state.failing = self.trouble.as_ref().map(|(since, why, _)| (*since, why.clone()));
         state.bytes = self.bytes + self.open.as_ref().map_or(0, OpenSlot::bytes);
     }
 }

@@ -40,7 +40,7 @@ fn what_waits_leaves_at_once_and_is_in_the_store_when_it_is_back() {
     // Numbered anew, from 1, and handed out at once; a gap is refused as ever.
     let mut again = commit(1..=2);
     again.alarms.push(SavedAlarm { id: "a".into(), digest: 1, state: b"new".to_vec() });
-    let Ok(Taken::Volatile(sent)) = writer.submit(again) else { panic!("it waits for the disk") };
+    let Ok(Taken::Volatile(sent, _)) = writer.submit(again) else { panic!("it waits for the disk") };
     assert!(sent.iter().all(|row| *row.log == *begun.log) && sent[0].id > rows.last().expect("rows").id);
     assert!(matches!(writer.submit(commit([9])), Err(SubmitError::NotNext { expected: 3, .. })));
     writer.acknowledged(&[sent[0].id]);

@@ -8,6 +8,7 @@ mod meaning;
 mod numbers;
 mod pace;
 mod page;
+mod recipients;
 mod redfish;
 mod registers;
 mod snmp;

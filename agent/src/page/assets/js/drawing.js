@@ -5,7 +5,7 @@
 import { h, s, say } from "./dom.js";
 import { ask } from "./api.js";
 import { alarmOfTier } from "./power.js";
-import { alarmOf, reading, usable } from "./state.js";
+import { alarmAt, alarmOf, reading, usable } from "./state.js";
 import { limitsOf } from "./limits.js";
 import { said } from "./units.js";
 import { t, number } from "./text.js";
@@ -38,7 +38,9 @@ export function drawing(roles) {
   busways(picture, roles, live);
   chiller(picture, roles.chiller, live);
   warnings(picture, roles, live);
-  label(RACKS.x + RACKS.w - 10, 110, roles.power_source, t("power.source"), "end");
+  // What stands beside the switch (utility, generator) is in alarm where the switch is drawn.
+  const supply = roles.power_source?.replace(/\/[^/]+$/, "");
+  if (supply) live.push(quantity(picture, RACKS.x + RACKS.w - 10, 110, roles.power_source, t("power.source"), "end", () => alarmAt(supply)));
   label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature?.[0], "");
   label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
   const update = () => live.forEach((one) => one());
@@ -63,7 +65,7 @@ function outline(parent, x, y, w, height, paths, live) {
   });
 }
 
-function quantity(parent, x, y, path, name, anchor) {
+function quantity(parent, x, y, path, name, anchor, alarmed = () => alarmOf(path)) {
   const text = s("text", { x, y, class: "d-value", "text-anchor": anchor });
   const box = s("rect", { class: "d-outline" });
   parent.append(box, text);
@@ -74,7 +76,7 @@ function quantity(parent, x, y, path, name, anchor) {
     const whole = name ? `${name} ${value}` : value;
     say(text, whole);
     text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
-    const alarm = alarmOf(path);
+    const alarm = alarmed();
     box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
     const wide = (text.getComputedTextLength?.() || whole.length * 8.6) + 12;
     for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);

@@ -32,8 +32,10 @@ export function screen(root) {
       sheet("overview.water-air", rows),
       h("div", {}, sheet("overview.power", take(power(roles))))));
 
-  let due = false;
-  const update = () => { if (due) return; due = true; setTimeout(() => { due = false; requestAnimationFrame(() => parts.forEach((part) => part.update())); }, 150); };
+  // The first news is drawn at once, what follows at most ten times a second.
+  let due = false, last = -Infinity;
+  const draw = () => { due = false; last = performance.now(); parts.forEach((part) => part.update()); };
+  const update = () => { if (due) return; due = true; setTimeout(() => requestAnimationFrame(draw), Math.max(0, last + 100 - performance.now())); };
   const stops = ["values", "alarms", "lost"].map((topic) => hear(topic, update));
   return { leave: () => stops.forEach((stop) => stop()) };
 }

@@ -29,8 +29,14 @@ export function power(roles) {
     const detail = shown.filter((tier) => tier.kind === "tapoff" || tier.kind === "pdu");
     fill(tiers, draw(common),
       ["a", "b"].filter((letter) => side(letter).length).map((letter) => h("section", { class: "side" }, h("h3", { text: t("power.side", { side: letter.toUpperCase() }) }), draw(side(letter)))),
-      detail.length ? h("details", {}, h("summary", { text: t("power.detail") }), detail.map(tierBar)) : null);
+      detail.length ? folded(detail) : null);
   }).catch((error) => fill(tiers, h("p", { class: "refused", text: error.message })));
+
+  /** The many tiers at the end: drawn only once somebody unfolds them. */
+  function folded(detail) {
+    const rows = h("div");
+    return h("details", { ontoggle: (event) => { if (event.target.open && !rows.childElementCount) rows.append(...detail.map(tierBar).filter(Boolean)); } }, h("summary", { text: t("power.detail") }), rows);
+  }
 
   /** Pairs of a name and a point's value, those without a point left out. */
   function facts(list) {
