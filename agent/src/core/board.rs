@@ -168,6 +168,12 @@ impl Board {
         self.happened(Happened::Alarm(record));
     }
 
+    /// How long ago the first plan's board was made.
+    #[must_use]
+    pub fn age(&self) -> Duration {
+        self.rest.begun.elapsed()
+    }
+
     /// The core makes progress.
     pub fn progress(&self) {
         let ms = u64::try_from(self.rest.begun.elapsed().as_millis()).unwrap_or(u64::MAX);
@@ -240,7 +246,7 @@ impl Board {
     /// One alarm's record.
     #[must_use]
     pub fn record(&self, id: &str) -> Option<Arc<[u8]>> {
-        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Number of the last change.
