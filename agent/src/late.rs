@@ -36,9 +36,8 @@ struct Task {
     recorder: Recorder,
     publisher: Publisher,
     encoding: Encoding,
-    /// Number of the present start, and its catalogue.
-    present: u64,
-    catalogue: String,
+    /// Number of the agent's start.
+    begun: u64,
     /// Late frames without a fate.
     out: Arc<Mutex<BTreeSet<FrameId>>>,
     stop: Arc<AtomicBool>,
@@ -54,8 +53,7 @@ impl Late {
         recorder: Recorder,
         publisher: Publisher,
         encoding: Encoding,
-        present: u64,
-        catalogue: String,
+        begun: u64,
     ) -> std::io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
         let out: Arc<Mutex<BTreeSet<FrameId>>> = Arc::default();
@@ -66,11 +64,11 @@ impl Late {
                     hears.frame_settled(id.start, id.number);
                 }
                 of_hearer.lock().unwrap_or_else(PoisonError::into_inner).remove(&id);
-            } else if id.start == present {
-                hears.frame_fate(id.number, confirmed);
+            } else {
+                hears.frame_fate(id.start, id.number, confirmed);
             }
         });
-        let task = Task { reader, recorder, publisher, encoding, present, catalogue, out, stop: Arc::clone(&stop) };
+        let task = Task { reader, recorder, publisher, encoding, begun, out, stop: Arc::clone(&stop) };
         let thread = std::thread::Builder::new().name("late".into()).spawn(move || task.run())?;
         Ok(Self { stop, thread })
     }
@@ -104,16 +102,23 @@ impl Task {
             Err(error) => return tracing::warn!("frames cannot be sent again now: {error}"),
         };
         let Some(start) = starts.iter().find(|start| start.number == number) else {
+            if number >= self.begun {
+                return; // of this run: its writer has not noted it yet
+            }
             tracing::warn!(
                 "history has nothing of start {number} any more: its frames {first} and later are not sent again"
             );
             return self.recorder.frames_gone(number, first, u64::MAX);
         };
         let until = starts.iter().find(|later| later.number > number).map(|later| later.at);
-        if number == self.present {
+        let present = self.recorder.present();
+        if number == present {
             self.recorder.flush();
         }
-        self.catalogue(start);
+        // What was published of the plan in force is published already.
+        if starts.iter().find(|start| start.number == present).is_none_or(|now| now.catalogue != start.catalogue) {
+            self.catalogue(start);
+        }
         let mut broken = false;
         let missing = self.recorder.missing();
         let read = self.reader.frames(start, until, first, |frame| {
@@ -140,7 +145,7 @@ impl Task {
                     tracing::warn!(gone, "frames could not be made again from history");
                 }
                 // The present start goes on: what was not read yet stays.
-                let end = if number == self.present { end.min(last.unwrap_or(first)) } else { end };
+                let end = if number == present { end.min(last.unwrap_or(first)) } else { end };
                 self.recorder.frames_gone(number, first, end);
             }
             Ok(_) => {}
@@ -150,9 +155,6 @@ impl Task {
 
     /// Subscribers need the catalogue that explains a frame.
     fn catalogue(&self, start: &Start) {
-        if start.catalogue == self.catalogue {
-            return;
-        }
         let text = self.reader.text("catalogue", &start.catalogue).ok().flatten();
         let pages = text.and_then(|text| serde_json::from_slice::<Vec<(String, String)>>(&text).ok());
         for (topic, payload) in pages.into_iter().flatten() {

@@ -5,13 +5,14 @@
 //! Decides order and wiring, nothing else. Never panics.
 
 mod keep;
+mod reload;
 mod session;
 mod tell;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::mpsc::SyncSender;
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -21,23 +22,22 @@ use lapwing_protocol::{
     EncodingError, Event, EventLast, Mode, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
 };
 
-use tokio::sync::watch;
-
 use crate::core::board::{Board, Happened};
 use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::held::Held;
-use crate::core::run::{Alive, CoreError, Inputs, Told, run};
-use crate::core::{Door, Message};
-use crate::field::{self, FieldHandle};
+use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, run};
+use crate::core::{Applied, Door, Message};
+use crate::field::{self, Running};
 use crate::late::Late;
-use crate::page::{Page, PageError, Shared};
+use crate::page::{Current, Page, PageError, Shared};
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 
+pub use reload::ReloadError;
 use session::renewed;
 pub(crate) use session::{catalogue_points, session};
 
@@ -70,17 +70,21 @@ pub enum StartError {
 /// The running agent.
 #[derive(Debug)]
 pub struct Service {
+    plan: Arc<Plan>,
+    /// What the store held at the start.
+    opened: Opened,
+    board: Arc<Board>,
+    catalogue: String,
     door: Door,
     core: JoinHandle<Result<Summary, CoreError>>,
-    field: FieldHandle,
-    stop_field: watch::Sender<bool>,
+    field: Running,
     publisher: Publisher,
     writer: Writer,
     recorder: Option<Recorder>,
     late: Option<Late>,
     tellers: tell::Tellers,
     runtime: RuntimeThread,
-    page: Option<Page>,
+    page: Option<(Page, Current)>,
     page_address: Option<SocketAddr>,
     /// Told when the agent should end and start anew.
     anew: Arc<tokio::sync::Notify>,
@@ -164,38 +168,37 @@ impl Service {
                 publisher.clone(),
                 encoding(&plan),
                 found.number,
-                catalogue.clone(),
             )?),
             None => None,
         };
+        let kept = opened.clone();
         tell::commands(&plan, &publisher, &door)?;
         // The links are started after the core, and what a person confirms reaches them through their counters.
-        let counters: Arc<OnceLock<Arc<field::FieldStats>>> = Arc::default();
+        let counters: Arc<Mutex<Arc<field::FieldStats>>> = Arc::default();
         let core = {
-            let (plan, writer, publisher, door) = (Arc::clone(&plan), writer.clone(), publisher.clone(), door.clone());
-            let (board, catalogue) = (Arc::clone(&board), catalogue.clone());
+            let (writer, publisher, door) = (writer.clone(), publisher.clone(), door.clone());
             let asks = Arc::clone(&anew);
-            let counters = Arc::clone(&counters);
+            let to_links = Arc::clone(&counters);
             let confirm = Box::new(move |device| {
-                if let Some(stats) = counters.get() {
-                    stats.confirm(device);
-                }
+                to_links.lock().unwrap_or_else(PoisonError::into_inner).confirm(device);
             });
             let tell_directly = Box::new(tellers.way_in());
-            let renew = {
-                let (publisher, catalogue, boot) = (publisher.clone(), catalogue.clone(), opened.boot);
-                Box::new(move |log: &str, mode: Mode, anew: bool| {
-                    if let Err(error) = renewed(mode, &session, &publisher, (log, anew), boot, &catalogue) {
-                        tracing::error!(%error, "presence could not be renewed; please report this");
-                    }
-                })
+            let renew = renew(session, &publisher, opened.boot, &catalogue);
+            let applied = Applied {
+                plan: Arc::clone(&plan),
+                ids,
+                catalogue: catalogue.clone(),
+                board: Arc::clone(&board),
+                renew,
+                account: None,
+                links: Vec::new(),
+                gone: Vec::new(),
+                in_force: None,
             };
             std::thread::Builder::new().name("core".into()).spawn(move || {
                 let _guard = NeverSilent;
                 run(Inputs {
-                    plan: &plan,
-                    ids: &ids,
-                    catalogue: &catalogue,
+                    applied,
                     opened,
                     host,
                     writer,
@@ -204,38 +207,45 @@ impl Service {
                     door,
                     told,
                     alive,
-                    renew,
                     tell_directly,
-                    anew: Box::new(move || asks.notify_one()),
                     held,
-                    history,
-                    board,
                     confirm,
+                    anew: Box::new(move || asks.notify_one()),
+                    history,
                 })
             })?
         };
         let to_core = door.clone();
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));
-        let (stop_field, stop) = watch::channel(false);
-        let field = field::start(Arc::clone(&plan), &runtime.handle, deliver, stop);
-        // Set once: here.
-        let _set = counters.set(field.stats());
+        let field = Running::start(Arc::clone(&plan), &runtime.handle, deliver, counters);
         let (page, page_address) = match plan.http.listen {
             Some(address) => {
-                let stats = field.stats();
-                let (plan, writer, door, history) = (Arc::clone(&plan), writer.clone(), door.clone(), recorder.clone());
-                let shared = Shared::new(plan, points, catalogue, board, writer, stats, door, history);
-                let (page, bound) = serve(Arc::new(shared), address)?;
-                (Some(page), bound)
+                let (writer, door, history) = (writer.clone(), door.clone(), recorder.clone());
+                let shared = Shared::new(
+                    Arc::clone(&plan),
+                    points,
+                    catalogue.clone(),
+                    Arc::clone(&board),
+                    writer,
+                    field.stats(),
+                    door,
+                    history,
+                );
+                let current = Current::new(shared);
+                let (page, bound) = serve(current.clone(), address)?;
+                (Some((page, current)), bound)
             }
             None => (None, None),
         };
         let missing = missing.map(|max_mib| (plan.store.dir.clone(), max_mib));
         Ok(Self {
+            plan,
+            opened: kept,
+            board,
+            catalogue,
             door,
             core,
             field,
-            stop_field,
             publisher,
             writer,
             recorder,
@@ -247,6 +257,12 @@ impl Service {
             anew,
             missing,
         })
+    }
+
+    /// The plan in force.
+    #[must_use]
+    pub fn plan(&self) -> &Plan {
+        &self.plan
     }
 
     /// The way into the core.
@@ -271,10 +287,13 @@ impl Service {
     #[must_use]
     pub fn stop(self) -> Summary {
         let Self {
+            plan: _,
+            opened: _,
+            board: _,
+            catalogue: _,
             door,
             core,
-            mut field,
-            stop_field,
+            field,
             publisher,
             writer,
             recorder,
@@ -286,12 +305,10 @@ impl Service {
             anew: _,
             missing,
         } = self;
-        if let Some(page) = page {
+        if let Some((page, _)) = page {
             page.stop();
         }
-        // Links that have all ended listen no more.
-        let _ended = stop_field.send(true);
-        field.wait_ended();
+        field.stop();
         door.hand_in_surely(Message::Stop);
         let mut summary = match core.join() {
             Ok(Ok(summary)) => summary,
@@ -427,8 +444,18 @@ fn retained_topics(plan: &Plan) -> Vec<String> {
     alarms.chain(points).collect()
 }
 
+/// Lets presence and will name a log and a mode, with this session's catalogue.
+fn renew(session: Session, publisher: &Publisher, boot: u64, catalogue: &str) -> Renew {
+    let (publisher, catalogue) = (publisher.clone(), catalogue.to_owned());
+    Box::new(move |log: &str, mode: Mode, anew: bool| {
+        if let Err(error) = renewed(mode, &session, &publisher, (log, anew), boot, &catalogue) {
+            tracing::error!(%error, "presence could not be renewed; please report this");
+        }
+    })
+}
+
 /// Serves the page. An address that is taken is said and tried again: the agent judges without a page too.
-fn serve(shared: Arc<Shared>, address: SocketAddr) -> Result<(Page, Option<SocketAddr>), StartError> {
+fn serve(current: Current, address: SocketAddr) -> Result<(Page, Option<SocketAddr>), StartError> {
     let bound = match Page::bind(address) {
         Ok(listener) => Some(listener),
         Err(error) => {
@@ -437,7 +464,7 @@ fn serve(shared: Arc<Shared>, address: SocketAddr) -> Result<(Page, Option<Socke
         }
     };
     let at = bound.as_ref().and_then(|listener| listener.local_addr().ok());
-    Ok((Page::start(shared, address, bound)?, at))
+    Ok((Page::start(current, address, bound)?, at))
 }
 
 fn age_s(t_ms: i64) -> f64 {

@@ -20,8 +20,8 @@ use crate::vocabulary::Word;
 mod detail;
 
 pub use detail::{
-    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, LinkChange, OperatorAction, OtherKind,
-    StoreChange,
+    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, LinkChange, OperatorAction,
+    OtherKind, StoreChange,
 };
 
 /// Payload of `event`.

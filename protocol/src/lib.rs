@@ -92,8 +92,8 @@ pub use command::{COMMAND_MAX, Command, CommandAction, CommandReply};
 pub use encoding::{EVENT_MAX, Encoding, EncodingError, FRAME_MAX, SCHEMA, decode};
 #[cfg(feature = "alloc")]
 pub use event::{
-    AgentChange, AlarmChange, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange, OperatorAction,
-    StoreChange,
+    AgentChange, AlarmChange, Changes, ClockChange, ConfigChange, Detail, DeviceChange, Event, LinkChange,
+    OperatorAction, StoreChange,
 };
 #[cfg(feature = "alloc")]
 pub use event_last::EventLast;

@@ -13,9 +13,9 @@ use serde::de::DeserializeOwned;
 use crate::encoding::{Encoding, decode};
 use crate::vocabulary::{Vocabulary, Word};
 use crate::{
-    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, ClockChange, ConfigChange, Decimal, Detail,
-    DeviceChange, Event, EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence, Status,
-    StoreChange, cbor, samples,
+    AgentChange, AlarmChange, AlarmRecord, CataloguePage, CataloguePoint, Changes, ClockChange, ConfigChange, Decimal,
+    Detail, DeviceChange, Event, EventLast, Frame, FrameBuilder, LinkChange, OperatorAction, PointValue, Presence,
+    Status, StoreChange, cbor, samples,
 };
 
 /// JSON and CBOR give the same message again, and equal messages are equal CBOR.
@@ -213,6 +213,10 @@ fn alarm_change() -> impl Strategy<Value = Detail> {
     })
 }
 
+fn changes() -> impl Strategy<Value = Changes> {
+    (any::<u32>(), any::<u32>(), any::<u32>()).prop_map(|(added, removed, changed)| Changes { added, removed, changed })
+}
+
 fn detail() -> impl Strategy<Value = Detail> {
     prop_oneof![
         3 => alarm_change(),
@@ -228,8 +232,9 @@ fn detail() -> impl Strategy<Value = Detail> {
         1 => (some(any::<i64>()), any::<bool>()).prop_map(|(step_ms, synced)| Detail::Clock(ClockChange { step_ms, synced })),
         1 => (text(), some(text()), some(any::<u64>()), some(text()))
             .prop_map(|(change, log_before, seq_before, reason)| Detail::Store(StoreChange { change, log_before, seq_before, reason })),
-        1 => (any::<bool>(), text(), some(text()), some(text()))
-            .prop_map(|(accepted, hash, catalogue, reason)| Detail::Config(ConfigChange { accepted, hash, catalogue, reason })),
+        1 => (any::<bool>(), text(), some(text()), some(text()), some(changes()), some(changes()), some(changes()))
+            .prop_map(|(accepted, hash, catalogue, reason, points, alarms, links)|
+                Detail::Config(ConfigChange { accepted, hash, catalogue, reason, points, alarms, links })),
     ]
 }
 

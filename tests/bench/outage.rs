@@ -155,15 +155,8 @@ impl Bay {
             synced: true,
         })
         .expect("the history starts");
-        let late = Late::start(
-            Reader::new(dir),
-            recorder.clone(),
-            own.publisher.clone(),
-            Encoding::Json,
-            found.number,
-            String::new(),
-        )
-        .expect("the host gives a thread");
+        let late = Late::start(Reader::new(dir), recorder.clone(), own.publisher.clone(), Encoding::Json, found.number)
+            .expect("the host gives a thread");
         let values = (0..POINTS).map(|n| 200 + i64::from(n % 50)).collect();
         Self { own, recorder, late, start: found.number, frame: 1, values, chance: 1 }
     }

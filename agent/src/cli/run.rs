@@ -27,16 +27,16 @@ pub(super) fn run(args: &RunArgs) -> End {
         Ok(started) => started,
         Err(error) => return could_not("start printing", &error),
     };
-    let mut signals = match Signals::catch() {
+    let mut signals = match Signals::catch().and_then(|mut signals| signals.catch_reload().map(|()| signals)) {
         Ok(signals) => signals,
         Err(error) => return could_not("catch signals", &error),
     };
     let account = Account::begin(output, args.json);
-    let plan = loaded.plan;
+    let mut plan = loaded.plan;
     let mut first = true;
     let summary = loop {
         let (told, listener) = sync_channel(TOLD);
-        let service = match Service::start(plan.clone(), told) {
+        let mut service = match Service::start(plan.clone(), told) {
             Ok(service) => service,
             Err(error) => {
                 eprintln!("The agent could not start: {error}");
@@ -48,23 +48,74 @@ pub(super) fn run(args: &RunArgs) -> End {
             account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
         }
         let teller = tell_all(account.clone(), listener);
-        match signals.wait_or(None, &service.anew()) {
-            Why::Anew => {
-                let _of_the_part_before = service.stop();
-                join(teller);
+        let why = loop {
+            match signals.wait_or(None, &service.anew()) {
+                Why::Reload => reload(&args.config, &mut service),
+                why @ (Why::Anew | Why::TimeIsOver | Why::Asked) => break why,
             }
-            Why::TimeIsOver | Why::Asked => {
-                signals.insist();
-                let summary = service.stop();
-                join(teller);
-                break summary;
-            }
+        };
+        if why == Why::Anew {
+            plan = service.plan().clone();
+            let _of_the_part_before = service.stop();
+            join(teller);
+            continue;
         }
+        signals.insist();
+        let summary = service.stop();
+        join(teller);
+        break summary;
     };
     account.summary(&summary);
     drop(account);
     printer.finish();
     End::Done
+}
+
+/// Mistakes told in the event; all of them are in the log.
+const MISTAKES_TOLD: usize = 5;
+
+/// Reads the configuration anew and takes it up; a bad one is refused whole, and the one before goes on.
+fn reload(path: &std::path::Path, service: &mut Service) {
+    tell_manager(true);
+    match config::load(path, config::environment(), &config::Overrides::default()) {
+        Ok(loaded) => {
+            let hash: String = loaded.plan.digest.iter().map(|byte| format!("{byte:02x}")).collect();
+            match service.apply(loaded.plan) {
+                Ok(()) => tracing::info!(hash, "the configuration was read anew and is in force"),
+                Err(error) => {
+                    tracing::error!("the changed configuration was refused: {error}");
+                    service.refuse(hash, error.to_string());
+                }
+            }
+        }
+        Err(mistakes) => {
+            for mistake in mistakes.list() {
+                tracing::error!("the changed configuration was refused: {mistake}");
+            }
+            // Place and mistake stand in the first line; what is marked below it is for a terminal.
+            let line = |mistake: &config::Mistake| {
+                mistake.to_string().lines().next().unwrap_or_default().trim_end_matches('.').to_owned()
+            };
+            let told: Vec<String> = mistakes.list().iter().take(MISTAKES_TOLD).map(line).collect();
+            let more = mistakes.list().len().saturating_sub(MISTAKES_TOLD);
+            let more =
+                if more > 0 { format!("; and {more} more: lapwing check tells them all") } else { String::new() };
+            service.refuse(String::new(), format!("{}{more}.", told.join("; ")));
+        }
+    }
+    tell_manager(false);
+}
+
+/// systemd waits with `systemctl reload` until READY comes again (sd_notify(3)).
+fn tell_manager(begins: bool) {
+    let states = if begins {
+        let Ok(now) = sd_notify::NotifyState::monotonic_usec_now() else { return };
+        vec![sd_notify::NotifyState::Reloading, now]
+    } else {
+        vec![sd_notify::NotifyState::Ready]
+    };
+    // Without a service manager there is nobody to tell.
+    let _nobody = sd_notify::notify(&states);
 }
 
 /// Where links, broker and page are, as the first line of `--json` says it.

@@ -13,6 +13,8 @@ pub(super) enum Why {
     TimeIsOver,
     /// A person or the service manager asked.
     Asked,
+    /// The configuration is to be read anew.
+    Reload,
     /// The agent itself: it is to be started anew.
     Anew,
 }
@@ -23,6 +25,8 @@ pub(super) struct Signals {
     runtime: tokio::runtime::Runtime,
     interrupt: tokio::signal::unix::Signal,
     terminate: tokio::signal::unix::Signal,
+    /// Only where it means something: elsewhere a lost terminal ends the program as ever.
+    hang_up: Option<tokio::signal::unix::Signal>,
 }
 
 impl Signals {
@@ -36,7 +40,18 @@ impl Signals {
         let _inside = runtime.enter();
         let (interrupt, terminate) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
         drop(_inside);
-        Ok(Self { runtime, interrupt, terminate })
+        Ok(Self { runtime, interrupt, terminate, hang_up: None })
+    }
+
+    /// From now on SIGHUP asks for the configuration to be read anew.
+    ///
+    /// # Errors
+    /// When the host gives no signal handler.
+    pub(super) fn catch_reload(&mut self) -> std::io::Result<()> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let _inside = self.runtime.enter();
+        self.hang_up = Some(signal(SignalKind::hangup())?);
+        Ok(())
     }
 
     /// Waits for a signal or the given time; `None` waits for a signal alone.
@@ -46,7 +61,7 @@ impl Signals {
 
     /// As `wait`, or until the agent asks to be started anew.
     pub(super) fn wait_or(&mut self, seconds: Option<u64>, anew: &Notify) -> Why {
-        let Self { runtime, interrupt, terminate } = self;
+        let Self { runtime, interrupt, terminate, hang_up } = self;
         runtime.block_on(async {
             let over = async {
                 match seconds {
@@ -54,7 +69,14 @@ impl Signals {
                     None => std::future::pending().await,
                 }
             };
+            let reload = async {
+                match hang_up {
+                    Some(signal) => signal.recv().await,
+                    None => std::future::pending().await,
+                }
+            };
             tokio::select! {
+                _ = reload => Why::Reload,
                 () = over => Why::TimeIsOver,
                 _ = interrupt.recv() => Why::Asked,
                 _ = terminate.recv() => Why::Asked,
@@ -67,6 +89,7 @@ impl Signals {
     /// some programs signal a process and its group.
     pub(super) fn insist(mut self) {
         std::thread::spawn(move || {
+            self.hang_up = None; // stays caught: it asks for nothing any more
             while self.wait(Some(1)) == Why::Asked {}
             self.wait(None);
             std::process::exit(2);

@@ -28,7 +28,7 @@ mod settings;
 mod source;
 mod steps;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod units;
 mod wrong;
 

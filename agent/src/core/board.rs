@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicI64, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use lapwing_protocol::{Mode, Status, Vocabulary};
 use tokio::sync::broadcast;
@@ -41,6 +42,8 @@ pub enum Happened {
     Field,
     /// The mode changed.
     Mode,
+    /// Another plan is in force: this board is not written any more.
+    Replaced,
     /// A declared suppression began or ended.
     Rules,
 }
@@ -76,12 +79,21 @@ pub struct Board {
     cells: Box<[Cell]>,
     /// Number of the last change.
     changes: AtomicU64,
+    /// By rule of suppression: until when it is in force.
+    rules: Mutex<Vec<Option<i64>>>,
+    rest: Arc<Rest>,
+}
+
+/// What is the same under every plan.
+#[derive(Debug)]
+struct Rest {
     alarms: Mutex<BTreeMap<String, Arc<[u8]>>>,
     head: Mutex<BoardHead>,
     asked: Mutex<Asked>,
-    /// By rule of suppression: until when it is in force.
-    rules: Mutex<Vec<Option<i64>>>,
     happened: broadcast::Sender<Happened>,
+    /// When it was made, and how long after that the core last showed that it makes progress, ms.
+    begun: Instant,
+    progress_ms: AtomicU64,
 }
 
 /// One point. `version` is odd while it is written.
@@ -99,6 +111,26 @@ impl Board {
     /// An empty board for so many points.
     #[must_use]
     pub fn new(points: usize) -> Self {
+        let (happened, _) = broadcast::channel(BACKLOG);
+        let rest = Rest {
+            alarms: Mutex::default(),
+            head: Mutex::default(),
+            asked: Mutex::default(),
+            happened,
+            begun: Instant::now(),
+            progress_ms: AtomicU64::new(0),
+        };
+        Self::with(points, Arc::new(rest))
+    }
+
+    /// The board of the next plan, with so many points: nothing was read under it yet; alarms, head and listeners are the
+    /// same.
+    #[must_use]
+    pub fn next(&self, points: usize) -> Self {
+        Self::with(points, Arc::clone(&self.rest))
+    }
+
+    fn with(points: usize, rest: Arc<Rest>) -> Self {
         let cell = || Cell {
             version: AtomicU64::new(0),
             value: AtomicI64::new(0),
@@ -107,16 +139,7 @@ impl Board {
             t: AtomicI64::new(0),
             changed: AtomicU64::new(0),
         };
-        let (happened, _) = broadcast::channel(BACKLOG);
-        Self {
-            cells: (0..points).map(|_| cell()).collect(),
-            changes: AtomicU64::new(0),
-            alarms: Mutex::default(),
-            head: Mutex::default(),
-            asked: Mutex::default(),
-            rules: Mutex::default(),
-            happened,
-        }
+        Self { cells: (0..points).map(|_| cell()).collect(), changes: AtomicU64::new(0), rules: Mutex::default(), rest }
     }
 
     /// Puts up a reading; only the core's thread does.
@@ -134,7 +157,7 @@ impl Board {
 
     /// Puts up an alarm's record; an empty one takes it down.
     pub fn alarm(&self, id: &str, record: &[u8]) {
-        let mut alarms = self.alarms.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut alarms = self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner);
         if record.is_empty() {
             alarms.remove(id);
             return;
@@ -145,26 +168,44 @@ impl Board {
         self.happened(Happened::Alarm(record));
     }
 
+    /// How long ago the first plan's board was made.
+    #[must_use]
+    pub fn age(&self) -> Duration {
+        self.rest.begun.elapsed()
+    }
+
+    /// The core makes progress.
+    pub fn progress(&self) {
+        let ms = u64::try_from(self.rest.begun.elapsed().as_millis()).unwrap_or(u64::MAX);
+        self.rest.progress_ms.store(ms, Ordering::Release);
+    }
+
+    /// How long ago the core last made progress.
+    #[must_use]
+    pub fn without_progress(&self) -> Duration {
+        self.rest.begun.elapsed().saturating_sub(Duration::from_millis(self.rest.progress_ms.load(Ordering::Acquire)))
+    }
+
     /// Changes what is said of the agent.
     pub fn set_head(&self, change: impl FnOnce(&mut BoardHead)) {
-        change(&mut self.head.lock().unwrap_or_else(PoisonError::into_inner));
+        change(&mut self.rest.head.lock().unwrap_or_else(PoisonError::into_inner));
     }
 
     /// What is said of the agent.
     #[must_use]
     pub fn head(&self) -> BoardHead {
-        self.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        self.rest.head.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Puts up what the alarm system asks of people.
     pub fn set_asked(&self, asked: Asked) {
-        *self.asked.lock().unwrap_or_else(PoisonError::into_inner) = asked;
+        *self.rest.asked.lock().unwrap_or_else(PoisonError::into_inner) = asked;
     }
 
     /// What the alarm system asks of people.
     #[must_use]
     pub fn asked(&self) -> Asked {
-        self.asked.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        self.rest.asked.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Puts up until when each rule of suppression is in force.
@@ -182,30 +223,30 @@ impl Board {
     /// One alarm's record.
     #[must_use]
     pub fn alarm_record(&self, id: &str) -> Option<Arc<[u8]>> {
-        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Tells that something happened; nobody needs to listen.
     pub fn happened(&self, what: Happened) {
-        let _nobody = self.happened.send(what);
+        let _nobody = self.rest.happened.send(what);
     }
 
     /// Listens to what happens from now on.
     #[must_use]
     pub fn listen(&self) -> broadcast::Receiver<Happened> {
-        self.happened.subscribe()
+        self.rest.happened.subscribe()
     }
 
     /// Every alarm's record, by id.
     #[must_use]
     pub fn alarms(&self) -> Vec<Arc<[u8]>> {
-        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).values().map(Arc::clone).collect()
     }
 
     /// One alarm's record.
     #[must_use]
     pub fn record(&self, id: &str) -> Option<Arc<[u8]>> {
-        self.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
+        self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Arc::clone)
     }
 
     /// Number of the last change.
@@ -293,6 +334,22 @@ mod tests {
             last = shown.t;
         }
         writer.join().expect("the writer ends");
+    }
+
+    #[test]
+    fn the_next_board_has_its_own_readings_and_the_same_alarms() {
+        let board = Board::new(2);
+        board.reading(0, 10, Some(170), Status::GOOD);
+        board.alarm("a", b"{}");
+        let mut listener = board.listen();
+        let next = board.next(1);
+        assert_eq!((next.since(0).count(), next.alarms().len()), (0, 1));
+        board.reading(0, 11, Some(171), Status::GOOD);
+        assert_eq!(next.get(0).map(|shown| shown.value), Some(None));
+        next.happened(Happened::Replaced);
+        assert!(matches!(listener.try_recv(), Ok(Happened::Replaced)), "who listens to the old one hears of it");
+        board.alarm("a", b"");
+        assert!(next.alarms().is_empty());
     }
 
     #[test]

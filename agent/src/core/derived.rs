@@ -162,6 +162,19 @@ impl Derivation {
         Self { by_transaction, recipes }
     }
 
+    /// What the functions remember under another plan's derivation holds here too, where they compute the same.
+    /// `before`: by derived point, the same one there.
+    pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
+        for (recipe, old) in self.recipes.iter_mut().zip(before) {
+            let Some(old) = old.and_then(|old| other.recipes.get_mut(at(old))) else { continue };
+            recipe.memory = std::mem::take(&mut old.memory);
+            recipe.computed = old.computed;
+            if recipe.came.len() == old.came.len() {
+                recipe.came.clone_from(&old.came);
+            }
+        }
+    }
+
     /// Only these points are computed from now on.
     pub fn keep_only(&mut self, wanted: impl Fn(u32) -> bool) {
         let recipes = &self.recipes;

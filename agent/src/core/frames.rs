@@ -47,6 +47,19 @@ impl Frames {
         self.any = false;
     }
 
+    /// Goes on under another catalogue; the open frame must have been closed.
+    pub fn under(&mut self, catalogue: &str) {
+        catalogue.clone_into(&mut self.catalogue);
+        self.open = FrameBuilder::new(&self.log, self.boot, &self.catalogue, self.next_seq);
+        self.any = false;
+    }
+
+    /// Hash of the catalogue in force.
+    #[must_use]
+    pub fn catalogue(&self) -> &str {
+        &self.catalogue
+    }
+
     /// Number of the next frame.
     #[must_use]
     pub const fn next_seq(&self) -> u64 {

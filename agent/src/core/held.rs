@@ -38,14 +38,20 @@ impl Held {
         }
     }
 
-    /// Forgets what speaks of events after `seq`: they have other numbers now.
-    pub fn drop_after(&self, seq: u64) {
-        self.lock().retain(|record| record.seq <= seq);
+    /// Forgets what speaks of events after `seq`: they have other numbers now. Returns the topics, to be said anew.
+    #[must_use]
+    pub fn drop_after(&self, seq: u64) -> Vec<String> {
+        let mut waiting = self.lock();
+        let (kept, dropped): (VecDeque<Record>, VecDeque<Record>) =
+            std::mem::take(&mut *waiting).into_iter().partition(|record| record.seq <= seq);
+        *waiting = kept;
+        dropped.into_iter().map(|record| record.topic).collect()
     }
 
-    /// Forgets everything: the numbers were given anew.
-    pub fn clear(&self) {
-        self.lock().clear();
+    /// Forgets everything: the numbers were given anew. Returns the topics, to be said anew.
+    #[must_use]
+    pub fn clear(&self) -> Vec<String> {
+        self.drop_after(0)
     }
 
     fn lock(&self) -> MutexGuard<'_, VecDeque<Record>> {
@@ -71,10 +77,10 @@ mod tests {
         assert!(said(2).is_empty());
         assert_eq!(said(3), ["a", "b"]);
         held.push(5, "c".to_owned(), vec![]);
-        held.drop_after(4);
+        assert_eq!(held.drop_after(4), ["c"]);
         assert_eq!(said(5), ["a"]);
         held.push(6, "d".to_owned(), vec![]);
-        held.clear();
+        assert_eq!(held.clear(), ["d"]);
         assert!(said(9).is_empty());
     }
 }

@@ -7,6 +7,7 @@ use lapwing_engine::spec::{Condition, Millis, Raw};
 use lapwing_engine::{Effect, Engine, Operation, Reading, Refusal, Slope, Transition};
 use lapwing_protocol::{Decimal, Status};
 
+use super::carry::Common;
 use super::compare::Comparer;
 use super::derived::Derivation;
 use crate::plan::Plan;
@@ -38,6 +39,13 @@ pub struct Again {
     pub at: Millis,
 }
 
+/// What outlives a plan, beside the engine's states.
+#[derive(Debug)]
+pub struct Before {
+    derivation: Derivation,
+    doubted: Vec<bool>,
+}
+
 /// A point that the last call has read or derived.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Taken {
@@ -61,6 +69,24 @@ impl<'a> Judge<'a> {
             read: Vec::new(),
             judged_at: Millis(0),
         }
+    }
+
+    /// Around an engine that stands on this plan's tables and goes on from another plan's.
+    #[must_use]
+    pub fn following(plan: &'a Plan, engine: Engine<'a>, mut before: Before, common: &Common) -> Self {
+        let mut judge = Self::new(plan, engine);
+        judge.derivation.take_over(&mut before.derivation, &common.derived);
+        for (doubted, old) in judge.doubted.iter_mut().zip(&common.devices) {
+            let old = old.and_then(|old| usize::try_from(old).ok()).and_then(|old| before.doubted.get(old));
+            *doubted = old.copied().unwrap_or(false);
+        }
+        judge
+    }
+
+    /// What the next plan's judge goes on with.
+    #[must_use]
+    pub fn end(self) -> Before {
+        Before { derivation: self.derivation, doubted: self.doubted }
     }
 
     /// Says whether a device may be another one than was set up: its readings are uncertain from now on, or no longer.

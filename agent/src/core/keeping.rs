@@ -8,7 +8,7 @@ use lapwing_protocol::Status;
 
 use super::clock::{Clock, START, rfc3339};
 use super::judge::Judge;
-use crate::store::history::{Batch, Entry, Found, Happening, Loss, Recorder};
+use crate::store::history::{Account, Batch, Entry, Found, Happening, Loss, Recorder};
 
 /// Readings gathered before they are handed over, whatever the frame period.
 const GATHERED: usize = 50_000;
@@ -51,7 +51,7 @@ impl Keeping {
         }
     }
 
-    /// Number of this start in the history.
+    /// Number of this start, or of the plan in force since, in the history.
     #[must_use]
     pub const fn start(&self) -> u64 {
         self.found.number
@@ -124,6 +124,14 @@ impl Keeping {
     pub fn log_moved(&mut self, clock: &Clock, log: &str, next: u64) {
         self.gathered.happened(self.last_at, self.offset(clock), Happening::Frames { first: next, next });
         self.recorder.log_moved(log);
+    }
+
+    /// Another plan is in force; the frames before it were closed, the next one has number `next`.
+    pub fn follow(&mut self, clock: &Clock, account: Account, next: u64) {
+        let number = self.recorder.follow(account, self.last_at, next);
+        self.found.number = number;
+        self.gathered.happened(self.last_at, self.offset(clock), Happening::Start { number });
+        self.submit();
     }
 
     /// An alarm was raised: what led to it is made durable with the next step.

@@ -3,9 +3,10 @@
 //! Links give it readings, store and publisher take what it emits; it knows no protocol by name. It runs on a thread of
 //! its own and owns the engine, so nothing in it is ever locked while judging. `run` is the loop, `judge` feeds the
 //! engine, `incidents` says what follows from what, `operator` is the door for people, `ledger` numbers events, `tell`
-//! finds the words, `frames` collects what is published, `keeping` what is kept, `figures` counts.
+//! finds the words, `carry` says what of one plan holds under the next, `frames` collects what is published, `keeping` what is kept, `figures` counts.
 
 pub mod board;
+pub mod carry;
 pub mod clock;
 pub mod compare;
 pub mod derived;
@@ -33,7 +34,10 @@ use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
 use std::time::Duration;
 
 use crate::field::FieldMessage;
+use crate::field::moves::Move;
+use crate::plan::Plan;
 use crate::publish::Notice;
+use crate::store::history::Account;
 
 /// Messages that wait for the core. At 800 points a second and one message a transaction this is minutes; when it is
 /// full a reading is dropped and counted, the point grows out of date and says so.
@@ -61,8 +65,45 @@ pub enum Message {
     },
     /// The simulator has applied a fault: times to announcement count from now.
     Fault,
+    /// Another plan is in force from here on: what came before is of the one before.
+    Apply(Box<Applied>),
+    /// A changed configuration was refused.
+    Refused {
+        /// Its hash, where it was read so far.
+        hash: String,
+        /// What is wrong with it.
+        why: String,
+    },
     /// End in order.
     Stop,
+}
+
+/// A plan with everything that belongs to it.
+pub struct Applied {
+    /// The plan.
+    pub plan: Arc<Plan>,
+    /// Numbers of its points.
+    pub ids: Vec<u32>,
+    /// Hash of its catalogue.
+    pub catalogue: String,
+    /// What shows how its points and alarms stand.
+    pub board: Arc<board::Board>,
+    /// Lets presence and will speak of it.
+    pub renew: run::Renew,
+    /// What history keeps about it.
+    pub account: Option<Account>,
+    /// Links of the plan before that go on.
+    pub links: Vec<Move>,
+    /// Retained topics of the plan before that it does not have.
+    pub gone: Vec<String>,
+    /// Told when it is in force; `None` at the start.
+    pub in_force: Option<SyncSender<()>>,
+}
+
+impl std::fmt::Debug for Applied {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Applied").field("catalogue", &self.catalogue).finish_non_exhaustive()
+    }
 }
 
 /// Room at the end of the queue that readings may not take: what tells that a link, a device or the broker has changed

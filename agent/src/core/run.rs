@@ -5,6 +5,7 @@
 
 mod ageing;
 mod alarms;
+mod follow;
 mod health;
 mod load;
 mod memories;
@@ -22,11 +23,13 @@ use std::time::{Duration, Instant};
 
 use lapwing_engine::alarm::load::{Conduct, Load};
 use lapwing_engine::spec::Millis;
-use lapwing_engine::{AlarmState, Cause, Engine, PointState, SetupError, Transition, Window};
+use lapwing_engine::{Cause, Engine, SetupError, Transition};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
+use self::follow::{Ended, Flow, Following, OpenedWith, Rest};
 use super::board::{Board, Happened};
+use super::carry::States;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
@@ -34,13 +37,13 @@ use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
 use super::keeping::Keeping;
-use super::ledger::{Announcement, Head, Ledger, When};
+use super::ledger::{Announcement, Ledger, When};
 use super::once::Seen;
 use super::rules::RuleState;
 use super::saved::{Kept, Saved};
 use super::tell::{self, Circumstance, Standing, Subject};
 use super::urgency::UrgentByPoint;
-use super::{Door, Inlet, Message};
+use super::{Applied, Door, Inlet, Message};
 use crate::field::FieldMessage;
 use crate::plan::Plan;
 use crate::publish::{Connection, FrameId, Notice, Publisher};
@@ -84,14 +87,10 @@ pub enum CoreError {
 }
 
 /// Everything the loop is given.
-#[allow(missing_debug_implementations)] // holds a function
-pub struct Inputs<'a> {
-    /// The plan.
-    pub plan: &'a Plan,
-    /// Numbers of the plan's points.
-    pub ids: &'a [u32],
-    /// Hash of the catalogue.
-    pub catalogue: &'a str,
+#[allow(missing_debug_implementations)] // holds functions
+pub struct Inputs {
+    /// The plan, with what belongs to it.
+    pub applied: Applied,
     /// What the store held.
     pub opened: Opened,
     /// What the host gives.
@@ -110,12 +109,8 @@ pub struct Inputs<'a> {
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.
     pub held: Arc<Held>,
-    /// What stands now, for whoever looks on.
-    pub board: Arc<Board>,
     /// Called when a person has confirmed a device, with its index: what it shows now counts from now on.
     pub confirm: Box<dyn Fn(u32) + Send>,
-    /// Called when a new log or another mode has begun: presence must name them, with a new connection or not.
-    pub renew: Renew,
     /// Takes who is to be told directly of events that are in no store yet.
     pub tell_directly: TellDirectly,
     /// Called when the agent should end and start anew: the disk that was missing is there.
@@ -133,26 +128,33 @@ pub enum Alive {
     Progress,
 }
 
-/// Runs until told to stop.
+/// Runs until told to stop, under one plan after another.
 ///
 /// # Errors
 /// When plan and engine do not fit together.
-pub fn run(inputs: Inputs<'_>) -> Result<Summary, CoreError> {
-    let plan = inputs.plan;
-    let mut points = vec![PointState::default(); plan.engine.points.len()];
-    let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
-    let mut windows = vec![Window::default(); plan.engine.windows.len()];
-    let engine = Engine::new(plan.engine.tables(), &mut points, &mut alarms, &mut windows)?;
-    Ok(Core::new(inputs, Judge::new(plan, engine)).run())
+pub fn run(inputs: Inputs) -> Result<Summary, CoreError> {
+    let (mut plan, mut ids, mut rest) = Rest::begin(inputs);
+    let mut states = States::new(&plan);
+    loop {
+        let engine = Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
+        match Core::new(&plan, &ids, rest, engine).run() {
+            Ended::Stopped(summary) => return Ok(summary),
+            Ended::Applied(next) => {
+                states = states.carried(&next.common, &plan, &next.plan);
+                (plan, ids, rest) = (next.plan, next.ids, next.rest);
+            }
+        }
+    }
 }
 
-/// What the store was like when it was opened, to be told once the agent has started.
-#[derive(Debug, Default)]
-struct OpenedWith {
-    logs: Vec<String>,
-    damage: Vec<String>,
-    aside: Option<(std::path::PathBuf, String)>,
-    memory_only: Option<String>,
+/// Whether the engine takes a plan: to be asked before one is applied.
+///
+/// # Errors
+/// When it does not.
+pub fn takes(plan: &Plan) -> Result<(), CoreError> {
+    let mut states = States::new(plan);
+    Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
+    Ok(())
 }
 
 struct Core<'a> {
@@ -213,95 +215,151 @@ struct Core<'a> {
     which: BTreeMap<u32, String>,
     watched: health::Watched,
     memories: memories::Memories,
+    /// What came before first contact with the broker.
+    early: VecDeque<Message>,
+    /// What another plan has left, until it is taken up.
+    following: Option<Box<Following>>,
 }
 
 impl<'a> Core<'a> {
-    fn new(inputs: Inputs<'a>, judge: Judge<'a>) -> Self {
-        let plan = inputs.plan;
-        let head = Head {
-            log: inputs.opened.log.clone(),
-            boot: inputs.opened.boot,
-            mode: plan.module.mode,
-            site: plan.module.site.clone(),
-            module: plan.module.name.clone(),
+    fn new(plan: &'a Plan, ids: &'a [u32], rest: Rest, engine: Engine<'a>) -> Self {
+        let Rest {
+            ledger,
+            frames,
+            load,
+            load_said,
+            mode,
+            mode_until,
+            clock,
+            ageing,
+            figures,
+            fault_at,
+            restored_from,
+            publisher,
+            receiver,
+            door,
+            told,
+            alive,
+            renew,
+            tell_directly,
+            held,
+            keeping,
+            board,
+            confirm,
+            next_frame,
+            next_look,
+            memory_only,
+            leaving,
+            anew,
+            opened_with,
+            broker_down,
+            refusals,
+            released,
+            seen,
+            saved,
+            which,
+            watched,
+            early,
+            mut following,
+        } = rest;
+        let judge = match following.as_mut().and_then(|following| following.judge.take().zip(Some(&following.common))) {
+            Some((before, common)) => Judge::following(plan, engine, before, common),
+            None => Judge::new(plan, engine),
         };
-        let chosen = globs(&plan.mqtt.points);
-        let clock = Clock::start();
-        let keeping = inputs.history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
+        let mut kept = vec![Kept::default(); plan.alarms.len()];
+        let mut conduct = vec![Conduct::default(); plan.alarms.len()];
+        let mut rules = vec![RuleState::default(); plan.suppress.len()];
+        if let Some(following) = &mut following {
+            for (index, alarm) in plan.alarms.iter().enumerate() {
+                if let Some(before) = following.alarms.remove(&alarm.id) {
+                    (kept[index], conduct[index]) = before;
+                }
+            }
+            for (state, rule) in rules.iter_mut().zip(&plan.suppress) {
+                *state = following.rules.get(&rule.name).copied().unwrap_or_default();
+            }
+        }
         Self {
             plan,
-            ids: inputs.ids,
+            ids,
             judge,
-            frames: Frames::new(&head.log, head.boot, inputs.catalogue),
-            ledger: Ledger::new(head, inputs.opened.last_seq, inputs.writer),
-            singles: Singles::new(plan, &chosen),
-            kept: vec![Kept::default(); plan.alarms.len()],
+            ledger,
+            frames,
+            singles: Singles::new(plan, &globs(&plan.mqtt.points)),
+            kept,
             incidents: Incidents::new(plan),
-            load: Load::default(),
-            conduct: vec![Conduct::default(); plan.alarms.len()],
+            load,
+            conduct,
             urgent: UrgentByPoint::new(plan),
-            load_said: None,
-            rules: vec![RuleState::default(); plan.suppress.len()],
-            mode: plan.module.mode,
-            mode_until: None,
-            ageing: ageing::Ageing::begin(&clock, clock.now(), inputs.opened.last_t_ms),
+            load_said,
+            rules,
+            mode,
+            mode_until,
             clock,
-            figures: Figures::default(),
-            fault_at: None,
-            restored_from: inputs.opened.last_seq,
-            publisher: inputs.publisher,
-            receiver: inputs.receiver,
-            door: inputs.door,
-            told: inputs.told,
-            alive: inputs.alive,
-            renew: inputs.renew,
-            tell_directly: inputs.tell_directly,
-            held: inputs.held,
+            ageing,
+            figures,
+            fault_at,
+            restored_from,
+            publisher,
+            receiver,
+            door,
+            told,
+            alive,
+            renew,
+            tell_directly,
+            held,
             keeping,
-            board: inputs.board,
-            confirm: inputs.confirm,
-            next_frame: Instant::now() + plan.mqtt.frame_period,
-            next_look: Instant::now() + LOOK,
-            memory_only: inputs.opened.memory_only.is_some(),
-            leaving: false,
-            anew: inputs.anew,
-            opened_with: OpenedWith {
-                logs: inputs.opened.logs,
-                damage: inputs.opened.damage,
-                aside: inputs.opened.aside,
-                memory_only: inputs.opened.memory_only,
-            },
-            broker_down: false,
-            refusals: VecDeque::new(),
-            released: false,
-            seen: Seen::new(inputs.opened.seen),
-            saved: inputs.opened.alarms,
-            which: BTreeMap::new(),
-            watched: health::Watched::new(inputs.host, inputs.opened.boot),
+            board,
+            confirm,
+            next_frame,
+            next_look,
+            memory_only,
+            leaving,
+            anew,
+            opened_with,
+            broker_down,
+            refusals,
+            released,
+            seen,
+            saved,
+            which,
+            watched,
             memories: memories::Memories::default(),
+            early,
+            following,
         }
     }
 
-    fn run(mut self) -> Summary {
-        let early = self.first_contact();
-        self.begin();
-        (self.alive)(Alive::Ready);
-        let mut go_on = true;
-        for message in early {
-            go_on &= !matches!(message, Message::Stop);
-            self.take(message);
+    fn run(mut self) -> Ended {
+        match self.following.take() {
+            None => {
+                self.early = self.first_contact().into();
+                self.begin();
+                (self.alive)(Alive::Ready);
+            }
+            Some(following) => self.follow(*following),
         }
-        while go_on {
+        let mut flow = Flow::On;
+        loop {
+            match flow {
+                Flow::On => {}
+                Flow::Stop => return Ended::Stopped(self.end()),
+                Flow::Apply(next) => return Ended::Applied(Box::new(self.hand_over(*next))),
+            }
+            // What came before first contact comes before what is due.
+            if let Some(message) = self.early.pop_front() {
+                flow = self.step(message);
+                continue;
+            }
             self.due();
             self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
-            match self.receiver.recv_timeout(wait) {
-                Ok(message) => go_on = self.take_burst(message),
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => go_on = false,
-            }
+            flow = match self.receiver.recv_timeout(wait) {
+                Ok(message) => self.take_burst(message),
+                Err(RecvTimeoutError::Timeout) => Flow::On,
+                Err(RecvTimeoutError::Disconnected) => Flow::Stop,
+            };
         }
-        self.end()
     }
 
     fn next_due(&self) -> Instant {
@@ -390,6 +448,7 @@ impl<'a> Core<'a> {
         self.forget_old_events();
         self.look_for_the_store();
         self.release_at_last();
+        self.board.progress();
         (self.alive)(Alive::Progress);
     }
 

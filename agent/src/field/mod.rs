@@ -16,6 +16,7 @@ pub mod fuzzing;
 pub mod health;
 pub mod identify;
 mod modbus_tcp;
+pub mod moves;
 mod pieces;
 pub mod planner;
 mod poll;
@@ -23,6 +24,7 @@ mod poll;
 mod redfish;
 pub mod request;
 pub mod rtu;
+mod running;
 pub mod schedule;
 pub mod snmp;
 pub mod stats;
@@ -42,6 +44,7 @@ use crate::plan::{Mark, Plan, Transport};
 use modbus_tcp::Endpoint;
 use poll::{Poll, Trust};
 use rtu::line::{Gateway, Line, Serial};
+pub use running::Running;
 pub use stats::FieldStats;
 
 /// Takes what the field has to say. Called from several threads; must never block: the receiver bounds its own queue
@@ -207,75 +210,116 @@ pub fn start(
     let stats = Arc::new(FieldStats::of(&plan));
     // Nothing is ever sent: the channel closes when the last link drops its end.
     let (alive, running) = mpsc::channel(1);
-    let sockets = Arc::new(snmp::Sockets::default());
-    #[cfg(feature = "redfish")]
-    let in_flight = redfish::in_flight();
-    for (index, link) in (0u32..).zip(&plan.links) {
-        let poll = |trust| Poll::new(Arc::clone(&plan), index, Arc::clone(&stats), Arc::clone(&deliver), trust);
-        let (stop, alive) = (stop.clone(), alive.clone());
-        match &link.transport {
-            Transport::ModbusTcp { host, port } => {
-                let endpoint = Endpoint { host: host.clone(), port: *port, tls: None };
-                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
-            }
-            Transport::ModbusTls { host, port, tls } => {
-                let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
-                run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
-            }
-            Transport::Serial { path, baud, parity, stop_bits } => {
-                let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
-                let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
-                let first = Listening { only: link.listen, first: link.listen_first };
-                on_thread(poll(Trust::Unnamed), &link.name, first, open, stop, alive);
-            }
-            Transport::ModbusRtuTcp { host, port, baud } => {
-                let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
-                let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
-                // What others say reaches us only if the gateway passes it on; there is nothing to hear before.
-                let none = Listening { only: false, first: Duration::ZERO };
-                on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
-            }
-            #[cfg(feature = "redfish")]
-            Transport::Redfish(service) => {
-                let link = redfish::run(poll(Trust::Named), service.clone(), Arc::clone(&in_flight), stop);
-                runtime.spawn(async move {
-                    link.await;
-                    drop(alive);
-                });
-            }
-            // The configuration refuses such a link; a plan made otherwise is told.
-            #[cfg(not(feature = "redfish"))]
-            Transport::Redfish(_) => {
-                drop((stop, alive));
-                poll(Trust::Named).unspoken()("not polled: this build has no Redfish (feature `redfish`)".into());
-            }
-            Transport::Snmp { host, port, access } => {
-                let device = link.devices.first;
-                let address = snmp::Address {
-                    host: host.clone(),
-                    port: *port,
-                    access: access.clone(),
-                    timeout: plan.devices.get(device as usize).map_or(link.timeout, |device| device.timeout),
-                    link: index,
-                    device,
-                };
-                let (sockets, deliver) = (Arc::clone(&sockets), Arc::clone(&deliver));
-                let link = snmp::run(poll(Trust::Named), address, sockets, deliver, stop);
-                runtime.spawn(async move {
-                    link.await;
-                    drop(alive);
-                });
-            }
-        }
+    let shared = Shared::new();
+    for (index, _) in (0u32..).zip(&plan.links) {
+        start_link(&plan, index, runtime, &shared, &stats, Arc::clone(&deliver), stop.clone(), alive.clone());
     }
     if let Some(listen) = plan.snmp.notifications {
-        let receiver = snmp::notify::run(Arc::clone(&plan), listen, sockets, deliver, stop);
-        runtime.spawn(async move {
-            receiver.await;
-            drop(alive);
-        });
+        receive(&plan, listen, runtime, &shared, deliver, stop, alive);
     }
     FieldHandle { stats, running }
+}
+
+/// What links have in common.
+struct Shared {
+    sockets: Arc<snmp::Sockets>,
+    #[cfg(feature = "redfish")]
+    in_flight: Arc<tokio::sync::Semaphore>,
+}
+
+impl Shared {
+    fn new() -> Self {
+        Self {
+            sockets: Arc::default(),
+            #[cfg(feature = "redfish")]
+            in_flight: redfish::in_flight(),
+        }
+    }
+}
+
+/// Starts one link of the plan; it drops `alive` when it has ended.
+#[allow(clippy::too_many_arguments)] // each is of another room
+fn start_link(
+    plan: &Arc<Plan>,
+    index: u32,
+    runtime: &tokio::runtime::Handle,
+    shared: &Shared,
+    stats: &Arc<FieldStats>,
+    deliver: Deliver,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    let Some(link) = usize::try_from(index).ok().and_then(|at| plan.links.get(at)) else { return };
+    let poll = |trust| Poll::new(Arc::clone(plan), index, Arc::clone(stats), Arc::clone(&deliver), trust);
+    match &link.transport {
+        Transport::ModbusTcp { host, port } => {
+            let endpoint = Endpoint { host: host.clone(), port: *port, tls: None };
+            run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
+        }
+        Transport::ModbusTls { host, port, tls } => {
+            let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
+            run_modbus(runtime, poll(Trust::Named), endpoint, stop, alive);
+        }
+        Transport::Serial { path, baud, parity, stop_bits } => {
+            let (path, baud, parity, stop_bits) = (path.clone(), *baud, *parity, *stop_bits);
+            let open = move || Ok(Box::new(Serial::open(&path, baud, parity, stop_bits)?) as Box<dyn Line>);
+            let first = Listening { only: link.listen, first: link.listen_first };
+            on_thread(poll(Trust::Unnamed), &link.name, first, open, stop, alive);
+        }
+        Transport::ModbusRtuTcp { host, port, baud } => {
+            let (host, port, baud, within) = (host.clone(), *port, *baud, link.timeout.max(CONNECT_AT_LEAST));
+            let open = move || Ok(Box::new(Gateway::open(&host, port, baud, within)?) as Box<dyn Line>);
+            // What others say reaches us only if the gateway passes it on; there is nothing to hear before.
+            let none = Listening { only: false, first: Duration::ZERO };
+            on_thread(poll(Trust::Unnamed), &link.name, none, open, stop, alive);
+        }
+        #[cfg(feature = "redfish")]
+        Transport::Redfish(service) => {
+            let link = redfish::run(poll(Trust::Named), service.clone(), Arc::clone(&shared.in_flight), stop);
+            runtime.spawn(async move {
+                link.await;
+                drop(alive);
+            });
+        }
+        // The configuration refuses such a link; a plan made otherwise is told.
+        #[cfg(not(feature = "redfish"))]
+        Transport::Redfish(_) => {
+            drop((stop, alive));
+            poll(Trust::Named).unspoken()("not polled: this build has no Redfish (feature `redfish`)".into());
+        }
+        Transport::Snmp { host, port, access } => {
+            let device = link.devices.first;
+            let address = snmp::Address {
+                host: host.clone(),
+                port: *port,
+                access: access.clone(),
+                timeout: plan.devices.get(device as usize).map_or(link.timeout, |device| device.timeout),
+                device,
+            };
+            let link = snmp::run(poll(Trust::Named), address, Arc::clone(&shared.sockets), deliver, stop);
+            runtime.spawn(async move {
+                link.await;
+                drop(alive);
+            });
+        }
+    }
+}
+
+/// Receives SNMP notifications.
+fn receive(
+    plan: &Arc<Plan>,
+    listen: std::net::SocketAddr,
+    runtime: &tokio::runtime::Handle,
+    shared: &Shared,
+    deliver: Deliver,
+    stop: watch::Receiver<bool>,
+    alive: mpsc::Sender<()>,
+) {
+    let receiver = snmp::notify::run(Arc::clone(plan), listen, Arc::clone(&shared.sockets), deliver, stop);
+    runtime.spawn(async move {
+        receiver.await;
+        drop(alive);
+    });
 }
 
 /// A connection that is not made by then is not made: a module's own network answers in milliseconds.

@@ -83,8 +83,7 @@ pub(super) struct Address {
     pub port: u16,
     pub access: Access,
     pub timeout: Duration,
-    /// Index of the link, and of its only device.
-    pub link: u32,
+    /// Index of its only device.
     pub device: u32,
 }
 
@@ -280,9 +279,9 @@ impl Agent for Timed<'_> {
 impl Sockets {
     /// An agent's client on the shared socket. The host's name is resolved now.
     async fn reach(&self, address: &Address, hint: &Arc<Notify>) -> Result<Reached, String> {
-        let Address { host, port, access, timeout, link, .. } = address;
+        let Address { host, port, access, timeout, .. } = address;
         let target = lookup(host, *port).await?;
-        self.hints.register(*link, target.ip(), hint);
+        self.hints.register(target.ip(), hint);
         let cannot = |error: Box<Error>| format!("cannot use SNMP with {host}:{port}: {error}");
         let who = match access {
             Access::Community { version_1, community } => {

@@ -4,17 +4,19 @@
 //! One set a device; a link's figures are the sums of its devices' plus its own. Counters only rise and wrap after
 //! 2^64; latencies are microseconds. Decides nothing, never panics.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
+use super::moves::Move;
 use crate::plan::Plan;
 
 /// Counters of every link and device, by their index in the plan.
 #[derive(Debug, Default)]
 pub struct FieldStats {
     /// By device.
-    pub devices: Vec<DeviceCounters>,
+    pub devices: Vec<Arc<DeviceCounters>>,
     /// By link.
-    pub links: Vec<LinkCounters>,
+    pub links: Vec<Arc<LinkCounters>>,
     device_links: Vec<u32>,
 }
 
@@ -75,16 +77,34 @@ impl FieldStats {
     #[must_use]
     pub fn of(plan: &Plan) -> Self {
         Self {
-            devices: plan.devices.iter().map(|_| DeviceCounters::default()).collect(),
-            links: plan.links.iter().map(|_| LinkCounters::default()).collect(),
+            devices: plan.devices.iter().map(|_| Arc::default()).collect(),
+            links: plan.links.iter().map(|_| Arc::default()).collect(),
             device_links: plan.devices.iter().map(|d| d.link).collect(),
         }
+    }
+
+    /// Counters of a plan that follows another: those of links that go on are theirs.
+    #[must_use]
+    pub(super) fn following(plan: &Plan, before: &Self, moves: &[Move]) -> Self {
+        let mut stats = Self::of(plan);
+        for Move { from, to, devices, .. } in moves {
+            if let (Some(old), Some(new)) = (before.links.get(at(*from)), stats.links.get_mut(at(*to))) {
+                *new = Arc::clone(old);
+            }
+            for n in 0..devices.count {
+                let old = before.devices.get(at(devices.from.saturating_add(n)));
+                if let (Some(old), Some(new)) = (old, stats.devices.get_mut(at(devices.to.saturating_add(n)))) {
+                    *new = Arc::clone(old);
+                }
+            }
+        }
+        stats
     }
 
     /// A device's figures; zero for an unknown index.
     #[must_use]
     pub fn device(&self, index: u32) -> Figures {
-        self.devices.get(index as usize).map(DeviceCounters::read).unwrap_or_default()
+        self.devices.get(index as usize).map(|device| device.read()).unwrap_or_default()
     }
 
     /// A person has confirmed a device: its link takes what it shows next as its identity. An unknown index is ignored.
@@ -149,4 +169,8 @@ impl Figures {
 /// Adds to a counter.
 pub(super) fn count(counter: &AtomicU64, by: u64) {
     counter.fetch_add(by, Relaxed);
+}
+
+fn at(index: u32) -> usize {
+    usize::try_from(index).unwrap_or(usize::MAX)
 }

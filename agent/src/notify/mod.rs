@@ -39,6 +39,8 @@ use queue::{Due, Queue, Waiting};
 const ANSWER: Duration = Duration::from_secs(30);
 /// What is under way at the end may take so long.
 const GOODBYE: Duration = Duration::from_secs(3);
+/// By then the core has put every alarm's record up.
+const RECORDS_UP: Duration = Duration::from_secs(30);
 /// Records are looked for again after this while.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 /// Events looked through for what belongs to an incident.
@@ -241,12 +243,12 @@ impl Task {
         if !waiting.row.telling.further {
             return Standing::Tell;
         }
-        if !self.plan.alarms.iter().any(|alarm| alarm.id == waiting.alarm) {
-            return Standing::Settled;
-        }
         match self.record(&waiting.alarm) {
             Some(record) if record.occurrence == waiting.occurrence && !record.acknowledged => Standing::Tell,
             Some(_) => Standing::Settled,
+            // Soon after the start every alarm that was told has its record; one without is no longer configured.
+            None if self.board.age() > RECORDS_UP => Standing::Settled,
+            None if !self.plan.alarms.iter().any(|alarm| alarm.id == waiting.alarm) => Standing::Settled,
             None => Standing::Unknown,
         }
     }

@@ -5,6 +5,7 @@
 
 use std::fmt::Write as _;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Json;
 use axum::extract::State;
@@ -15,6 +16,9 @@ use lapwing_protocol::{AlarmRecord, Decimal};
 use super::Shared;
 use super::answer::{Health, OwnRow};
 
+/// The core looks about once a second; one that does not for so long hangs.
+const STILL: Duration = Duration::from_secs(4);
+
 /// `GET /health`, `GET /api/health`.
 pub(super) async fn health(State(shared): State<Arc<Shared>>) -> Response {
     let health = look(&shared);
@@ -24,6 +28,10 @@ pub(super) async fn health(State(shared): State<Arc<Shared>>) -> Response {
 
 fn look(shared: &Shared) -> Health {
     let (mut degraded, mut failing) = (Vec::new(), Vec::new());
+    let still = shared.board.without_progress();
+    if still > STILL {
+        failing.push(format!("The judging loop has made no progress for {} s.", still.as_secs()));
+    }
     let store = shared.writer.state();
     if let Some((_, why)) = &store.failing {
         degraded.push(format!("The event store cannot write: {why}."));

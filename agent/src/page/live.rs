@@ -99,6 +99,11 @@ impl Feed {
                         let head = shared.board.head();
                         return Some(self.event("mode", &json!({ "mode": head.mode_word(), "until": head.mode_until })));
                     }
+                    Ok(Happened::Replaced) => {
+                        self.over = true;
+                        let text = "The configuration has changed. Connect again.";
+                        return Some(self.event("cut", &json!({ "text": text })));
+                    }
                     Ok(Happened::Rules) => return Some(self.event("suppress", &json!({ "rules": rules::rows(&shared) }))),
                     Err(RecvError::Lagged(missed)) => {
                         self.over = true;

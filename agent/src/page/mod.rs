@@ -28,12 +28,13 @@ mod topology;
 mod trouble;
 
 use std::sync::atomic::AtomicUsize;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
+use axum::extract::FromRef;
 use lapwing_protocol::catalogue::CataloguePoint;
 
 use crate::core::Door;
-use crate::core::board::Board;
+use crate::core::board::{Board, Happened};
 use crate::field::stats::FieldStats;
 use crate::plan::Plan;
 use crate::store::Writer;
@@ -67,9 +68,64 @@ pub struct Shared {
     /// Whoever reaches the page may read: it listens on loopback only.
     pub open_reading: bool,
     /// Who is signed in.
-    pub(crate) sessions: Mutex<sessions::Sessions>,
+    pub(crate) sessions: Arc<Mutex<sessions::Sessions>>,
     /// Live streams open now.
-    pub(crate) streams: AtomicUsize,
+    pub(crate) streams: Arc<AtomicUsize>,
+}
+
+/// What the routes read now: another one when another plan is in force. Who has begun to answer goes on with the one it
+/// has.
+#[derive(Clone, Debug)]
+pub struct Current(Arc<RwLock<Arc<Shared>>>);
+
+impl Current {
+    /// To begin with.
+    #[must_use]
+    pub fn new(shared: Shared) -> Self {
+        Self(Arc::new(RwLock::new(Arc::new(shared))))
+    }
+
+    /// What the routes read now.
+    #[must_use]
+    pub fn get(&self) -> Arc<Shared> {
+        Arc::clone(&self.0.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Another plan is in force: who looks on is told to look again.
+    pub fn follow(
+        &self,
+        plan: Arc<Plan>,
+        catalogue: Vec<CataloguePoint>,
+        catalogue_hash: String,
+        board: Arc<Board>,
+        stats: Arc<FieldStats>,
+    ) {
+        let mut current = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        let before = Arc::clone(&current);
+        *current = Arc::new(Shared {
+            overview: overview::of(&plan),
+            plan,
+            catalogue,
+            catalogue_hash,
+            board,
+            stats,
+            writer: before.writer.clone(),
+            history: before.history.clone(),
+            started: before.started,
+            door: before.door.clone(),
+            open_reading: before.open_reading,
+            sessions: Arc::clone(&before.sessions),
+            streams: Arc::clone(&before.streams),
+        });
+        drop(current);
+        before.board.happened(Happened::Replaced);
+    }
+}
+
+impl FromRef<Current> for Arc<Shared> {
+    fn from_ref(current: &Current) -> Self {
+        current.get()
+    }
 }
 
 impl Shared {
@@ -98,8 +154,8 @@ impl Shared {
             door,
             history,
             open_reading: plan.http.listen.is_some_and(|address| address.ip().is_loopback()),
-            sessions: Mutex::default(),
-            streams: AtomicUsize::new(0),
+            sessions: Arc::default(),
+            streams: Arc::default(),
             plan,
         }
     }

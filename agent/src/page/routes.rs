@@ -3,15 +3,13 @@
 //!
 //! Decides which handler a path has; knows nothing of what they do. Never panics.
 
-use std::sync::Arc;
-
 use axum::Router;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
 use super::{
-    Shared, act, answer, assets, guard, health, links, live, log, openapi, person, read, readings, rules, topology,
+    Current, act, answer, assets, guard, health, links, live, log, openapi, person, read, readings, rules, topology,
     trouble,
 };
 
@@ -37,7 +35,7 @@ pub(super) struct Route {
     pub(super) also: Option<&'static str>,
     /// HTTP statuses of its refusals.
     pub(super) refusals: &'static [u16],
-    handler: fn() -> MethodRouter<Arc<Shared>>,
+    handler: fn() -> MethodRouter<Current>,
 }
 
 const JSON: &str = "application/json";
@@ -139,7 +137,7 @@ const fn route(
     path: &'static str,
     says: &'static str,
     answer: (&'static str, fn(&mut SchemaGenerator) -> Schema),
-    handler: fn() -> MethodRouter<Arc<Shared>>,
+    handler: fn() -> MethodRouter<Current>,
 ) -> Route {
     Route { method: "get", path, says, query: None, body: None, answer, also: None, refusals: &[], handler }
 }
@@ -149,7 +147,7 @@ const fn action(
     path: &'static str,
     says: &'static str,
     body: fn(&mut SchemaGenerator) -> Schema,
-    handler: fn() -> MethodRouter<Arc<Shared>>,
+    handler: fn() -> MethodRouter<Current>,
 ) -> Route {
     Route {
         method: "post",
@@ -165,7 +163,7 @@ const fn action(
 }
 
 /// All routes, guarded.
-pub(super) fn router(shared: Arc<Shared>) -> Router {
+pub(super) fn router(current: Current) -> Router {
     let mut router = Router::new().route("/", get(assets::index)).route("/assets/{*path}", get(assets::asset));
     for route in ROUTES {
         router = router.route(route.path, (route.handler)());
@@ -183,6 +181,6 @@ pub(super) fn router(shared: Arc<Shared>) -> Router {
             )
         })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(BODY_MOST))
-        .layer(from_fn_with_state(Arc::clone(&shared), guard::guard))
-        .with_state(shared)
+        .layer(from_fn_with_state(current.clone(), guard::guard))
+        .with_state(current)
 }

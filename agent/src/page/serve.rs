@@ -15,7 +15,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
 use super::secure::{Secure, Stream};
 use super::trouble::Trouble;
-use super::{Shared, routes};
+use super::{Current, Shared, routes};
 use crate::tls::TlsError;
 
 /// Connections at once.
@@ -63,14 +63,14 @@ impl Page {
     /// # Errors
     /// When the host gives no thread or runtime.
     pub fn start(
-        shared: Arc<Shared>,
+        current: Current,
         address: SocketAddr,
         bound: Option<std::net::TcpListener>,
     ) -> Result<Self, PageError> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(4).build()?;
         let (stop, stopped) = watch::channel(false);
         let thread = std::thread::Builder::new().name("page".into()).spawn(move || {
-            runtime.block_on(serve(shared, address, bound, stopped));
+            runtime.block_on(serve(current, address, bound, stopped));
             // A stream that nobody reads must not keep the agent from ending.
             runtime.shutdown_background();
         })?;
@@ -93,15 +93,15 @@ fn secured(shared: &Shared) -> Result<Option<Arc<Secure>>, TlsError> {
 }
 
 async fn serve(
-    shared: Arc<Shared>,
+    current: Current,
     address: SocketAddr,
     mut bound: Option<std::net::TcpListener>,
     mut stopped: watch::Receiver<bool>,
 ) {
-    let router = routes::router(Arc::clone(&shared));
+    let router = routes::router(current.clone());
     let serving = async {
         loop {
-            let secure = match secured(&shared) {
+            let secure = match secured(&current.get()) {
                 Ok(secure) => secure,
                 Err(error) => {
                     tracing::error!(%error, "no page; its certificate is tried again in 10 s");

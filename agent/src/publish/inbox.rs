@@ -221,6 +221,8 @@ impl Inbox {
     /// The latest state of a retained topic; an empty payload clears it.
     pub(super) fn set_latest(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
         fits(&topic, &payload, FRAME_MAX)?;
+        // What still waits of a point that is cleared would come after.
+        self.points.remove(&topic);
         self.versions += 1;
         let version = self.versions;
         let queued = self.latest.get(&topic).is_some_and(|known| known.queued);

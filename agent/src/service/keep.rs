@@ -4,7 +4,7 @@
 //! memory only. Never panics.
 
 use super::*;
-use crate::store::history::{Beginning, Start};
+use crate::store::history::{Account, Beginning, Start};
 
 /// Starts the history. The agent goes on without one that cannot be used: no alarm depends on it.
 pub(super) fn history(
@@ -20,34 +20,12 @@ pub(super) fn history(
         return None;
     }
     let clock = crate::core::clock::Clock::start();
-    let digest: String = plan.digest.iter().map(|byte| format!("{byte:02x}")).collect();
-    let pages: Vec<(&str, serde_json::Value)> = session
-        .catalogue
-        .iter()
-        .map(|(topic, payload)| (topic.as_str(), String::from_utf8_lossy(payload).into_owned().into()))
-        .collect();
-    let texts = [
-        ("config", &digest, serde_json::to_vec(&plan.source)),
-        ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages)),
-    ];
+    let Account { mode, catalogue, config, texts, points } = account(plan, ids, catalogue, session);
     let beginning = Beginning {
         data_dir: plan.store.dir.clone(),
-        start: Start {
-            log: opened.log.clone(),
-            boot: opened.boot,
-            mode: serde_json::to_value(plan.module.mode)
-                .ok()
-                .and_then(|mode| mode.as_str().map(str::to_owned))
-                .unwrap_or_default(),
-            catalogue: catalogue.to_owned(),
-            config: digest.clone(),
-            ..Start::default()
-        },
-        texts: texts
-            .into_iter()
-            .filter_map(|(kind, digest, text)| Some((kind.to_owned(), digest.clone(), text.ok()?)))
-            .collect(),
-        points: ids.iter().copied().zip(keys(plan)).collect(),
+        start: Start { log: opened.log.clone(), boot: opened.boot, mode, catalogue, config, ..Start::default() },
+        texts,
+        points,
         limits,
         wall_ms: clock.wall(clock.now()),
         synced: clock.synced(),
@@ -58,5 +36,32 @@ pub(super) fn history(
             tracing::error!("history is not kept: {error}");
             None
         }
+    }
+}
+
+/// What history keeps about a plan.
+pub(super) fn account(plan: &Plan, ids: &[u32], catalogue: &str, session: &Session) -> Account {
+    let digest: String = plan.digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    let pages: Vec<(&str, serde_json::Value)> = session
+        .catalogue
+        .iter()
+        .map(|(topic, payload)| (topic.as_str(), String::from_utf8_lossy(payload).into_owned().into()))
+        .collect();
+    let texts = [
+        ("config", &digest, serde_json::to_vec(&plan.source)),
+        ("catalogue", &catalogue.to_owned(), serde_json::to_vec(&pages)),
+    ];
+    Account {
+        mode: serde_json::to_value(plan.module.mode)
+            .ok()
+            .and_then(|mode| mode.as_str().map(str::to_owned))
+            .unwrap_or_default(),
+        catalogue: catalogue.to_owned(),
+        config: digest.clone(),
+        texts: texts
+            .into_iter()
+            .filter_map(|(kind, digest, text)| Some((kind.to_owned(), digest.clone(), text.ok()?)))
+            .collect(),
+        points: ids.iter().copied().zip(keys(plan)).collect(),
     }
 }

@@ -143,6 +143,14 @@ impl Store {
         self.retained_sql(wanted).map_err(|e| StoreError::from_sql(&path, e))
     }
 
+    /// What devices showed first, as it was saved.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn marks(&self) -> Result<Vec<SavedMark>, StoreError> {
+        self.marks_sql().map_err(|e| self.sql(e))
+    }
+
     /// Forgets topics that were cleared at the broker.
     ///
     /// # Errors

@@ -299,6 +299,27 @@ pub struct ConfigChange {
     /// What is wrong with it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// What it makes of the points.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub points: Option<Changes>,
+    /// What it makes of the alarms; the agent's own are not counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub alarms: Option<Changes>,
+    /// What it makes of the links.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub links: Option<Changes>,
+}
+
+/// How many of one kind a changed configuration adds, removes and changes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Changes {
+    /// New ones.
+    pub added: u32,
+    /// Those that are gone.
+    pub removed: u32,
+    /// Those of the same name that are not what they were.
+    pub changed: u32,
 }
 
 impl Detail {

@@ -138,6 +138,7 @@ fn nothing_is_too_long_to_write() {
         until: Some(i64::MIN),
         refused: some.clone(),
     };
+    let changes = Some(Changes { added: u32::MAX, removed: u32::MAX, changed: u32::MAX });
     let details = [
         alarm.detail,
         Detail::Operator(operator),
@@ -156,6 +157,9 @@ fn nothing_is_too_long_to_write() {
             hash: long.clone(),
             catalogue: some.clone(),
             reason: some.clone(),
+            points: changes,
+            alarms: changes,
+            links: changes,
         }),
         other,
     ];

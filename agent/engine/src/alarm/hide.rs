@@ -192,6 +192,19 @@ impl Cover {
         Ok(())
     }
 
+    /// The rules have other numbers now; those that have none let go.
+    pub(crate) fn renumber(&mut self, number: impl Fn(u16) -> Option<u16>) {
+        let held = self.rules;
+        self.rules = [FREE; RULES];
+        let known = held.into_iter().filter(|rule| *rule != FREE).filter_map(number).filter(|rule| *rule != FREE);
+        for (place, rule) in self.rules.iter_mut().zip(known) {
+            *place = rule;
+        }
+        if self.rules[0] == FREE {
+            self.suppressed_until = Millis::NEVER;
+        }
+    }
+
     /// The shelf as kept over a restart.
     pub(crate) fn saved_shelf(&self) -> Option<SavedShelf> {
         self.shelf_until().map(|until| SavedShelf { until, one_shot: self.one_shot })
@@ -257,6 +270,19 @@ mod tests {
         assert_eq!(cover.shelve(T, 5, 60_000, false), Err(Refusal::AlreadyHidden));
         assert_eq!(cover.unshelve(), Ok(()));
         assert_eq!(cover.unshelve(), Err(Refusal::NotHidden));
+        assert_eq!(cover, Cover::default());
+    }
+
+    #[test]
+    fn rules_with_other_numbers_hold_and_those_without_let_go() {
+        let mut cover = Cover::default();
+        for rule in [3, 0, 7] {
+            assert_eq!(cover.suppress(T, rule, 1000), Ok(()));
+        }
+        cover.renumber(|rule| (rule != 0).then(|| rule - 3));
+        assert!(cover.rules().eq([0, 4]));
+        assert_eq!(cover.suppressed_until(), Some(Millis(2000)));
+        cover.renumber(|_| None);
         assert_eq!(cover, Cover::default());
     }
 

@@ -106,6 +106,13 @@ impl AlarmState {
         self.occurrence
     }
 
+    /// The same under tables whose rules of suppression have other numbers; a rule that has none lets go.
+    #[must_use]
+    pub fn renumbered(mut self, rule: impl Fn(u16) -> Option<u16>) -> Self {
+        self.cover.renumber(rule);
+        self
+    }
+
     /// Whether the deadband counts at the next sample.
     #[inline]
     pub(crate) const fn held_by_deadband(&self) -> bool {

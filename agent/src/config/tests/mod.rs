@@ -18,10 +18,10 @@ fn small() -> PathBuf {
 }
 
 /// A copy of the small configuration in a directory of its own, gone with its owner.
-struct Copy(PathBuf);
+pub(crate) struct Copy(PathBuf);
 
 impl Copy {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         use std::sync::atomic::{AtomicU32, Ordering};
         static NUMBER: AtomicU32 = AtomicU32::new(0);
         let dir = std::env::temp_dir().join(format!(
@@ -37,7 +37,7 @@ impl Copy {
     }
 
     /// Replaces a text that must be in the file.
-    fn with(self, file: &str, old: &str, new: &str) -> Self {
+    pub(crate) fn with(self, file: &str, old: &str, new: &str) -> Self {
         let path = self.0.join(file);
         let text = std::fs::read_to_string(&path).expect("readable");
         assert!(text.contains(old), "`{old}` is not in {file}");
@@ -46,14 +46,14 @@ impl Copy {
     }
 
     /// Adds a text at the end of a file.
-    fn and(self, file: &str, text: &str) -> Self {
+    pub(crate) fn and(self, file: &str, text: &str) -> Self {
         let path = self.0.join(file);
         let before = std::fs::read_to_string(&path).expect("readable");
         std::fs::write(&path, before + text).expect("written");
         self
     }
 
-    fn load(&self) -> Result<Loaded, Mistakes> {
+    pub(crate) fn load(&self) -> Result<Loaded, Mistakes> {
         load(&self.0.join("module.toml"), std::iter::empty(), &Overrides::default())
     }
 

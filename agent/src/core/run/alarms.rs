@@ -64,7 +64,7 @@ impl Core<'_> {
     }
 
     /// What stood before the start goes on explaining what follows.
-    fn restore_incidents(&mut self) {
+    pub(super) fn restore_incidents(&mut self) {
         self.incidents.restore_standing(&self.kept, self.judge.engine());
     }
 

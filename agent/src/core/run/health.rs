@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use super::super::health::{EVERY, Host};
 use super::*;
+use crate::field::moves::Move;
 
 /// What was counted at the last look.
 #[derive(Debug)]
@@ -24,6 +25,23 @@ pub(super) struct Watched {
 impl Watched {
     pub(super) fn new(host: Arc<Host>, boot: u64) -> Self {
         Self { host, next: Instant::now(), due: 0, good: 0, links: Vec::new(), counts: Vec::new(), boot }
+    }
+
+    /// Under the next plan links have other numbers; those that begin count anew.
+    pub(super) fn follow(&mut self, links: &[Move]) {
+        let (before, counts) = (std::mem::take(&mut self.links), std::mem::take(&mut self.counts));
+        for place in links {
+            let (Ok(from), Ok(to)) = (usize::try_from(place.from), usize::try_from(place.to)) else { continue };
+            if let Some(known) = counts.get(from) {
+                self.counted(place.to, *known);
+            }
+            if let Some(known) = before.get(from) {
+                if self.links.len() <= to {
+                    self.links.resize(to + 1, (0, 0));
+                }
+                self.links[to] = *known;
+            }
+        }
     }
 
     /// Notes what a link has counted since it was started.

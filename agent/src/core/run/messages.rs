@@ -31,7 +31,9 @@ impl Core<'_> {
                 | Message::Operator(_)
                 | Message::Recipient { .. }
                 | Message::Unproved(_)
-                | Message::Fault) => early.push(other),
+                | Message::Fault
+                | Message::Apply(_)
+                | Message::Refused { .. }) => early.push(other),
             }
         }
         early
@@ -45,24 +47,38 @@ impl Core<'_> {
         self.publisher.release();
     }
 
-    /// Takes this message and those behind it, up to a burst. Returns whether to go on.
-    pub(super) fn take_burst(&mut self, first: Message) -> bool {
+    /// Takes this message and those behind it, up to a burst. Returns how to go on.
+    pub(super) fn take_burst(&mut self, first: Message) -> Flow {
         let mut next = Some(first);
-        for _ in 0..BURST {
-            let Some(message) = next else { return true };
-            if matches!(message, Message::Stop) {
-                return false;
+        for _ in 0..=BURST {
+            let Some(message) = next else { return Flow::On };
+            let flow = self.step(message);
+            if !matches!(flow, Flow::On) {
+                return flow;
             }
-            self.take(message);
             next = self.receiver.try_recv();
         }
         match next {
-            Some(Message::Stop) => false,
-            Some(message) => {
-                self.take(message);
-                true
+            Some(message) => self.step(message),
+            None => Flow::On,
+        }
+    }
+
+    /// Takes one message. Returns how to go on.
+    pub(super) fn step(&mut self, message: Message) -> Flow {
+        match message {
+            Message::Stop => Flow::Stop,
+            Message::Apply(next) => Flow::Apply(next),
+            other @ (Message::Field(_)
+            | Message::Broker(_)
+            | Message::Operator(_)
+            | Message::Recipient { .. }
+            | Message::Unproved(_)
+            | Message::Fault
+            | Message::Refused { .. }) => {
+                self.take(other);
+                Flow::On
             }
-            None => true,
         }
     }
 
@@ -81,7 +97,9 @@ impl Core<'_> {
                 self.fault_at = Some(self.clock.now());
                 self.tell(Told::Fault);
             }
-            Message::Stop => {}
+            Message::Refused { hash, why } => self.refused_configuration(hash, why),
+            // What ends the loop or its plan is not taken here.
+            Message::Stop | Message::Apply(_) => {}
         }
         self.moved();
         self.close();

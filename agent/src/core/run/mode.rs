@@ -95,7 +95,7 @@ impl Core<'_> {
     }
 
     /// Whoever looks on sees the mode and its end.
-    fn show_mode(&self) {
+    pub(super) fn show_mode(&self) {
         let (mode, until) = (self.mode, self.mode_until.map(|until| self.clock.wall(until)));
         self.board.set_head(|head| (head.mode, head.mode_until) = (mode, until));
         self.board.happened(Happened::Mode);

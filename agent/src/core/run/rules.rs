@@ -54,7 +54,7 @@ impl Core<'_> {
     }
 
     /// Whoever looks on sees which rules are in force.
-    fn show_rules(&self) {
+    pub(super) fn show_rules(&self) {
         let until = self.rules.iter().map(|rule| rule.until.map(|until| self.clock.wall(until)));
         self.board.set_rules(until.collect());
     }

@@ -76,7 +76,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        self.held.drop_after(renumbered.after);
+        let unsaid = self.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -93,6 +93,7 @@ impl Core<'_> {
             }
         }
         self.incidents.renumber(|incident| renumbered.number(incident));
+        self.say_anew(unsaid);
         self.name_log(false);
     }
 
@@ -157,11 +158,12 @@ impl Core<'_> {
                 if let Some(keeping) = &mut self.keeping {
                     keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
                 }
-                self.held.clear();
+                let unsaid = self.held.clear();
                 self.name_log(true);
                 let text =
                     "The store is an older copy than what was already published: a new event log has begun.".to_owned();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
+                self.say_anew(unsaid);
                 self.publish_all_alarms();
             }
             Err(error) => {

@@ -66,7 +66,6 @@ pub async fn link(plan: Arc<Plan>, link: u32) -> Vec<(u32, Result<Identity, NoId
                     port,
                     access: access.clone(),
                     timeout: device.timeout,
-                    link,
                     device: index,
                 };
                 let outcome = snmp::describe::describe(&address).await;

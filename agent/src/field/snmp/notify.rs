@@ -8,9 +8,8 @@
 //! its boots of the wall clock's seconds, which rise over restarts without a file; after a clock set back, senders take
 //! the engine for an older one until they discover it again.
 
-use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use async_snmp::{
@@ -30,20 +29,22 @@ const BOOTS_SINCE_S: u64 = 1_735_689_600;
 
 /// Who wants to know when an address has sent a notification.
 #[derive(Debug, Default)]
-pub(in crate::field) struct Hints(Mutex<BTreeMap<u32, (IpAddr, Arc<Notify>)>>);
+pub(in crate::field) struct Hints(Mutex<Vec<(IpAddr, Weak<Notify>)>>);
 
 impl Hints {
-    /// A link's agent is at an address now.
-    pub(super) fn register(&self, link: u32, address: IpAddr, hint: &Arc<Notify>) {
+    /// A link's agent is at an address now. Links that have ended are forgotten.
+    pub(super) fn register(&self, address: IpAddr, hint: &Arc<Notify>) {
         let mut links = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        links.insert(link, (address.to_canonical(), Arc::clone(hint)));
+        let other = |known: &Weak<Notify>| known.strong_count() > 0 && known.as_ptr() != Arc::as_ptr(hint);
+        links.retain(|(_, known)| other(known));
+        links.push((address.to_canonical(), Arc::downgrade(hint)));
     }
 
     /// Wakes every link whose agent is at this address; how many.
     fn wake(&self, address: IpAddr) -> usize {
         let links = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let there = links.values().filter(|(known, _)| *known == address.to_canonical());
-        there.map(|(_, hint)| hint.notify_one()).count()
+        let there = links.iter().filter(|(known, _)| *known == address.to_canonical());
+        there.filter_map(|(_, hint)| hint.upgrade()).map(|hint| hint.notify_one()).count()
     }
 }
 
@@ -125,7 +126,7 @@ async fn receiver(plan: &Plan, listen: SocketAddr, sockets: &Sockets) -> Result<
 }
 
 /// Communities and users of the links, each once; of users with one name the first.
-fn known(plan: &Plan) -> (Vec<String>, Vec<User>) {
+pub(in crate::field) fn known(plan: &Plan) -> (Vec<String>, Vec<User>) {
     let (mut communities, mut users): (Vec<String>, Vec<User>) = (Vec::new(), Vec::new());
     for link in &plan.links {
         match &link.transport {

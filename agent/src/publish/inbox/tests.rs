@@ -195,6 +195,17 @@ fn latest_states_are_one_a_topic_and_said_again_after_each_connect() {
 }
 
 #[test]
+fn a_point_that_is_cleared_is_not_said_again_after_it() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    inbox.set_point("point/a".into(), b"1".to_vec()).expect("fits");
+    inbox.set_point("point/b".into(), b"2".to_vec()).expect("fits");
+    inbox.set_latest("point/a".into(), Vec::new()).expect("fits");
+    let said = std::iter::from_fn(|| inbox.next(now)).map(|packet| (packet.topic, packet.payload)).collect::<Vec<_>>();
+    assert_eq!(said, [("point/a".to_owned(), Vec::new()), ("point/b".to_owned(), b"2".to_vec())]);
+}
+
+#[test]
 fn a_cleared_topic_is_reported_once_the_clearing_itself_is_confirmed() {
     let now = Instant::now();
     let mut inbox = ready(now);

@@ -48,7 +48,7 @@ pub use crate::plan::History as Limits;
 pub use error::{HistoryError, Loss};
 pub use file::{Kind, POINT_MAX, Start};
 pub use reader::{DIRECTORY, Reader};
-pub use recorder::{Beginning, Found, Recorder, RecorderState};
+pub use recorder::{Account, Beginning, Found, Recorder, RecorderState};
 pub use rollup::{Rolled, interval_ms};
 pub use sent::Sent;
 pub use series::{Bucket, Sample, Series, Wanted};

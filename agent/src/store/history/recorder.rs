@@ -42,6 +42,21 @@ pub struct Beginning {
     pub synced: bool,
 }
 
+/// What history keeps about a plan that follows another in the same run.
+#[derive(Clone, Debug, Default)]
+pub struct Account {
+    /// Mode by configuration.
+    pub mode: String,
+    /// Hash of the catalogue.
+    pub catalogue: String,
+    /// Digest of the configuration.
+    pub config: String,
+    /// Texts by kind and digest: configuration, catalogue.
+    pub texts: Vec<(String, String, Vec<u8>)>,
+    /// Numbers of its points.
+    pub points: Vec<(u32, PointKey)>,
+}
+
 /// What the history held when it was opened.
 #[derive(Clone, Debug)]
 pub struct Found {
@@ -106,6 +121,8 @@ pub(super) struct Queue {
     pub(super) sent: Sent,
     pub(super) sent_changed: bool,
     pub(super) log: Option<String>,
+    /// Plans that have come in force, with number and moment, in order.
+    pub(super) accounts: Vec<(u64, i64, Account)>,
     pub(super) stop: bool,
     pub(super) state: RecorderState,
 }
@@ -173,6 +190,26 @@ impl Recorder {
         self.shared.wake.notify_one();
     }
 
+    /// Another plan is in force from this axis moment on; frames go on with number `next`. Returns the number under which
+    /// history knows it, as it knows starts of the agent.
+    #[must_use]
+    pub fn follow(&self, account: Account, at: i64, next: u64) -> u64 {
+        let mut queue = self.queue();
+        let number = queue.sent.follow(next);
+        queue.accounts.push((number, at, account));
+        // After a crash it must be known which frames belong to it.
+        (queue.sync, queue.sent_changed) = (true, true);
+        drop(queue);
+        self.shared.wake.notify_one();
+        number
+    }
+
+    /// Number of the present start, or of the plan in force since.
+    #[must_use]
+    pub fn present(&self) -> u64 {
+        self.queue().sent.present()
+    }
+
     /// Waits until what was handed over can be read from the files; a short while at most.
     pub fn flush(&self) {
         let (answer, wait) = mpsc::sync_channel(1);
@@ -182,7 +219,7 @@ impl Recorder {
         let _late = wait.recv_timeout(FLUSH);
     }
 
-    /// A frame of this start is handed to the publisher.
+    /// A frame of the present start is handed to the publisher.
     pub fn frame_handed(&self, frame: u64) {
         let mut queue = self.queue();
         queue.sent.handed(frame);
@@ -190,9 +227,9 @@ impl Recorder {
     }
 
     /// What became of a live frame.
-    pub fn frame_fate(&self, frame: u64, confirmed: bool) {
+    pub fn frame_fate(&self, start: u64, frame: u64, confirmed: bool) {
         let mut queue = self.queue();
-        queue.sent.fate(frame, confirmed);
+        queue.sent.fate(start, frame, confirmed);
         queue.sent_changed = true;
     }
 
@@ -242,7 +279,12 @@ impl Recorder {
 impl Queue {
     /// Whether the writer has something to do at once.
     pub(super) fn is_urgent(&self) -> bool {
-        !self.batches.is_empty() || self.sync || !self.flush.is_empty() || self.stop || self.log.is_some()
+        !self.batches.is_empty()
+            || self.sync
+            || !self.flush.is_empty()
+            || self.stop
+            || self.log.is_some()
+            || !self.accounts.is_empty()
     }
 
     /// What waits, with the mark of what was dropped before it.

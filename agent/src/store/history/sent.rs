@@ -19,8 +19,8 @@ pub struct Sent {
     start: u64,
     /// Number of the next frame that will be handed over.
     next: u64,
-    /// Handed to the publisher, fate unknown.
-    outstanding: BTreeSet<u64>,
+    /// Handed to the publisher, fate unknown: start and frame.
+    outstanding: BTreeSet<(u64, u64)>,
     /// First frame of each missing range, by start: the frame after its last.
     missing: BTreeMap<(u64, u64), u64>,
 }
@@ -39,17 +39,30 @@ impl Sent {
         sent
     }
 
+    /// Another plan is in force in the same run, as if the agent had started, but frames go on with number `next` and those
+    /// on their way have not met their fate. Returns its number.
+    pub fn follow(&mut self, next: u64) -> u64 {
+        (self.start, self.next) = (self.start.saturating_add(1), next);
+        self.start
+    }
+
+    /// Number of the present start.
+    #[must_use]
+    pub const fn present(&self) -> u64 {
+        self.start
+    }
+
     /// A frame of the present start is handed over.
     pub fn handed(&mut self, frame: u64) {
-        self.outstanding.insert(frame);
+        self.outstanding.insert((self.start, frame));
         self.next = self.next.max(frame.saturating_add(1));
     }
 
     /// The broker has confirmed a live frame, or it was lost.
-    pub fn fate(&mut self, frame: u64, confirmed: bool) {
-        self.outstanding.remove(&frame);
+    pub fn fate(&mut self, start: u64, frame: u64, confirmed: bool) {
+        self.outstanding.remove(&(start, frame));
         if !confirmed {
-            self.add(self.start, frame);
+            self.add(start, frame);
         }
     }
 
@@ -125,8 +138,8 @@ impl Sent {
     #[must_use]
     pub fn to_bytes(&self) -> Vec<u8> {
         let mut whole = self.clone();
-        for frame in &self.outstanding {
-            whole.add(self.start, *frame);
+        for (start, frame) in &self.outstanding {
+            whole.add(*start, *frame);
         }
         let mut out = Vec::new();
         put(&mut out, whole.start);
@@ -209,8 +222,8 @@ mod tests {
         for frame in 1..=100 {
             sent.handed(frame);
         }
-        (1..=40).for_each(|frame| sent.fate(frame, true));
-        (41..=90).for_each(|frame| sent.fate(frame, false));
+        (1..=40).for_each(|frame| sent.fate(3, frame, true));
+        (41..=90).for_each(|frame| sent.fate(3, frame, false));
         assert_eq!(sent.oldest(), Some((3, 41, 91)));
         sent.settled(3, 41);
         sent.settled(3, 50);
@@ -227,13 +240,32 @@ mod tests {
         assert_eq!(all(&after).last(), Some(&(3, 102)));
     }
 
+    #[test]
+    fn frames_on_their_way_when_another_plan_comes_in_force_keep_their_start() {
+        let mut sent = Sent::begin(3, None);
+        (1..=5).for_each(|frame| sent.handed(frame));
+        assert_eq!(sent.follow(6), 4);
+        sent.handed(6);
+        // A crash now: what is on its way is missing, of both.
+        let crashed = Sent::begin(9, Some(&Sent::from_bytes(&sent.to_bytes()).expect("an account")));
+        // The second has no known end: one range.
+        assert_eq!((crashed.oldest(), crashed.count()), (Some((3, 1, 6)), 6));
+        assert!(crashed.is_missing(4, 6) && crashed.is_missing(4, 7) && !crashed.is_missing(4, 5));
+        (1..=4).for_each(|frame| sent.fate(3, frame, true));
+        sent.fate(3, 5, false);
+        sent.fate(4, 6, true);
+        assert_eq!(all(&sent), [(3, 5)]);
+        sent.settled(3, 5);
+        assert_eq!(sent.count(), 0);
+    }
+
     proptest! {
         #[test]
         fn the_account_agrees_with_a_plain_set(fates in proptest::collection::vec((1_u64..200, any::<bool>(), any::<bool>()), 0..200)) {
             let (mut sent, mut plain) = (Sent::begin(1, None), BTreeSet::new());
             for (frame, lost, settle) in fates {
                 sent.handed(frame);
-                sent.fate(frame, !lost);
+                sent.fate(1, frame, !lost);
                 if lost { plain.insert((1, frame)); }
                 if settle { sent.settled(1, frame / 2); plain.remove(&(1, frame / 2)); }
             }
@@ -255,7 +287,7 @@ mod tests {
         let mut sent = Sent::begin(1, None);
         for frame in (0..4000).step_by(3) {
             sent.handed(frame);
-            sent.fate(frame, false);
+            sent.fate(1, frame, false);
         }
         assert!(sent.missing.len() <= RANGES_MAX);
         let found: BTreeSet<_> = all(&sent).into_iter().collect();

@@ -20,7 +20,7 @@ use super::file::{self, POINT_MAX};
 use super::open::{self, CLOSING, OPEN, OpenSlot};
 use super::raw::{RawFile, aside, keep_damaged, remove_parts, sync_dir};
 use super::reader::DIRECTORY;
-use super::recorder::{Beginning, Found, Shared};
+use super::recorder::{Account, Beginning, Found, Shared};
 use super::rollup::DAY_MS;
 use super::sent::Sent;
 use super::stream::{Encoder, steps};
@@ -61,6 +61,8 @@ pub(super) struct Worker {
     /// What of the open file was told at the start.
     told: Vec<Loss>,
     last: Step,
+    /// Number of the agent's start: what the wall clock showed belongs to it under every plan.
+    begun: u64,
     journal_due: Instant,
     sync_due: Option<Instant>,
     retry_at: Option<Instant>,
@@ -95,17 +97,17 @@ impl Worker {
         let newest = last_at.max(axis.last().map(|noted| noted.at));
         let known = file::starts(&raw.connection).map_err(|e| HistoryError::sql(&raw.path, e))?;
         let before = known.iter().map(|start| start.number).max().max(axis.last().map(|noted| noted.start));
-        let number = before.unwrap_or(0) + 1;
+        let account =
+            open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
+        let sent_before = account.and_then(|bytes| Sent::from_bytes(&bytes).ok());
+        let number = before.max(sent_before.as_ref().map(Sent::present)).unwrap_or(0) + 1;
         let at = axis::begin(newest, beginning.wall_ms, beginning.synced);
         beginning.start.number = number;
         beginning.start.at = at;
         file::put_start(&raw.connection, &beginning.start, &beginning.texts)
             .map_err(|e| HistoryError::sql(&raw.path, e))?;
         let last_t = last_at.map(|at| axis.wall().map(|wall| wall.t(at))).transpose()?;
-        let account =
-            open.as_ref().and_then(|open| open.sent.clone()).or(closing.as_ref().and_then(|c| c.sent.clone()));
-        let before = account.and_then(|bytes| Sent::from_bytes(&bytes).ok());
-        let sent = Sent::begin(number, before.as_ref());
+        let sent = Sent::begin(number, sent_before.as_ref());
         let clean = open.as_ref().is_none_or(|open| open.ended);
         let mut told = Vec::new();
         for account in [&closing, &open].into_iter().flatten() {
@@ -128,6 +130,7 @@ impl Worker {
             condense: None,
             told,
             last,
+            begun: number,
             journal_due: Instant::now() + JOURNAL,
             sync_due: None,
             retry_at: None,
@@ -171,6 +174,9 @@ impl Worker {
                     let put = file::put_start(&self.raw.connection, &self.beginning.start, &self.beginning.texts);
                     self.note(put.map_err(|e| HistoryError::sql(&self.raw.path, e)));
                 }
+            }
+            for (number, at, account) in std::mem::take(&mut work.accounts) {
+                self.follow(number, at, account);
             }
             if self.away {
                 let stop = work.stop;
@@ -216,6 +222,22 @@ impl Worker {
         self.publish_state(shared);
     }
 
+    /// Notes a plan that has come in force. Points of the plans before are still in the open slot: they stay known.
+    fn follow(&mut self, number: u64, at: i64, account: Account) {
+        let Account { mode, catalogue, config, texts, mut points } = account;
+        points.retain(|(id, _)| *id < POINT_MAX);
+        let now: std::collections::HashSet<u32> = points.iter().map(|(id, _)| *id).collect();
+        self.beginning.points.retain(|(id, _)| !now.contains(id));
+        self.beginning.points.extend(points);
+        self.beginning.texts = texts;
+        let start = &mut self.beginning.start;
+        (start.number, start.at, start.mode, start.catalogue, start.config) = (number, at, mode, catalogue, config);
+        if !self.away {
+            let outcome = self.raw.begin(&self.beginning);
+            self.note(outcome);
+        }
+    }
+
     fn wait(&self, shared: &Shared) -> Work {
         let mut queue = shared.queue.lock().unwrap_or_else(PoisonError::into_inner);
         let begun = Instant::now();
@@ -257,6 +279,7 @@ impl Worker {
             synced: queue.synced_wall,
             account,
             log: queue.log.take(),
+            accounts: std::mem::take(&mut queue.accounts),
             stop: queue.stop,
         }
     }
@@ -352,7 +375,7 @@ impl Worker {
 
     fn note_wall(&mut self, synced: bool) -> Result<(), HistoryError> {
         let Step { at, offset, .. } = self.last;
-        self.axis.note(Noted { at, offset, synced, start: self.beginning.start.number })
+        self.axis.note(Noted { at, offset, synced, start: self.begun })
     }
 
     fn tidy(&mut self) {
@@ -408,5 +431,6 @@ struct Work {
     synced: bool,
     account: Option<Vec<u8>>,
     log: Option<String>,
+    accounts: Vec<(u64, i64, Account)>,
     stop: bool,
 }
