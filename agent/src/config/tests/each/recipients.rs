@@ -79,7 +79,8 @@ fn each_mistake_is_told_with_its_mend() {
     one("from =", "user = \"m1\"\nfrom =", "missing_key", "mail.password_file", "mail-password");
     one("name = \"shift\"", "name = \"the shift\"", "bad_name", "recipient[the shift].name", "lower-case");
     one("email =", "ca = \"ca.pem\"\nemail =", "key_has_no_meaning", &shift("ca"), "[mail]");
-    one("name = \"desk\"", "name = \"shift\"", "duplicate", "recipient[shift].name", "name of its own");
+    let twice = "name = \"desk\"\nemail = \"a@b\"\n\n[[recipient]]\nname = \"desk\"";
+    one("name = \"desk\"", twice, "duplicate", &desk("name"), "name of its own");
 }
 
 #[test]
