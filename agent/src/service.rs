@@ -8,6 +8,7 @@ mod keep;
 mod reload;
 mod session;
 mod tell;
+mod threads;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -40,6 +41,8 @@ use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 pub use reload::ReloadError;
 use session::renewed;
 pub(crate) use session::{catalogue_points, session};
+use threads::NeverSilent;
+pub(crate) use threads::RuntimeThread;
 
 /// How long a clean end may take on the broker's side.
 const GOODBYE: Duration = Duration::from_secs(3);
@@ -382,47 +385,6 @@ fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
     };
     tracing::error!("{why}; events are kept in memory only");
     Ok(Store::in_memory(why)?)
-}
-
-/// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
-struct NeverSilent;
-
-impl Drop for NeverSilent {
-    fn drop(&mut self) {
-        if std::thread::panicking() {
-            eprintln!("The core has panicked; the agent ends so that it is started again. Please report this.");
-            std::process::abort();
-        }
-    }
-}
-
-/// One current-thread runtime on a thread of its own, for links and MQTT.
-#[derive(Debug)]
-pub(crate) struct RuntimeThread {
-    pub(crate) handle: tokio::runtime::Handle,
-    stop: tokio::sync::oneshot::Sender<()>,
-    thread: JoinHandle<()>,
-}
-
-impl RuntimeThread {
-    pub(crate) fn start() -> std::io::Result<Self> {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-        let handle = runtime.handle().clone();
-        let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-        let thread = std::thread::Builder::new().name("links".into()).spawn(move || {
-            // Ends when told, and also when whoever would tell is gone.
-            let _either = runtime.block_on(stopped);
-        })?;
-        Ok(Self { handle, stop, thread })
-    }
-
-    pub(crate) fn stop(self) {
-        // The thread may already have ended.
-        let _gone = self.stop.send(());
-        if self.thread.join().is_err() {
-            tracing::error!("the runtime's thread ended by a panic; please report this");
-        }
-    }
 }
 
 pub(crate) fn keys(plan: &Plan) -> Vec<PointKey> {

@@ -5,6 +5,7 @@
 
 mod ageing;
 mod alarms;
+mod end;
 mod follow;
 mod health;
 mod load;
@@ -450,49 +451,6 @@ impl<'a> Core<'a> {
         self.release_at_last();
         self.board.progress();
         (self.alive)(Alive::Progress);
-    }
-
-    /// The notice of first contact can only be missing when the queue was full just then: events must not wait for ever.
-    fn release_at_last(&mut self) {
-        if self.released {
-            return;
-        }
-        if let Connection::Up(since) = self.publisher.state().connection
-            && since.elapsed() > RELEASE
-        {
-            tracing::warn!(
-                "the broker's last event could not be compared with the store; events are sent all the same"
-            );
-            self.released = true;
-            self.publisher.release();
-        }
-    }
-
-    /// Ends in order: a last frame, a last event, everything handed to the store.
-    fn end(mut self) -> Summary {
-        let now = self.clock.now();
-        self.pass(now);
-        self.moved();
-        self.publish_frames();
-        if let Some(keeping) = &mut self.keeping {
-            keeping.submit();
-        }
-        self.figures.load(&self.load, now);
-        self.save_memories();
-        let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
-        let text =
-            if self.leaving { "The agent stops, to start anew on its disk." } else { "The agent stops as asked." };
-        self.event(text.into(), Detail::Agent(detail), None);
-        let until = Instant::now() + Duration::from_secs(5);
-        while self.close() && Instant::now() < until {
-            self.watch_store();
-            std::thread::sleep(Duration::from_millis(10)); // the store's queue is full; it frees up commit by commit
-        }
-        let dropped = self.door.dropped();
-        if dropped > 0 {
-            tracing::warn!(dropped, "messages from the field were dropped because the core did not keep up");
-        }
-        self.figures.summary(0, 0.0)
     }
 
     fn tell(&self, told: Told) {

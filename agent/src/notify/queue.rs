@@ -91,7 +91,7 @@ impl Queue {
         Some(oldest)
     }
 
-    /// The next message that is due; its recipient is busy until [`Queue::done`].
+    /// The next message that is due; its recipient is busy until [`Queue::free`] or its like.
     pub(super) fn next(&mut self, now: Instant) -> Option<Due> {
         for recipient in 0..self.states.len() {
             let state = &self.states[recipient];
