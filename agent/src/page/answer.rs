@@ -160,7 +160,7 @@ pub(super) struct DeviceRow {
     /// Counted since the start.
     pub figures: FieldFigures,
     /// Paths of the points it does not give; absent if it gives all.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub lacking: Vec<String>,
     /// What is read together.
     pub transactions: Vec<TransactionRow>,
