@@ -51,12 +51,12 @@ fn what_waits_leaves_at_once_and_is_in_the_store_when_it_is_back() {
     writer.acknowledged(&rows.iter().map(|row| row.id).collect::<Vec<_>>());
     wait_until("the store has it all", || writer.state().volatile.is_none());
     assert!(matches!(writer.submit(commit([3])), Ok(Taken::Queued)));
-    wait_until("durable", || writer.state().waiting == 0);
+    // Stopped first: the writer counts a commit as done a moment before it tells of it.
+    assert_eq!(writer.stop(), 0);
     assert_eq!(
         hear.try_iter().flat_map(|d| d.rows).map(|row| (row.log, row.seq)).collect::<Vec<_>>(),
         [(sent[0].log.clone(), 3)]
     );
-    assert_eq!(writer.stop(), 0);
 
     let (store, reopened) = Store::open(dir.path(), 4).expect("it opens again");
     assert_eq!((reopened.log.as_str(), reopened.last_seq, reopened.unsent), (begun.log.as_str(), 3, 2));
