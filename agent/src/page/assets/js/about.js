@@ -17,7 +17,7 @@ export function screen(root) {
     const a = state.about;
     fill(agent, h("h2", { text: t("about.agent") }), h("dl", { class: "facts" }, fact("about.module", `${a.site} ${a.module}`), fact("about.version", a.version), fact("about.mode", t(`mode-word.${a.mode}`)),
       fact("about.started", a.started ? `${clock(a.started)} (${duration((state.now() - a.started) / 1000)})` : null), fact("about.boot", a.boot), fact("about.log", a.log), fact("about.catalogue", a.catalogue), fact("about.points", state.points.size), fact("about.alarms", state.alarms.size),
-      fact("about.clock", t(a.clock_synced ? "about.synced" : "about.not-synced")), fact("about.history", a.history ? `${clock(a.history.from, false)} – ${clock(a.history.to, false)}, ${number(a.history.bytes / 1048576, 1)} MiB` : null),
+      fact("about.clock", t(a.clock_synced ? "about.synced" : "about.not-synced")), fact("about.history", a.history ? `${number(a.history.bytes / 1048576, 1)} MiB, ${t(a.history.durable ? "about.durable" : "about.not-written")}` : t("about.no-history")), a.history?.dropped ? fact("about.dropped", number(a.history.dropped, 0)) : null,
       fact("about.store", a.store ? t(a.store.durable ? "about.durable" : "about.volatile") : null), fact("about.unsent", a.store?.unsent)),
       h("p", {}, h("a", { href: "/metrics", text: "/metrics" }), " · ", h("a", { href: "/api/openapi.json", text: "/api/openapi.json" })));
   };
