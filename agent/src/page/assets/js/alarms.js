@@ -23,7 +23,7 @@ export function screen(root, rest) {
     const focus = document.activeElement?.dataset?.key;
     const fresh = state.present().filter(state.isNew).length;
     const signature = `${view}/${state.hiddenAlarms().length}/${fresh}`;
-    if (signature !== tabsSaid) fill(tabs, VIEWS.map((one) => h("button", { class: "touch", "aria-pressed": String(one === view), onclick: () => { view = one; draw(); if (view === "figures") ask("alarms").then(state.takeAlarms).catch(() => {}); },
+    if (signature !== tabsSaid) fill(tabs, VIEWS.map((one) => h("button", { "aria-pressed": String(one === view), onclick: () => { view = one; draw(); if (view === "figures") ask("alarms").then(state.takeAlarms).catch(() => {}); },
       text: one === "hidden" ? `${t("alarms.hidden")} (${state.hiddenAlarms().length})` : t(`alarms.${one}`) })), acknowledgeAll());
     tabsSaid = signature;
     if (view === "present") order(list, rows.elements());
@@ -45,7 +45,7 @@ const since = (ms) => t("alarms.since", { time: clock(ms), long: duration((state
 
 function acknowledgeAll() {
   const fresh = state.present().filter(state.isNew);
-  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
+  return fresh.length > 1 ? h("button", { text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
 }
 
 /** Keeps the element of each alarm over redraws: a finger on a button must not lose it because another alarm has come. */
@@ -118,7 +118,7 @@ function headOf(one, isOpen, leads, toggle) {
       h("span", { class: "sentence", text: one.text }),
       h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
       !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
-    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
+    fresh ? h("button", { class: "do", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
   ];
 }
 
@@ -130,7 +130,7 @@ function details(one) {
       fact("alarm.safety", one.safety), one.respond_within_s ? fact("alarm.within", duration(one.respond_within_s)) : null,
       left && one.active ? fact("alarm.left", t("alarm.left-to", { time: duration(left.seconds_left), to: left.left_to ?? "" })) : null,
       one.follows ? fact("alarm.follows", state.alarms.get(one.follows)?.text ?? one.follows) : null, fact("alarm.document", one.document), fact("alarm.point", one.point)),
-    h("div", { class: "row-of-buttons" }, actions(one), h("a", { class: "button touch", href: `#/trends/${encodeURIComponent(one.point)}`, text: t("act.trend") })));
+    h("div", { class: "row-of-buttons" }, actions(one), h("a", { class: "button", href: `#/trends/${encodeURIComponent(one.point)}`, text: t("act.trend") })));
 }
 
 function drawHidden() {
@@ -149,7 +149,7 @@ function drawRules() {
   return h("section", { class: "sheet" }, h("h2", { text: t("rules.title") }), h("p", { class: "hint", text: t("rules.hint") }), state.rules.map((rule) => h("article", { class: "alarm cleared" },
     h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(rule.until ? "rules.in-force" : "rules.not-in-force") }),
       h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: rule.text }), h("span", { class: "under" }, `${rule.name} · ${count("rules.alarms", rule.alarms.length)}`, rule.until ? ` · ${t("alarms.until", { time: clock(rule.until, false) })}` : ` · ${t(rule.by_hand ? "rules.at-most" : "rules.by-itself", { long: duration(rule.at_most_s) })}`)),
-      rule.by_hand ? h("button", { class: "touch", "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
+      rule.by_hand ? h("button", { "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
 }
 
 /** The log with its form; the form stays as it is while entries come. */
@@ -157,7 +157,7 @@ function logOf() {
   const note = h("input", { "aria-label": t("alarms.note"), placeholder: t("alarms.note"), maxlength: 500 });
   const form = h("form", { class: "note-form", onsubmit: async (event) => { event.preventDefault(); if (note.value.trim() && await doAs("notes", { text: note.value.trim() })) note.value = ""; } }, note, h("button", { class: "do", text: t("alarms.note-add") }));
   const rows = h("ol", { class: "log" });
-  const earlier = h("button", { class: "touch", text: t("alarms.earlier"), onclick: async () => {
+  const earlier = h("button", { text: t("alarms.earlier"), onclick: async () => {
     const oldest = state.events[0];
     if (!oldest) return;
     const answer = await ask("events", { before: oldest.seq, limit: 200 }).catch(() => null);

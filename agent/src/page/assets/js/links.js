@@ -43,7 +43,7 @@ function drawLink(link, open) {
 function stranger(device) {
   const there = device.identity && state.reading(device.identity.point);
   if (!there || there.value !== 1) return null;
-  return [h("span", { class: "mark p-medium", text: t("links.another") }), device.identity.can_confirm ? h("button", { class: "touch", "data-key": `confirm/${device.name}`, text: t("act.confirm"), onclick: () => confirm(device.name) }) : null];
+  return [h("span", { class: "mark p-medium", text: t("links.another") }), device.identity.can_confirm ? h("button", { "data-key": `confirm/${device.name}`, text: t("act.confirm"), onclick: () => confirm(device.name) }) : null];
 }
 
 /** When a link or device was last seen to fail, and why. */

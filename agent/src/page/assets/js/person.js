@@ -42,7 +42,7 @@ export function askWho() {
       h("button", { type: "button", text: "0", onclick: press("0") }),
       h("button", { class: "do", text: t("sign-in.go") }));
     const others = known().length > 1 ? known() : [];
-    const names = h("div", { class: "row-of-buttons names" }, others.map((one) => h("button", { type: "button", class: "touch", text: one, onclick: () => { name.value = one; secret.value = ""; secret.focus(); } })));
+    const names = h("div", { class: "row-of-buttons names" }, others.map((one) => h("button", { type: "button", text: one, onclick: () => { name.value = one; secret.value = ""; secret.focus(); } })));
     const form = h("form", { method: "dialog", onsubmit: async (event) => {
       event.preventDefault();
       try {
@@ -59,7 +59,7 @@ export function askWho() {
     h("div", { class: "who" }, h("div", {},
       h("label", {}, h("span", { text: t("sign-in.name") }), name), names,
       h("label", {}, h("span", { text: t("sign-in.secret") }), secret)), pad),
-    h("button", { type: "button", class: "touch", text: t("cancel"), onclick: () => finish(false) }));
+    h("button", { type: "button", text: t("cancel"), onclick: () => finish(false) }));
     const dialog = h("dialog", { class: "wide", "aria-labelledby": "who-title", oncancel: () => finish(false) }, form);
     let over = false;
     const finish = (yes) => { if (over) return; over = true; dialog.close(); dialog.remove(); done(yes); };

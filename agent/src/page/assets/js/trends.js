@@ -68,9 +68,9 @@ export function screen(root, rest) {
     if (words.length && !hits.length) fill(found, h("li", { class: "empty", text: t("trends.not-found") }));
   }
   function controls() {
-    fill(buttons, SPANS.map(([key, seconds]) => h("button", { class: "touch", "aria-pressed": String(Math.abs(span / 1000 / seconds - 1) < 0.01), text: t(`trends.${key}`), onclick: () => { span = seconds * 1000; keep(); controls(); soon(); } })),
-      h("button", { class: "touch", "aria-pressed": String(end === null), text: t("trends.live"), onclick: () => { end = null; controls(); soon(); } }),
-      h("button", { class: "touch", text: t("trends.csv"), onclick: csv }));
+    fill(buttons, SPANS.map(([key, seconds]) => h("button", { "aria-pressed": String(Math.abs(span / 1000 / seconds - 1) < 0.01), text: t(`trends.${key}`), onclick: () => { span = seconds * 1000; keep(); controls(); soon(); } })),
+      h("button", { "aria-pressed": String(end === null), text: t("trends.live"), onclick: () => { end = null; controls(); soon(); } }),
+      h("button", { text: t("trends.csv"), onclick: csv }));
   }
   function move(by) { end = (end ?? state.now()) + by; if (end >= state.now()) end = null; controls(); soon(); }
   function zoom(factor, at = null) {
