@@ -1,6 +1,6 @@
 //! The live stream: server-sent events (HTML Living Standard, section 9.2) of readings, alarms, events and links.
 //!
-//! A stream is pulled by its client: each pull sends what changed on the board since the last, at most every 100 ms. So a
+//! A stream is pulled by its client: each pull sends what changed on the board since the last, at most every 50 ms. So a
 //! slow client gets fewer and larger packets and costs no memory; one that misses alarms or events is told so and cut, and so
 //! is one whose session ends where reading needs a session.
 //! A beat every second shows that the stream lives. Never panics.
@@ -25,7 +25,7 @@ use crate::core::board::Happened;
 /// Streams open at once; each is a screen.
 const MOST: usize = 64;
 /// Readings are sent at most this often.
-const EVERY: Duration = Duration::from_millis(100);
+const EVERY: Duration = Duration::from_millis(50);
 /// A beat is sent at least this often.
 const BEAT: Duration = Duration::from_secs(1);
 

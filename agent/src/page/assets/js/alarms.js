@@ -61,13 +61,16 @@ class Rows {
     const under = new Map();
     for (const one of present) { const top = root(one); if (top !== one.alarm) under.set(top, [...(under.get(top) ?? []), one]); }
     for (const id of this.known.keys()) if (!ids.has(id)) this.known.delete(id);
-    return present.filter((one) => root(one) === one.alarm).map((one) => this.element(one, under.get(one.alarm) ?? []));
+    // A group stands where the most urgent of it would stand: nothing urgent hides below something that is not.
+    const groups = present.filter((one) => root(one) === one.alarm).map((one) => ({ one, followers: under.get(one.alarm) ?? [] }));
+    const rank = ({ one, followers }) => { const all = [one, ...followers], active = all.filter((each) => each.active); return [active.length ? 0 : 1, Math.min(...(active.length ? active : all).map(state.urgency))]; };
+    return groups.map((group) => ({ ...group, rank: rank(group) })).sort((a, b) => a.rank[0] - b.rank[0] || a.rank[1] - b.rank[1]).map(({ one, followers }) => this.element(one, followers));
   }
 
-  element(one, followers) {
+  element(one, followers, cause = null) {
     let row = this.known.get(one.alarm);
     if (!row) { row = new Row(one.alarm, this); this.known.set(one.alarm, row); }
-    row.update(one, followers);
+    row.update(one, followers, cause);
     return row.article;
   }
 }
@@ -92,15 +95,19 @@ class Row {
     make();
   }
 
-  update(one, followers) {
+  update(one, followers, cause = null) {
     const isOpen = this.rows.open.has(this.id);
-    this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"}`;
+    this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"} ${cause && state.urgency(one) < state.urgency(cause) ? "more-urgent" : ""}`;
     this.article.dataset.open = isOpen;
     this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, followers.length > 0, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, followers.length > 0, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
     this.part("more", JSON.stringify([isOpen, one, state.about.signed_in?.role]), () => fill(this.more, isOpen ? details(one) : null));
     this.under.hidden = !followers.length;
+    // One that is more urgent than its cause is seen without a touch; who folds it keeps it folded.
+    const urgent = followers.filter((follower) => follower.active && state.urgency(follower) < state.urgency(one)).length;
+    if (urgent > (this.urgent ?? 0)) this.under.open = true;
+    this.urgent = urgent;
     say(this.count, followers.length ? count("alarms.follow", followers.length) : "");
-    order(this.list, this.under.open ? followers.map((follower) => this.rows.element(follower, [])) : []);
+    order(this.list, this.under.open ? followers.map((follower) => this.rows.element(follower, [], one)) : []);
   }
 }
 

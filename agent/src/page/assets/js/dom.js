@@ -47,6 +47,7 @@ export function say(element, text) {
 
 /** Sets one of several classes with a common beginning. */
 export function pick(element, beginning, word) {
-  for (const name of [...element.classList]) if (name.startsWith(beginning)) element.classList.remove(name);
-  if (word) element.classList.add(beginning + word);
+  const wanted = word ? beginning + word : null;
+  for (const name of [...element.classList]) if (name !== wanted && name.startsWith(beginning)) element.classList.remove(name);
+  if (wanted) element.classList.add(wanted);
 }

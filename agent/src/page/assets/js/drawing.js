@@ -69,6 +69,8 @@ function quantity(parent, x, y, path, name, anchor, alarmed = () => alarmOf(path
   const text = s("text", { x, y, class: "d-value", "text-anchor": anchor });
   const box = s("rect", { class: "d-outline" });
   parent.append(box, text);
+  // Measuring a text makes the browser lay everything out: only where it says something else.
+  let measured = null;
   return () => {
     const there = reading(path);
     const bad = !there || there.quality === 2;
@@ -78,7 +80,10 @@ function quantity(parent, x, y, path, name, anchor, alarmed = () => alarmOf(path
     text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
     const alarm = alarmed();
     box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
-    const wide = (text.getComputedTextLength?.() || whole.length * 8.6) + 12;
+    if (measured === whole) return;
+    const length = text.getComputedTextLength?.();
+    if (length) measured = whole;
+    const wide = (length || whole.length * 8.6) + 12;
     for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);
   };
 }
@@ -238,11 +243,15 @@ function warnings(picture, roles, live) {
   for (const one of all) {
     const [x, y, anchor] = one.at, text = s("text", { x, y, class: "d-value", "text-anchor": anchor, text: one.text }), box = s("rect", { class: "d-outline" });
     picture.append(box, text);
+    let measured = false;
     live.push(() => {
       const alarm = alarmOf(one.path), there = reading(one.path), on = Boolean(alarm) || (there?.quality !== 2 && there?.value === 1);
       text.setAttribute("visibility", on ? "visible" : "hidden");
       box.setAttribute("class", `d-outline ${on && alarm ? `p-${alarm.priority}` : ""}`);
-      const wide = (text.getComputedTextLength?.() || one.text.length * 9) + 14;
+      if (!on || measured) return;
+      const length = text.getComputedTextLength?.();
+      measured = length > 0;
+      const wide = (length || one.text.length * 9) + 14;
       for (const [key, value] of Object.entries({ x: anchor === "end" ? x - wide + 7 : x - 7, y: y - 18, width: wide, height: 26 })) box.setAttribute(key, value);
     });
   }

@@ -8,8 +8,11 @@ import { t } from "./text.js";
 
 /** Draws the button into an element. */
 export function person(element) {
+  let drawn = null;
   const draw = () => {
-    const who = about.signed_in;
+    const who = about.signed_in, sayings = `${who?.name}/${t("sign-in.in")}`;
+    if (sayings === drawn) return;
+    drawn = sayings;
     fill(element, who
       ? h("button", { onclick: leave }, h("span", {}, who.name, h("br"), h("small", { text: t("sign-in.out") })))
       : h("button", { class: "do", onclick: () => askWho(), text: t("sign-in.in") }));

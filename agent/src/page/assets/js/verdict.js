@@ -16,6 +16,8 @@ export function first() {
     if (!cause?.active) break;
     top = cause;
   }
+  // Two limits of one point: the one that is passed further is what stands now.
+  if (top.point === worst.point) top = worst;
   // What follows is told beside its cause only where it is more urgent.
   return { top, worst: top.active && state.urgency(worst) >= state.urgency(top) ? top : worst };
 }
