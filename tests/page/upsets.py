@@ -88,21 +88,21 @@ def upsets(checks, browser, lapwing, out, open_page):
                 expect(page.locator("#who")).to_contain_text(name)
             many.server.forced[(1, 0)] = 455
             for page in pages:
-                page.wait_for_selector(".alarm button.do", timeout=15_000)
+                page.wait_for_selector("[data-key='ack/warm']", timeout=15_000)
             # Both touches are on their way before either answer is there.
             for page in pages:
-                page.evaluate("setTimeout(() => document.querySelector('.alarm button.do').click(), 300)")
+                page.evaluate("""setTimeout(() => document.querySelector("[data-key='ack/warm']").click(), 300)""")
             for page in pages:
                 expect(page.locator(".told")).to_be_visible(timeout=10_000)
-                expect(page.locator(".alarm button.do")).to_have_count(0, timeout=10_000)
-            done = pages[0].evaluate("fetch('/api/events?kind=alarm').then((answer) => answer.json()).then((all) => all.events.filter((event) => event.to === 'acknowledged').map((event) => event.by))")
+                expect(page.locator("[data-key='ack/warm']")).to_have_count(0, timeout=10_000)
+            done = pages[0].evaluate("fetch('/api/events?kind=alarm').then((answer) => answer.json()).then((all) => all.events.filter((event) => event.alarm === 'warm' && event.to === 'acknowledged').map((event) => event.by))")
             assert len(done) == 1 and done[0] in ("ada", "otto"), done
         with checks.check("an account that goes takes its session along: the next touch asks who it is"):
             accounts = many.place / "store" / "accounts.toml"
             kept = accounts.read_bytes()
             accounts.unlink()
             page = pages[0]
-            page.locator(".alarm-text").first.click()
+            page.locator(".alarm-text", has_text="is above").first.click()
             page.get_by_role("button", name="Shelve …").first.click()
             page.get_by_role("button", name="Work in progress").click()
             page.get_by_role("button", name="15 minutes").click()

@@ -4,7 +4,7 @@
 import { ask } from "./api.js";
 import { actions, release, suppress } from "./act.js";
 import { h, fill, say } from "./dom.js";
-import { mark } from "./parts.js";
+import { mark, present } from "./parts.js";
 import { doAs } from "./person.js";
 import * as state from "./state.js";
 import { clock, count, duration, number, t } from "./text.js";
@@ -37,10 +37,13 @@ export function screen(root, rest) {
   const soon = () => { timer ??= setTimeout(() => { timer = null; draw(); }, 150); };
   const stops = [state.hear("alarms", () => { if (view !== "log") soon(); }), state.hear("about", soon), state.hear("events", () => { if (view === "log") soon(); })];
   const ticking = setInterval(() => list.querySelectorAll("[data-since]").forEach((one) => say(one, since(Number(one.dataset.since)))), 1000);
+  const renewing = setInterval(() => list.querySelectorAll("[data-now]").forEach((one) => say(one, nowOf(one.dataset.now))), 500);
   if (open.size) list.querySelector("[data-open]")?.scrollIntoView({ block: "center" });
-  return { leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearTimeout(timer); } };
+  return { leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearInterval(renewing); clearTimeout(timer); } };
 }
 
+/** What an alarm's point shows now, behind what was said when it came. */
+const nowOf = (path) => { const words = present(path); return words && ` · ${words}`; };
 const since = (ms) => t("alarms.since", { time: clock(ms), long: duration((state.now() - ms) / 1000) });
 
 function acknowledgeAll() {
@@ -123,7 +126,7 @@ function headOf(one, isOpen, leads, toggle) {
     h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out && leads ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
     h("button", { class: "alarm-text", "aria-expanded": String(isOpen), "data-key": `text/${one.alarm}`, onclick: toggle },
       h("span", { class: "sentence", text: one.text }),
-      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
+      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) }), one.active ? h("span", { "data-now": one.point, text: nowOf(one.point) }) : null),
       !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
     fresh ? h("button", { class: "do", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
   ];

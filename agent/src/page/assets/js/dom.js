@@ -33,6 +33,9 @@ function append(element, children) {
   }
 }
 
+/** A path that may be broken where a person would break it: behind its slashes. */
+export const breaking = (path) => path.split(/(?<=\/)/).flatMap((part, n) => (n ? [h("wbr"), part] : [part]));
+
 /** Replaces what an element holds. */
 export function fill(element, ...children) {
   element.replaceChildren();

@@ -93,6 +93,13 @@ export function bar(path, name, { then = null, note = "", high = null, alarm: al
   return { element, update };
 }
 
+/** What an alarm's point shows now, in words; empty where that is no number of its own, or is not known to be good. */
+export function present(path) {
+  const there = reading(path);
+  if (!there || there.quality !== 0 || typeof there.value !== "number" || !there.point.unit_text || Object.keys(there.point.states ?? {}).length) return "";
+  return t("alarm.now", { value: said(there.point, there.value) });
+}
+
 /** Says something at the foot of the page for a few seconds. */
 export function told(text) {
   document.querySelector(".told")?.remove();

@@ -1,7 +1,7 @@
 // Trends: any points over time, live and back through history. Chosen points and stretch stand in the address, so that a
 // view can be kept and sent to somebody.
 
-import { h, fill, say } from "./dom.js";
+import { breaking, h, fill, say } from "./dom.js";
 import { limitsOf } from "./limits.js";
 import { COLOURS, DASHES, draw } from "./plot.js";
 import { Series } from "./series.js";
@@ -54,7 +54,7 @@ export function screen(root, rest) {
       const sample = h("canvas", { class: "sample", width: 44, height: 12, "aria-hidden": "true" });
       const pen = sample.getContext("2d");
       pen.strokeStyle = colour(n); pen.lineWidth = 3; pen.setLineDash(DASHES[n % MOST]); pen.beginPath(); pen.moveTo(0, 6); pen.lineTo(44, 6); pen.stroke();
-      return h("li", {}, sample, h("span", { class: "path", text: one.path }), value, why, h("button", { "aria-label": t("trends.remove", { path: one.path }), text: "×", onclick: () => { series.splice(series.indexOf(one), 1); keep(); entries(); soon(); } }));
+      return h("li", {}, sample, h("span", { class: "path" }, breaking(one.path)), value, why, h("button", { "aria-label": t("trends.remove", { path: one.path }), text: "×", onclick: () => { series.splice(series.indexOf(one), 1); keep(); entries(); soon(); } }));
     }));
   }
   function values() {
