@@ -122,15 +122,23 @@ def words(checks, browser, demo, open_page, settled, screens, no_overflow, asset
 
 def paper(checks, browser, demo, open_page, settled, screens, out):
     """Each screen on paper: what is there is printed, nothing wider than the sheet."""
-    page = open_page(browser, demo, "panel")
+    page = open_page(browser, demo, "panel", scheme="dark")
     for screen in screens:
-        with checks.check(f"{screen} on paper"):
+        with checks.check(f"{screen} on paper: black on white, whose it is, nothing folded away"):
             settled(page, screen)
             page.wait_for_timeout(500)
+            followers = page.evaluate("document.querySelectorAll('.alarm').length")
+            page.evaluate("dispatchEvent(new Event('beforeprint'))")
             page.emulate_media(media="print")
             wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
             assert wide[0] <= wide[1], wide
             assert not page.evaluate("[...document.querySelectorAll('#nav, #who')].filter((e) => e.checkVisibility()).length")
+            assert "saltmarsh m1" in page.locator("#paper").inner_text()
+            colours = page.evaluate("[getComputedStyle(document.body).backgroundColor, getComputedStyle(document.querySelector('#verdict a')).color]")
+            assert colours == ["rgb(255, 255, 255)", "rgb(0, 0, 0)"], colours
+            if screen == "alarms":
+                # A moment later the screen may have drawn anew; what was opened for the paper stays open.
+                assert page.evaluate("document.querySelectorAll('.alarm').length") > followers
             page.pdf(path=str(out / f"paper-{screen}.pdf"), format="A4", print_background=True)
             page.emulate_media(media="screen")
     page.context.close()

@@ -38,14 +38,14 @@ function modes() {
   const long = h("select", { "aria-label": t("mode.how-long") }, [[1800, "30 min"], [3600, "1 h"], [14400, "4 h"], [28800, "8 h"]].map(([v, text]) => h("option", { value: v, text })));
   const reason = h("input", { maxlength: 200, "aria-label": t("act.reason"), placeholder: t("act.reason") });
   const set = (mode) => () => doAs("mode", { mode, ...(mode === "live" ? {} : { for_s: Number(long.value) }), reason: reason.value.trim() || undefined });
-  return h("section", { class: "sheet" }, h("h2", { text: t("mode.title") }), h("p", { text: t("mode.hint") }), h("div", { class: "row-of-buttons" }, long, reason),
+  return h("section", { class: "sheet no-paper" }, h("h2", { text: t("mode.title") }), h("p", { text: t("mode.hint") }), h("div", { class: "row-of-buttons" }, long, reason),
     h("div", { class: "row-of-buttons spaced" }, ["live", "maintenance", "test"].map((mode) => h("button", { text: t(`mode-word.${mode}`), onclick: set(mode) }))));
 }
 
 function settings() {
   const changed = () => dispatchEvent(new Event("lapwing-settings"));
   const group = (key, choices, current, take) => h("div", { role: "group", "aria-label": t(key) }, h("h3", { text: t(key) }), h("div", { class: "row-of-buttons" }, choices.map(([value, text]) => h("button", { "aria-pressed": String(value === current), text, onclick: () => { take(value); changed(); } }))));
-  return h("section", { class: "sheet" }, h("h2", { text: t("settings") }),
+  return h("section", { class: "sheet no-paper" }, h("h2", { text: t("settings") }),
     group("settings.language", languages(), language(), (code) => localStorage.setItem("language", code)),
     group("settings.units", [["si", "SI"], ["us", "US"]], isCustomary() ? "us" : "si", (units) => { localStorage.setItem("units", units); customary(units === "us"); }),
     group("settings.ground", [["auto", t("settings.auto")], ["light", t("settings.light")], ["dark", t("settings.dark")]], document.documentElement.dataset.ground ?? "auto", (ground) => {

@@ -39,7 +39,8 @@ export function screen(root, rest) {
   const ticking = setInterval(() => list.querySelectorAll("[data-since]").forEach((one) => say(one, since(Number(one.dataset.since)))), 1000);
   const renewing = setInterval(() => list.querySelectorAll("[data-now]").forEach((one) => say(one, nowOf(one.dataset.now))), 500);
   if (open.size) list.querySelector("[data-open]")?.scrollIntoView({ block: "center" });
-  return { leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearInterval(renewing); clearTimeout(timer); } };
+  const paper = () => { if (view !== "present") return; for (const row of rows.known.values()) row.under.open = true; draw(); };
+  return { paper, leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearInterval(renewing); clearTimeout(timer); } };
 }
 
 /** What an alarm's point shows now, behind what was said when it came. */

@@ -23,7 +23,8 @@ export function screen(root) {
   const renew = () => ask("links").then((answer) => state.takeLinks(answer.links)).catch(() => {});
   const stop = state.hear("links", draw);
   const timer = setInterval(renew, 2000);
-  return { leave: () => { stop(); clearInterval(timer); } };
+  const paper = () => list.querySelectorAll("details").forEach((one) => { one.open = true; });
+  return { paper, leave: () => { stop(); clearInterval(timer); } };
 }
 
 /** An element that is filled anew only where it says something else, so that a finger or the focus on it is not lost. */

@@ -82,6 +82,14 @@ function mode() {
   say(banner, `${t(`mode.${state.about.mode}`)} ${left}`);
 }
 
+/** Whose sheet it is and when it was printed; a screen may show for it what it folds away. */
+function paper() {
+  const sheet = document.getElementById("paper");
+  sheet.hidden = false;
+  say(sheet, `${state.about.site} ${state.about.module} · ${t(`nav.${wanted().name}`)} · ${new Date(state.now()).toLocaleString(language())}`);
+  shown?.paper?.();
+}
+
 function lost() {
   const banner = document.getElementById("lost");
   banner.hidden = !state.lost || !state.points.size;
@@ -102,6 +110,7 @@ async function begin() {
   state.hear("about", mode);
   state.hear("lost", lost);
   setInterval(mode, 1000);
+  addEventListener("beforeprint", paper);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
   addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
   const instead = (key) => { there = false; shown?.leave?.(); shown = null; fill(screen, h("p", { class: "empty", text: t(key) })); };

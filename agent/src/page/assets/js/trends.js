@@ -27,7 +27,7 @@ export function screen(root, rest) {
   const search = h("input", { type: "search", placeholder: t("trends.find"), "aria-label": t("trends.find"), oninput: () => find() });
   root.append(h("h1", { class: "only-spoken", text: t("nav.trends") }), buttons,
     h("div", { class: "sheet" }, canvas, h("p", { id: "trend-help", class: "hint", text: t("trends.help") }), legend),
-    h("section", { class: "sheet" }, h("h2", { text: t("trends.add") }), search, found));
+    h("section", { class: "sheet no-paper" }, h("h2", { text: t("trends.add") }), search, found));
 
   const view = () => { const to = end ?? state.now(); return { from: to - span, to }; };
   const colour = (n) => { const dark = document.documentElement.dataset.ground === "dark" || (document.documentElement.dataset.ground !== "light" && matchMedia("(prefers-color-scheme: dark)").matches); return COLOURS[dark ? "dark" : "light"][n % MOST]; };
