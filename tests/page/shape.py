@@ -110,8 +110,8 @@ def words(checks, browser, demo, open_page, settled, screens, no_overflow, asset
                 keys = [one for one in shown if re.fullmatch(r"[a-z][a-z-]*\.[a-z0-9_.-]+", one) and one in english]
                 assert not keys, f"keys without a text: {keys}"
                 values = page.locator(".value").all_text_contents()
-                # A value in the page's own digits has a comma; a version or a path is no value.
-                points = [one for one in values if re.search(r"\d\.\d", one)]
+                # A point may part thousands, and nothing else.
+                points = [one for one in values if re.search(r"\d\.\d", re.sub(r"(?<=\d)\.(?=\d{3}(?!\d))", "", one))]
                 assert not points, points
                 no_overflow(page)
                 cut = page.evaluate("""() => [...document.querySelectorAll("button, .mark, h2, h3, dt, dd, #nav a, .distance, .name")].filter((e) => e.checkVisibility() && e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline").map((e) => e.textContent.slice(0, 60))""")
