@@ -52,9 +52,9 @@ export function verdict(element, spoken) {
     }
     const others = alarms.filter((one) => one.alarm !== top.alarm && one.alarm !== worst.alarm && one.active).length;
     const stake = worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
-    const words = [state.lost ? t("verdict.unknown") : "", stake, others ? count("verdict.more", others) : ""].filter(Boolean).join(" · ");
+    const words = [state.lost ? t("verdict.unknown") : "", stake].filter(Boolean).join(" · "), more = others ? count("verdict.more", others) : "";
     fill(element, mark(worst.priority, state.isNew(worst) || state.isNew(top) ? "new" : ""),
-      h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", {}, words, now)));
+      h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", {}, words, now, more && ` · ${more}`)));
   };
 }
 
