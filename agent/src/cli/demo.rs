@@ -139,7 +139,11 @@ fn now_ms() -> u64 {
 /// start several at one moment: it gets any.
 fn page_address(read_by_a_program: bool) -> std::net::SocketAddr {
     let usual = std::net::SocketAddr::from(([127, 0, 0, 1], 8467));
-    if !read_by_a_program && std::net::TcpListener::bind(usual).is_ok() { usual } else { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) }
+    if !read_by_a_program && std::net::TcpListener::bind(usual).is_ok() {
+        usual
+    } else {
+        std::net::SocketAddr::from(([127, 0, 0, 1], 0))
+    }
 }
 
 fn greet(
