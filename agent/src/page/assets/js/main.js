@@ -42,14 +42,14 @@ function wanted() {
 }
 
 async function show() {
-  if (!there) { navigation(); return; }
+  navigation();
+  if (!there) return;
   const { name, rest } = wanted();
   const { screen: make } = await SCREENS[name]();
   shown?.leave?.();
   fill(screen);
   shown = make(screen, rest);
   document.title = `${t(`nav.${name}`)} · ${state.about.site} ${state.about.module}`;
-  navigation();
 }
 
 const places = new Map();
@@ -122,6 +122,8 @@ async function begin() {
       state.setLost(false);
       mode(); told();
       await show();
+      // The other screens are there before somebody wants them: also while the agent is not.
+      setTimeout(() => Object.values(SCREENS).forEach((one) => one().catch(() => {})), 1000);
     },
     refused: () => new Promise((done) => {
       instead("sign-in.needed");
