@@ -125,6 +125,7 @@ def paper(checks, browser, demo, open_page, settled, screens, out):
     page = open_page(browser, demo, "panel", scheme="dark")
     for screen in screens:
         with checks.check(f"{screen} on paper: black on white, whose it is, nothing folded away"):
+            page.emulate_media(media="screen")
             settled(page, screen)
             page.wait_for_timeout(500)
             page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = false; })")
@@ -141,7 +142,6 @@ def paper(checks, browser, demo, open_page, settled, screens, out):
                 shown, present = page.evaluate("import('/assets/js/state.js').then((state) => [document.querySelectorAll('.alarm').length, state.present().length])")
                 assert shown >= present > 3, (shown, present)
             page.pdf(path=str(out / f"paper-{screen}.pdf"), format="A4", print_background=True)
-            page.emulate_media(media="screen")
     page.context.close()
 
 

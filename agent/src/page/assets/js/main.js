@@ -44,8 +44,9 @@ function wanted() {
 async function show() {
   navigation();
   if (!there) return;
-  const { name, rest } = wanted();
+  const { name, rest } = wanted(), place = location.hash;
   const { screen: make } = await SCREENS[name]();
+  if (location.hash !== place) return; // somebody has gone on meanwhile
   shown?.leave?.();
   fill(screen);
   shown = make(screen, rest);
