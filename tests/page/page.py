@@ -309,6 +309,7 @@ def main():
             shape.targets(checks, browser, demo, open_page, settled, SCREENS)
             shape.magnified(checks, browser, demo, open_page, settled, SCREENS, no_overflow, axe, out)
             shape.words(checks, browser, demo, open_page, settled, SCREENS, no_overflow, ASSETS, out)
+            shape.reached(checks, browser, demo, open_page, settled, SCREENS)
             shape.paper(checks, browser, demo, open_page, settled, SCREENS, out)
             shape.policy(checks, browser, demo, open_page, settled, SCREENS)
             actions(checks, browser, demo, out)

@@ -120,6 +120,46 @@ def words(checks, browser, demo, open_page, settled, screens, no_overflow, asset
         page.context.close()
 
 
+def reached(checks, browser, demo, open_page, settled, screens):
+    """With the key Tab alone everything that can be touched is reached, in the order it is read, and it is seen where the focus is."""
+    page = open_page(browser, demo, "panel")
+    for screen in screens:
+        with checks.check(f"{screen}: the key Tab reaches everything, and the focus is seen"):
+            settled(page, screen)
+            page.wait_for_timeout(300)
+            wanted = page.evaluate("""() => { const all = [...document.querySelectorAll("a[href], button:not(:disabled), input, select, summary")].filter((e) => e.checkVisibility({ visibilityProperty: true }));
+                all.forEach((e, n) => { e.dataset.walk = n; }); document.activeElement?.blur(); scrollTo(0, 0); return all.length; }""")
+            seen, dim = [], []
+            for _ in range(wanted + 25):
+                page.keyboard.press("Tab")
+                at = page.evaluate("""() => { const e = document.activeElement; if (!e || e === document.body) return null;
+                    const style = getComputedStyle(e), r = e.getBoundingClientRect();
+                    return { walk: e.dataset.walk, name: (e.getAttribute("aria-label") ?? e.textContent ?? e.tagName).slice(0, 40), seen: style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2, inside: r.bottom > 0 && r.top < innerHeight }; }""")
+                if at is None:
+                    continue
+                if at["walk"] is not None:
+                    seen.append(int(at["walk"]))
+                if not at["seen"] or not at["inside"]:
+                    dim.append(at)
+            assert wanted > 5 and set(range(wanted)) <= set(seen), (wanted, sorted(set(range(wanted)) - set(seen)))
+            # A new screen has the focus on what it holds; the ways to the others come round after it.
+            first = list(dict.fromkeys(seen))
+            first = first[first.index(0) :] + first[: first.index(0)]
+            assert first == sorted(first), first
+            assert not dim, dim[:4]
+    with checks.check("a dialog keeps the focus, and Escape closes it and gives it back"):
+        page.locator("#who button").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector("dialog[open]")
+        for _ in range(25):
+            page.keyboard.press("Tab")
+            assert page.evaluate("document.activeElement === document.body || Boolean(document.activeElement.closest('dialog'))")
+        page.keyboard.press("Escape")
+        page.wait_for_selector("dialog", state="detached")
+        assert page.evaluate("document.activeElement?.closest('#who') !== null")
+    page.context.close()
+
+
 def paper(checks, browser, demo, open_page, settled, screens, out):
     """Each screen on paper: what is there is printed, nothing wider than the sheet."""
     page = open_page(browser, demo, "panel", scheme="dark")
