@@ -118,6 +118,32 @@ pub struct Health {
     pub starts: u32,
     /// By link: requests without a believed answer since the last look, 0.1 %.
     pub errors: Vec<u32>,
+    /// Certificates that connections stand on, a file once.
+    pub certificates: Vec<Certificate>,
+}
+
+/// A file of certificates, and the agent's own point that tells how many days it still holds.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Certificate {
+    /// The point.
+    pub point: u32,
+    /// What it is called by: the first of its uses, as in the point's path.
+    pub name: String,
+    /// What it is used for, as people say it.
+    pub used: Vec<String>,
+    /// The file.
+    pub path: PathBuf,
+    /// What it holds.
+    pub holds: Holds,
+}
+
+/// What a file of certificates holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Holds {
+    /// A certificate that is shown to others, and those that vouch for it.
+    Chain,
+    /// Authorities that are trusted.
+    Authorities,
 }
 
 impl Health {
@@ -125,12 +151,13 @@ impl Health {
     #[must_use]
     pub fn points(&self) -> Vec<u32> {
         let Self { good, skipped, lateness, waiting, dropped, unsent, oldest, store, commit, disk_free, .. } = self;
-        let Self { written, clock, cpu, memory, starts, errors, .. } = self;
+        let Self { written, clock, cpu, memory, starts, errors, certificates, .. } = self;
         let mut points = vec![
             *good, *skipped, *lateness, *waiting, *dropped, *unsent, *oldest, *store, *commit, *disk_free, *written,
             *clock, *cpu, *memory, *starts,
         ];
         points.extend(errors);
+        points.extend(certificates.iter().map(|certificate| certificate.point));
         points
     }
 }
