@@ -430,7 +430,7 @@ fn good(plan: &Plan, moment: &Moment<'_, '_>, point: u32) -> Option<f64> {
 
 /// Heat that a module called steady may still store: what is asked for, and what the simulator's recirculation counts twice
 /// (1.5 % of the load).
-const STEADY_KW: f64 = 8.0 + 6.0;
+const STEADY_KW: f64 = 1.25 * 8.0 + 6.0;
 
 /// Heat that goes into the module's mass: what is put in less what the water carries away.
 fn stored_kw(truth: &Truth) -> f64 {
@@ -699,15 +699,21 @@ const RAISED: &[(&str, &[&str])] = &[
 fn thermal_alarms_come_where_they_belong_and_nowhere_else() {
     let plan = virtually::demo_plan();
     let names: Vec<&str> = Scenario::names().collect();
-    std::thread::scope(|scope| {
-        for names in names.chunks(names.len().div_ceil(2)) {
-            let plan = &plan;
-            scope.spawn(move || names.iter().for_each(|name| thermal_alarms_of(plan, name)));
-        }
+    let wrong: Vec<String> = std::thread::scope(|scope| {
+        let halves: Vec<_> = names
+            .chunks(names.len().div_ceil(2))
+            .map(|names| {
+                let plan = &plan;
+                scope.spawn(move || names.iter().filter_map(|name| thermal_alarms_of(plan, name)).collect::<Vec<_>>())
+            })
+            .collect();
+        halves.into_iter().flat_map(|half| half.join().expect("a play does not panic")).collect()
     });
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
-fn thermal_alarms_of(plan: &Plan, name: &str) {
+/// What a scenario raised, if that is not what belongs to it.
+fn thermal_alarms_of(plan: &Plan, name: &str) -> Option<String> {
     let mut raised: Vec<&str> = Vec::new();
     virtually::play(plan, &Scenario::named(name).expect("a scenario"), SEED, 2 * SECONDS, &mut |moment| {
         for transition in moment.transitions.iter().filter(|transition| transition.active) {
@@ -720,10 +726,10 @@ fn thermal_alarms_of(plan: &Plan, name: &str) {
     });
     raised.sort_unstable();
     let expected = RAISED.iter().find(|(scenario, _)| *scenario == name).map_or(&[][..], |(_, ids)| *ids);
-    assert_eq!(raised, expected, "{name}");
+    (raised != expected).then(|| format!("{name}: {raised:?}, expected {expected:?}"))
 }
 
-/// The load falls by a fifth after two minutes and comes back twelve minutes later: the water carries first too much, then
+/// The load falls by a fifth after two minutes and comes back sixteen minutes later: the water carries first too much, then
 /// too little, and no sensor is wrong.
 #[test]
 fn nobody_is_suspected_while_the_racks_store_heat() {
@@ -732,7 +738,7 @@ fn nobody_is_suspected_while_the_racks_store_heat() {
         ["module/steady", "module/heat-balance-suspect", "module/heat-balance"].map(|path| index(&plan, path));
     let mut load = |at_ms: u64, plant: &mut Plant| match at_ms {
         120_000 => plant.set_load(0.8),
-        840_000 => plant.set_load(1.0),
+        1_080_000 => plant.set_load(1.0),
         _ => {}
     };
     let (mut open_kw, mut believed_kw) = (0.0_f64, 0.0_f64);
@@ -752,15 +758,16 @@ fn nobody_is_suspected_while_the_racks_store_heat() {
             named.push(second);
         }
     };
-    virtually::play_steered(&plan, &Scenario::named("calm").expect("a scenario"), SEED, 1620, &mut load, &mut look);
-    println!("open by {open_kw} kW, believed {believed_kw} kW; steady {} s", calm.len());
+    virtually::play_steered(&plan, &Scenario::named("calm").expect("a scenario"), SEED, 2040, &mut load, &mut look);
+    let begins: Vec<&u64> = calm.iter().filter(|second| !calm.contains(&(*second - 1))).collect();
+    println!("open by {open_kw} kW, believed {believed_kw} kW; steady {} s, from {begins:?} s", calm.len());
     assert!(named.is_empty(), "{named:?}");
     assert!(open_kw > 50.0, "the steps show in the balance: {open_kw} kW");
     assert!(believed_kw < 0.05 * 330.0, "{believed_kw} kW");
-    for (from, until) in [(60, 120), (825, 840), (1560, 1620)] {
+    for (from, until) in [(60, 120), (960, 1080), (1920, 2040)] {
         assert!((from..until).all(|second| calm.contains(&second)), "not steady at rest before {until} s");
     }
-    assert!(!(122..300).chain(842..1020).any(|second| calm.contains(&second)), "steady right after a step");
+    assert!(!(122..300).chain(1082..1260).any(|second| calm.contains(&second)), "steady right after a step");
 }
 
 /// The load ramps up through the failover limits of the busways, begun at every phase of scan and meter: no alarm comes
@@ -821,7 +828,8 @@ fn no_alarm_comes_later_than_its_stated_worst() {
         println!("busway {busway}: {worst_ms} ms measured, {all_ms} ms stated, of that {held_ms} held ({})", late.spoken());
         assert!(u128::from(*worst_ms) <= all_ms, "busway {busway}: {worst_ms} ms measured, {all_ms} ms stated");
         assert!(held_ms > 0);
-        beyond += usize::from(u128::from(*worst_ms) > all_ms - held_ms);
+        // Here the wire, the disk and the broker take no time.
+        beyond += usize::from(u128::from(*worst_ms) > (late.probe + late.refresh + late.scan).as_millis());
     }
     assert!(compared == 16 * 6 && beyond > 0, "without the rounds that are held the stated worst was too little");
 }

@@ -21,6 +21,8 @@ const WINDOW: Argument = number("window_min", "min", "length of the window of th
 const LONGEST_MIN: f64 = 60.0;
 /// Standard errors by which a slope may be steeper than it looks.
 const BELIEVABLE: f64 = 2.0;
+/// A module that was steady stays so up to this multiple of the limit, so that the answer does not flicker at it.
+const STAYS: f64 = 1.25;
 /// Temperatures count in thousandths of a kelvin.
 const STEPS_A_K: f64 = 1000.0;
 
@@ -56,8 +58,10 @@ pub(super) const FUNCTIONS: &[Function] = &[
             if !(within > 0.0 && within.is_finite()) {
                 return Err(domain("within_kw must be positive"));
             }
-            let steady = stored_kw(given)?.is_some_and(|kw| kw <= within);
-            Ok(f64::from(u8::from(steady)).into())
+            let stored = stored_kw(given)?;
+            let steady = &mut given.memory::<Seen>().steady;
+            *steady = stored.is_some_and(|kw| kw <= if *steady { STAYS * within } else { within });
+            Ok(f64::from(u8::from(*steady)).into())
         },
     },
 ];
@@ -68,6 +72,7 @@ struct Seen {
     /// By temperature, air before water.
     windows: Vec<Window>,
     load: LaggedLoad,
+    steady: bool,
 }
 
 /// The largest of the bounds; `None` before a whole window was read.
