@@ -398,6 +398,7 @@ fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
             Some((span(slowly, of), 0.5))
         }
         // Two meters of one current: they differ by their noise, steps and the moment they are read at.
+        ["main", "meter-difference"] if slowly.iter().any(|t| t.main_kw < 1.0) => None, // batteries feed what is below
         [.., "meter-difference"] => Some(((0.0, 0.0), 3.0)),
         ["busway", busway, kind @ ("load" | "failover-load")] => {
             let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
@@ -790,6 +791,8 @@ const THERMAL: &[&str] = &[
 const RAISED: &[(&str, &[&str])] = &[
     ("humidity-rise", &["condensation-imminent", "condensation-near"]),
     ("sensor-drift", &["heat-balance-open"]),
+    ("fans-to-minimum", &["inlet-air-changes-fast"]),
+    ("pump-trip-standby-fails", &["inlet-air-changes-fast"]),
 ];
 
 #[test]
@@ -922,7 +925,10 @@ fn no_alarm_comes_later_than_its_stated_worst() {
     let mut beyond = 0;
     for ((busway, late), worst_ms) in BUSWAY_NAMES.iter().zip(&stated).zip(&worst) {
         let (all_ms, held_ms) = (late.total().as_millis(), late.held.as_millis());
-        println!("busway {busway}: {worst_ms} ms measured, {all_ms} ms stated, of that {held_ms} held ({})", late.spoken());
+        println!(
+            "busway {busway}: {worst_ms} ms measured, {all_ms} ms stated, of that {held_ms} held ({})",
+            late.spoken()
+        );
         assert!(u128::from(*worst_ms) <= all_ms, "busway {busway}: {worst_ms} ms measured, {all_ms} ms stated");
         assert!(held_ms > 0);
         // Here the wire, the disk and the broker take no time.

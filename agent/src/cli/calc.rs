@@ -61,8 +61,7 @@ pub(super) fn calc(args: &CalcArgs) -> End {
 fn written(inputs: &[String]) -> Result<Map<String, Value>, String> {
     let mut all = Map::new();
     for input in inputs {
-        let (key, value) =
-            input.split_once('=').ok_or_else(|| format!("'{input}' is no input: write key=value."))?;
+        let (key, value) = input.split_once('=').ok_or_else(|| format!("'{input}' is no input: write key=value."))?;
         let value = serde_json::from_str(value).unwrap_or_else(|_| Value::String(value.to_owned()));
         if all.insert(key.to_owned(), value).is_some() {
             return Err(format!("{key} is given twice: write it once."));

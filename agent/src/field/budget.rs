@@ -247,7 +247,9 @@ impl Lateness {
             Some("refresh") => "the device itself is slow: shorten its own averaging, or watch what changes before it",
             Some("scan") => "shorten its scan_period",
             Some("line") => "relieve the link",
-            Some("held") => "shorten the scan_period of what it is computed from: rounds are waited out while that moves",
+            Some("held") => {
+                "shorten the scan_period of what it is computed from: rounds are waited out while that moves"
+            }
             Some("window") => "shorten `over`, or the window of what it is computed by",
             Some("delay") => "shorten on_delay",
             _ => "give respond_within the time a person really has",

@@ -12,8 +12,12 @@ const AIR: Argument = list("air_c", "Cel", "air temperatures before and behind t
 const WATER: Argument = list("water_c", "Cel", "water temperatures of the loop");
 const LOAD: Argument = list("q_kw", "kW", "heat put in; its sum counts");
 const MASS: Argument = number("c_mass", "kJ/K", "heat capacity of the equipment");
-const TRANSFER: Argument =
-    number_or("ha_kw_k", "kW/K", 0.0, "heat transfer between equipment and air as fitted; 0: not fitted, the safe side");
+const TRANSFER: Argument = number_or(
+    "ha_kw_k",
+    "kW/K",
+    0.0,
+    "heat transfer between equipment and air as fitted; 0: not fitted, the safe side",
+);
 const LOOP: Argument = number("c_loop", "kJ/K", "heat capacity of the loop's water");
 const WINDOW: Argument = number("window_min", "min", "length of the window of the slopes");
 
@@ -34,9 +38,7 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "kW",
         run: |given| match stored_kw(given)? {
             Some(kw) => Ok(kw.into()),
-            None => {
-                Err(NoNumber { word: "not_available", why: "a whole window has not been read yet".into() })
-            }
+            None => Err(NoNumber { word: "not_available", why: "a whole window has not been read yet".into() }),
         },
     },
     Function {
