@@ -1,13 +1,15 @@
 """An agent with many live points: one Modbus server made here, as many devices as are needed, and `lapwing run` on them.
 
-Every register changes each second, so that every reading is news. The first points fill the roles of the drawing. Ends with
-its block.
+Every register changes each second, so that every reading is news; some can be held at a value, and the server can fall
+silent. The first points fill the roles of the drawing. The agent can be stopped, started again at the same address and told
+of a changed configuration. Ends with its block.
 """
 
 import json
 import os
 import pathlib
 import shutil
+import signal
 import socketserver
 import struct
 import subprocess
@@ -29,7 +31,7 @@ class Asked(socketserver.BaseRequestHandler):
                 data = self.request.recv(4096)
             except OSError:
                 return
-            if not data:
+            if not data or self.server.silent:
                 return
             held += data
             while len(held) >= 12:
@@ -40,6 +42,7 @@ class Asked(socketserver.BaseRequestHandler):
                     body = struct.pack(">BB", function | 0x80, 1)
                 else:
                     values = [150 + (now * (1 + (unit + at) % 7) + 13 * at) % 100 for at in range(start, start + count)]
+                    values = [self.server.forced.get((unit, at), value) for at, value in zip(range(start, start + count), values)]
                     body = struct.pack(f">BB{count}H", 3, 2 * count, *values)
                 self.request.sendall(struct.pack(">HHHB", transaction, 0, len(body) + 1, unit) + body)
 
@@ -47,10 +50,15 @@ class Asked(socketserver.BaseRequestHandler):
 class Server(socketserver.ThreadingTCPServer):
     daemon_threads = True
     allow_reuse_address = True
+    silent = False
+
+    def __init__(self, *given):
+        self.forced = {}
+        super().__init__(*given)
 
 
-def configure(place, port, points):
-    """Writes a module with so many points; answers its file."""
+def configure(place, port, points, alarms=("warm",)):
+    """Writes a module with so many points and these alarms of the first one; answers its file."""
     lines = ['[module]\nsite = "saltmarsh"\nname = "many"\n[mqtt]\nbroker = "127.0.0.1:1"\n[http]\nlisten = "127.0.0.1:0"']
     lines.append(f'[store]\ndir = "{place / "store"}"\n[[link]]\nname = "many"\nmodbus_tcp = "127.0.0.1:{port}"')
     for device in range(-(-points // EACH)):
@@ -59,7 +67,7 @@ def configure(place, port, points):
         rows = (f'[[point]]\npath = "value/{at:02}"\nquantity = "temperature"\nunit = "Cel"\nregister = "holding:{at}"\nas = "u16"\nscale = 0.1\nscan_period = "1s"' for at in range(here))
         (place / f"map-{here}.toml").write_text("\n".join(rows) + "\n")
     lines.append("[overview]\n" + "\n".join(f'{role} = "device/00/value/{at:02}"' for at, role in enumerate(ROLES[:points])))
-    lines.append('[[alarm]]\nid = "warm"\npoint = "device/00/value/00"\nhigh = 40.0\ndeadband = 1.0\npriority = "low"\ntext = "{value} is above {limit}"\nconsequence = "None."\nresponse = "None."\nrespond_within = "1h"')
+    lines += (f'[[alarm]]\nid = "{name}"\npoint = "device/00/value/{at:02}"\nhigh = 40.0\ndeadband = 1.0\npriority = "low"\ntext = "{{value}} is above {{limit}}"\nconsequence = "None."\nresponse = "None."\nrespond_within = "1h"' for at, name in enumerate(alarms))
     module = place / "module.toml"
     module.write_text("\n".join(lines) + "\n")
     return module
@@ -75,10 +83,32 @@ class Many:
         module = configure(self.place, self.server.server_address[1], points)
         if prepare:
             prepare(module, self.place)
-        command = [lapwing, "run", "--config", str(module), "--json"]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-        self.url = "http://" + json.loads(self.process.stdout.readline())["addresses"]["http"]
-        threading.Thread(target=lambda: [None for _ in self.process.stdout], daemon=True).start()
+        self.command = [lapwing, "run", "--config", str(module), "--json"]
+        self.start()
+
+    def start(self, listen="127.0.0.1:0"):
+        """Starts the agent and waits until its page is there."""
+        surroundings = {**os.environ, "LAPWING__HTTP__LISTEN": listen}
+        process = subprocess.Popen(self.command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=surroundings)
+        self.process, self.url = process, "http://" + json.loads(process.stdout.readline())["addresses"]["http"]
+        threading.Thread(target=lambda: [None for _ in process.stdout], daemon=True).start()
+
+    def kill(self):
+        self.process.kill()
+        self.process.wait()
+
+    def start_again(self):
+        """At the address it had."""
+        self.start(self.url.removeprefix("http://"))
+
+    def follow(self, points, alarms):
+        """Another configuration, taken up while the agent runs."""
+        configure(self.place, self.server.server_address[1], points, alarms)
+        self.process.send_signal(signal.SIGHUP)
+
+    def add_account(self, name, role, secret):
+        add = [self.command[0], "account", "add", name, "--role", role, "--data", str(self.place / "store")]
+        subprocess.run(add, input=secret + "\n", text=True, check=True, stdout=subprocess.DEVNULL)
 
     def used_s(self):
         """Processor time of the agent so far."""

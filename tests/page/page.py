@@ -21,10 +21,13 @@ from playwright.sync_api import expect, sync_playwright
 
 from demo import PIN, Demo
 from many import Many
+import shape
+from upsets import upsets
 
-SIZES = {"panel": (1280, 800), "phone": (390, 844), "wall": (2560, 1440)}
+SIZES = {"panel": (1280, 800), "phone": (390, 844), "wall": (1920, 1080), "large wall": (2560, 1440)}
 SCREENS = ["overview", "alarms", "trends", "links", "about"]
 WAIT_MS = 30_000
+ASSETS = pathlib.Path(__file__).parents[2] / "agent/src/page/assets"
 
 
 class Checks:
@@ -98,16 +101,6 @@ def looks(checks, browser, demo, out, scenario):
             with checks.check(f"{scenario}: no script error on a {size}, {scheme}"):
                 assert not page.faults, page.faults
             page.context.close()
-
-
-def targets(checks, browser, demo):
-    page = open_page(browser, demo, "panel", screen="alarms")
-    with checks.check("what is touched on the panel is at least 90 px high"):
-        page.wait_for_selector(".alarm button.do")
-        small = page.evaluate("""[...document.querySelectorAll('#nav a, .touch, .alarm-text')].map(e => [e.textContent, e.getBoundingClientRect().height])
-            .filter(([, high]) => high > 0 && high < 90)""")
-        assert not small, small
-    page.context.close()
 
 
 def actions(checks, browser, demo, out):
@@ -313,7 +306,12 @@ def main():
         with Demo(lapwing, "pump-trip-standby-fails") as demo:
             demo.wait(lambda line: line.get("kind") == "alarm" and line.get("to") == "unacknowledged")
             looks(checks, browser, demo, out, "pump-trip-standby-fails")
-            targets(checks, browser, demo)
+            shape.targets(checks, browser, demo, open_page, settled, SCREENS)
+            shape.magnified(checks, browser, demo, open_page, settled, SCREENS, no_overflow, axe, out)
+            shape.words(checks, browser, demo, open_page, settled, SCREENS, no_overflow, ASSETS, out)
+            shape.reached(checks, browser, demo, open_page, settled, SCREENS)
+            shape.paper(checks, browser, demo, open_page, settled, SCREENS, out)
+            shape.policy(checks, browser, demo, open_page, settled, SCREENS)
             actions(checks, browser, demo, out)
             trends(checks, browser, demo, out)
         with Demo(lapwing, "fan-lost") as demo:
@@ -330,6 +328,7 @@ def main():
         with Many(lapwing, 2000) as many:
             live_figures(checks, browser, many, 600 if long else 15, "2000 points")
         loss(checks, browser, lapwing, out)
+        upsets(checks, browser, lapwing, out, open_page)
         if long:
             every_scenario(checks, browser, lapwing, out)
         browser.close()

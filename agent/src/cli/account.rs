@@ -166,6 +166,7 @@ fn in_words(summary: &Summary) -> Vec<String> {
         let times = if figures.occurrences == 1 { "once".to_owned() } else { format!("{} times", figures.occurrences) };
         let soon = figures.seconds_to_announce.map(|s| format!(", first {s:.1} s after the fault")).unwrap_or_default();
         let told = match figures.announced {
+            0 if summary.alarm_load.announced == 0 => ", told nobody",
             0 => ", attached to what was told",
             _ => "",
         };

@@ -66,7 +66,7 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         mode: Some(Mode::Simulated),
         store_dir: Some(directory.path.join("store")),
         broker: Some(broker_address.to_string()),
-        page: Some(page_address()),
+        page: Some(page_address(args.json)),
         review: false,
     };
     // The demo takes no environment: it must run the same everywhere.
@@ -135,10 +135,15 @@ fn now_ms() -> u64 {
     u64::try_from(since.as_millis()).unwrap_or(u64::MAX)
 }
 
-/// The page's usual address if it is free, else any: a demo runs beside another agent.
-fn page_address() -> std::net::SocketAddr {
+/// The page's usual address if it is free, else any: a demo runs beside another agent. A program is told the address, and may
+/// start several at one moment: it gets any.
+fn page_address(read_by_a_program: bool) -> std::net::SocketAddr {
     let usual = std::net::SocketAddr::from(([127, 0, 0, 1], 8467));
-    if std::net::TcpListener::bind(usual).is_ok() { usual } else { std::net::SocketAddr::from(([127, 0, 0, 1], 0)) }
+    if !read_by_a_program && std::net::TcpListener::bind(usual).is_ok() {
+        usual
+    } else {
+        std::net::SocketAddr::from(([127, 0, 0, 1], 0))
+    }
 }
 
 fn greet(

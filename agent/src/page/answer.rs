@@ -38,6 +38,9 @@ pub(super) struct About {
     pub catalogue: String,
     /// The event store.
     pub store: AboutStore,
+    /// The history, where it is kept.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub history: Option<AboutHistory>,
     /// Who is signed in on this session.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub signed_in: Option<Person>,
@@ -57,6 +60,17 @@ pub(super) struct AboutStore {
     pub unsent: u64,
     /// Commits that wait for the disk.
     pub waiting: usize,
+}
+
+/// The history in `GET /api/about`.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub(super) struct AboutHistory {
+    /// Its size on disk.
+    pub bytes: u64,
+    /// Readings reach the disk.
+    pub durable: bool,
+    /// Readings dropped since the start because the disk did not keep up.
+    pub dropped: u64,
 }
 
 /// A person.

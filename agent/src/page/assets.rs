@@ -70,6 +70,38 @@ mod tests {
         }
     }
 
+    /// Keys and texts of a language's file: every quoted or bare key with the quoted text behind it.
+    fn texts(path: &str) -> std::collections::BTreeMap<String, String> {
+        let file = Files::get(path).expect("the language's file is embedded");
+        let text = String::from_utf8(file.data.into_owned()).expect("UTF-8");
+        let (_, body) = text.split_once("export default {").expect("one object");
+        let mut found = std::collections::BTreeMap::new();
+        for entry in body.split("\",").filter(|entry| entry.contains(": \"")) {
+            let (key, words) = entry.split_once(": \"").expect("filtered");
+            let doubled = found.insert(key.trim().trim_matches('"').to_owned(), words.to_owned());
+            assert_eq!(doubled, None, "{path} has '{key}' twice");
+        }
+        found
+    }
+
+    fn gaps(words: &str) -> std::collections::BTreeSet<&str> {
+        words.split('{').skip(1).filter_map(|rest| rest.split_once('}')).map(|(name, _)| name).collect()
+    }
+
+    #[test]
+    fn every_language_has_the_same_texts_with_the_same_gaps() {
+        let english = texts("texts/en.js");
+        assert!(english.len() > 200, "{}", english.len());
+        for path in Files::iter().filter(|path| path.starts_with("texts/")) {
+            let other = texts(&path);
+            assert_eq!(other.keys().collect::<Vec<_>>(), english.keys().collect::<Vec<_>>(), "{path}");
+            for (key, words) in &other {
+                let wanted = english.get(key).map(|words| gaps(words));
+                assert_eq!(Some(gaps(words)), wanted, "{path} {key}");
+            }
+        }
+    }
+
     #[test]
     fn the_first_load_is_small() {
         let bytes: usize = Files::iter().filter_map(|path| Files::get(&path)).map(|file| file.data.len()).sum();

@@ -1,7 +1,8 @@
 //! The live stream: server-sent events (HTML Living Standard, section 9.2) of readings, alarms, events and links.
 //!
-//! A stream is pulled by its client: each pull sends what changed on the board since the last, at most every 100 ms. So a
-//! slow client gets fewer and larger packets and costs no memory; one that misses alarms or events is told so and cut.
+//! A stream is pulled by its client: each pull sends what changed on the board since the last, at most every 50 ms. So a
+//! slow client gets fewer and larger packets and costs no memory; one that misses alarms or events is told so and cut, and so
+//! is one whose session ends where reading needs a session.
 //! A beat every second shows that the stream lives. Never panics.
 
 use std::convert::Infallible;
@@ -10,6 +11,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use axum::extract::State;
+use axum::http::HeaderMap;
 use axum::response::sse::{Event, Sse};
 use futures_util::stream::{self, Stream};
 use serde_json::{Value, json};
@@ -17,19 +19,20 @@ use tokio::sync::broadcast::{self, error::RecvError};
 use tokio::time::{Instant, sleep_until};
 
 use super::trouble::Trouble;
-use super::{Shared, links, now_ms, read, rules};
+use super::{Shared, links, now_ms, person, read, rules};
 use crate::core::board::Happened;
 
 /// Streams open at once; each is a screen.
 const MOST: usize = 64;
 /// Readings are sent at most this often.
-const EVERY: Duration = Duration::from_millis(100);
+const EVERY: Duration = Duration::from_millis(50);
 /// A beat is sent at least this often.
 const BEAT: Duration = Duration::from_secs(1);
 
 /// `GET /api/live`.
 pub(super) async fn live(
     State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Trouble> {
     let Some(place) = Place::take(&shared) else {
         return Err(Trouble::Unavailable(format!("{MOST} live streams are open already; close a page.")));
@@ -41,6 +44,7 @@ pub(super) async fn live(
         next_beat: Instant::now() + BEAT,
         number: 0,
         over: false,
+        headers,
         place,
     };
     Ok(Sse::new(stream::unfold(feed, |mut feed| async move {
@@ -74,6 +78,8 @@ struct Feed {
     next_beat: Instant,
     number: u64,
     over: bool,
+    /// Of the request: whose session it is.
+    headers: HeaderMap,
     place: Place,
 }
 
@@ -114,6 +120,10 @@ impl Feed {
                 },
                 () = sleep_until(self.next_readings) => {
                     self.next_readings = Instant::now() + EVERY;
+                    if !shared.open_reading && person::signed_in(&shared, &self.headers).is_none() {
+                        self.over = true;
+                        return Some(self.event("cut", &json!({ "text": "The session has ended. Sign in again." })));
+                    }
                     let changes = shared.board.changes();
                     let values = if changes > sent { read::values(&shared, sent) } else { Vec::new() };
                     if !values.is_empty() {
@@ -136,7 +146,8 @@ impl Feed {
         self.event(
             "hello",
             &json!({
-                "t": now_ms(), "log": head.log, "boot": head.boot, "catalogue": shared.catalogue_hash, "mode": head.mode_word(),
+                "t": now_ms(), "log": head.log, "boot": head.boot, "catalogue": shared.catalogue_hash,
+                "plan": shared.plan_number, "mode": head.mode_word(),
             }),
         )
     }

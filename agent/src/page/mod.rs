@@ -47,6 +47,8 @@ pub use serve::{Page, PageError};
 pub struct Shared {
     /// The plan.
     pub plan: Arc<Plan>,
+    /// How many plans were in force since the start, this one included: a page that holds another loads everything anew.
+    pub plan_number: u64,
     /// The catalogue, in the plan's order of points.
     pub catalogue: Vec<CataloguePoint>,
     /// Its hash.
@@ -104,6 +106,7 @@ impl Current {
         let before = Arc::clone(&current);
         *current = Arc::new(Shared {
             overview: overview::of(&plan),
+            plan_number: before.plan_number.saturating_add(1),
             plan,
             catalogue,
             catalogue_hash,
@@ -144,6 +147,7 @@ impl Shared {
     ) -> Self {
         let overview = overview::of(&plan);
         Self {
+            plan_number: 1,
             catalogue,
             catalogue_hash,
             board,

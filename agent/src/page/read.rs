@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use lapwing_protocol::{AlarmRecord, Decimal};
 
-use super::answer::{About, AboutStore, Alarms, Now, Person, PointRow, Points, ValueRow};
+use super::answer::{About, AboutHistory, AboutStore, Alarms, Now, Person, PointRow, Points, ValueRow};
 use super::{Shared, now_ms, person};
 use crate::core::board::Shown;
 
@@ -19,6 +19,7 @@ pub(super) async fn about(State(shared): State<Arc<Shared>>, headers: HeaderMap)
     let session = person::signed_in(&shared, &headers);
     let head = shared.board.head();
     let store = shared.writer.state();
+    let history = shared.history.as_ref().map(crate::store::history::Recorder::state);
     Json(About {
         site: shared.plan.module.site.clone(),
         module: shared.plan.module.name.clone(),
@@ -31,6 +32,11 @@ pub(super) async fn about(State(shared): State<Arc<Shared>>, headers: HeaderMap)
         clock_synced: head.clock_synced,
         catalogue: shared.catalogue_hash.clone(),
         store: AboutStore { durable: store.failing.is_none(), unsent: store.unsent, waiting: store.waiting },
+        history: history.map(|history| AboutHistory {
+            bytes: history.bytes,
+            durable: history.failing.is_none(),
+            dropped: history.dropped,
+        }),
         csrf: session.as_ref().map(|session| session.token.clone()),
         signed_in: session.map(|session| Person { name: session.name, role: session.role.word().into() }),
         overview: shared.overview.clone(),

@@ -88,7 +88,11 @@ impl Wrong {
             Self::BadPattern { .. } => "write segments between slashes; {name} captures one segment, * stands for one".into(),
             Self::BadPointPattern { .. } => "write a path with * in a segment and ** for any number of them, such as \"coil/**\"".into(),
             Self::TwoConditions { .. } => "keep one; the other is an alarm of its own".into(),
-            Self::NoCondition => "add one of high, low, rise_per_min, fall_per_min, state, bad_measurement = true".into(),
+            Self::NoCondition => {
+                "add one of high, low, rise_per_min, fall_per_min, state, rises_to or falls_to with within, deviation, \
+                 discrepancy, fewer_than, frozen, bad_measurement = true"
+                    .into()
+            }
             Self::SameAlarmId { .. } => "name the varying segment in the pattern, as {place}, and use {place} in the id".into(),
             Self::ReservedAlarm { .. } => "choose another first segment".into(),
             Self::UnknownPlaceholder { known, .. } => format!("use one of {}, or capture it in `point`", known.join(", ")),

@@ -113,7 +113,10 @@ impl Poll {
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
             self.devices[job.device].half_proved = false;
-            self.devices[job.device].status = failure.status();
+            // Of what it did not refuse, it is not known that the device lacks it.
+            if self.slots[self.devices[job.device].slots.clone()].iter().all(|slot| slot.refused) {
+                self.devices[job.device].status = failure.status();
+            }
             self.health.undecided(job.device, t);
             return;
         }

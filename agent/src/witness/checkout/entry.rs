@@ -161,7 +161,8 @@ pub fn compare(point: &Point, typed: &str, read: i64) -> Result<Comparison, Stri
     let number = Decimal::parse(&typed.replacen(',', ".", 1)).ok();
     match (state, number) {
         (Some(expected), _) => Ok(Comparison::State { expected, same: expected == read }),
-        (None, Some(number)) if !point.states.is_empty() => {
+        // A state is itself or another, whether the map names it or not.
+        (None, Some(number)) if !point.states.is_empty() || point.quantity == "state" => {
             let expected = number.rescale(0).map_err(|_| no_value(point, typed))?.mantissa;
             Ok(Comparison::State { expected, same: expected == read })
         }
@@ -247,5 +248,8 @@ mod tests {
         assert_eq!(compare(&contact, "Open", 1).map(|c| c.agrees()), Ok(true));
         assert_eq!(compare(&contact, "0", 1).map(|c| c.agrees()), Ok(false));
         assert!(compare(&contact, "ajar", 1).expect_err("no such state").contains("closed, open"));
+        let unnamed = point("state", "1", 0);
+        assert_eq!(compare(&unnamed, "1", 1).map(|c| c.agrees()), Ok(true));
+        assert_eq!(compare(&unnamed, "1", 0).map(|c| c.agrees()), Ok(false));
     }
 }

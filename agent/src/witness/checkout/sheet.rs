@@ -133,10 +133,11 @@ impl Sheet {
         let (agree, differ, open) = self.counts();
         let (site, module) = (escaped(&self.site), escaped(&self.module));
         let mut page = format!(
-            "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<title>Point-to-point checkout, {site} {module}</title>\n<style>{STYLE}</style></head><body>\n<h1>Point-to-point checkout</h1>\n<p>{site}, module {module}. Written {} from configuration {}. Mode: test.</p>\n<p><b>{} points: {agree} agree, {differ} differ, {open} not decided.</b></p>\n",
+            "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<title>Point-to-point checkout, {site} {module}</title>\n<style>{STYLE}</style></head><body>\n<h1>Point-to-point checkout</h1>\n<p>{site}, module {module}. Written {} from configuration {}. Mode: test.</p>\n<p><b>{} point{}: {agree} agree, {differ} differ, {open} not decided.</b></p>\n",
             escaped(&self.written),
             escaped(&self.configuration),
             self.lines.len(),
+            if self.lines.len() == 1 { "" } else { "s" },
         );
         page.push_str("<h2>Devices</h2>\n<table><thead><tr><th>Device<th>Link<th>Says of itself</tr></thead><tbody>\n");
         for (device, link, said) in &self.devices {

@@ -112,3 +112,39 @@ fn what_is_missing_does_not_wait_for_a_transaction_that_is_never_answered() {
     }
     assert_eq!(bench.points(), [[1, 2]]);
 }
+
+#[test]
+fn a_refusal_while_the_device_is_in_doubt_says_nothing_of_its_other_points() {
+    let sketch = sketch(100).device(1).reads_every(Table::Holding, 0, 2, SECOND);
+    let mut bench = Bench::new(sketch.reads_every(Table::Holding, 50, 5, SECOND), Trust::Unnamed);
+    let gap = 50..53;
+    let hears = |bench: &mut Bench, job: Job| {
+        let (start, count) = bench.reads(&job);
+        match (start..start + count).any(|register| gap.contains(&register)) {
+            true => bench.fail(job, Failure::Exception { code: 2 }),
+            false => bench.answer(job),
+        }
+    };
+    while bench.now_ms < 5_000 {
+        let job = bench.next();
+        hears(&mut bench, job);
+    }
+    assert_eq!(bench.points(), [[2, 3, 4]]);
+    for _ in 0..3 {
+        let job = bench.next();
+        bench.silence(job);
+    }
+    let now = bench.now();
+    bench.poll.lost(now);
+    while bench.poll.step(bench.now()) != Step::Connect {
+        bench.now_ms += 50;
+    }
+    bench.poll.connected(bench.now());
+    let until = bench.now_ms + 20_000;
+    while bench.now_ms < until {
+        let job = bench.next();
+        hears(&mut bench, job);
+    }
+    assert_eq!(bench.points(), [[2, 3, 4]], "told before, and not changed");
+    assert!(!faults(&bench.inbox.all(), 0).contains(&Status::BAD_NOT_FOUND), "these it gives");
+}

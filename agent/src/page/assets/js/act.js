@@ -11,7 +11,7 @@ const SHELVES = [["15m", 900], ["1h", 3600], ["4h", 14400], ["8h", 28800]];
 /** Buttons for an alarm, but acknowledging where the row has it already. */
 export function actions(one) {
   const route = `alarms/${encodeURIComponent(one.alarm)}`;
-  const button = (key, what) => h("button", { class: "touch", "data-key": `${key}/${one.alarm}`, text: t(`act.${key}`), onclick: what });
+  const button = (key, what) => h("button", { "data-key": `${key}/${one.alarm}`, text: t(`act.${key}`), onclick: what });
   const hidden = ["shelved", "suppressed", "out_of_service"].includes(one.state);
   return [
     hidden && isNew(one) ? button("acknowledge", () => doAs(`${route}/acknowledge`, { occurrence: one.occurrence })) : null,
@@ -42,7 +42,7 @@ function choose(title, sentence, choices, reasons) {
       h("h1", { id: "act-title", text: title }), h("p", { text: sentence }), missing,
       h("label", {}, h("span", { text: t("act.reason") }), reason),
       h("div", { class: "row-of-buttons reasons" }, reasons.map((text) => h("button", { text, onclick: () => { reason.value = text; missing.hidden = true; } }))),
-      h("div", { class: "row-of-buttons" }, choices.map(([text, choice]) => h("button", { class: "do touch", text, onclick: pick(choice) })), h("button", { class: "touch", text: t("cancel"), onclick: () => finish(null) })));
+      h("div", { class: "row-of-buttons" }, choices.map(([text, choice]) => h("button", { class: "do", text, onclick: pick(choice) })), h("button", { text: t("cancel"), onclick: () => finish(null) })));
     document.body.append(dialog);
     dialog.showModal();
     reason.focus();

@@ -4,7 +4,7 @@
 import { ask } from "./api.js";
 import { actions, release, suppress } from "./act.js";
 import { h, fill, say } from "./dom.js";
-import { mark } from "./parts.js";
+import { mark, present } from "./parts.js";
 import { doAs } from "./person.js";
 import * as state from "./state.js";
 import { clock, count, duration, number, t } from "./text.js";
@@ -23,7 +23,7 @@ export function screen(root, rest) {
     const focus = document.activeElement?.dataset?.key;
     const fresh = state.present().filter(state.isNew).length;
     const signature = `${view}/${state.hiddenAlarms().length}/${fresh}`;
-    if (signature !== tabsSaid) fill(tabs, VIEWS.map((one) => h("button", { class: "touch", "aria-pressed": String(one === view), onclick: () => { view = one; draw(); if (view === "figures") ask("alarms").then(state.takeAlarms).catch(() => {}); },
+    if (signature !== tabsSaid) fill(tabs, VIEWS.map((one) => h("button", { "aria-pressed": String(one === view), onclick: () => { view = one; draw(); if (view === "figures") ask("alarms").then(state.takeAlarms).catch(() => {}); },
       text: one === "hidden" ? `${t("alarms.hidden")} (${state.hiddenAlarms().length})` : t(`alarms.${one}`) })), acknowledgeAll());
     tabsSaid = signature;
     if (view === "present") order(list, rows.elements());
@@ -37,15 +37,19 @@ export function screen(root, rest) {
   const soon = () => { timer ??= setTimeout(() => { timer = null; draw(); }, 150); };
   const stops = [state.hear("alarms", () => { if (view !== "log") soon(); }), state.hear("about", soon), state.hear("events", () => { if (view === "log") soon(); })];
   const ticking = setInterval(() => list.querySelectorAll("[data-since]").forEach((one) => say(one, since(Number(one.dataset.since)))), 1000);
+  const renewing = setInterval(() => list.querySelectorAll("[data-now]").forEach((one) => say(one, nowOf(one.dataset.now))), 500);
   if (open.size) list.querySelector("[data-open]")?.scrollIntoView({ block: "center" });
-  return { leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearTimeout(timer); } };
+  const paper = () => { if (view !== "present") return; for (const row of rows.known.values()) row.under.open = true; draw(); };
+  return { paper, leave: () => { stops.forEach((stop) => stop()); clearInterval(ticking); clearInterval(renewing); clearTimeout(timer); } };
 }
 
+/** What an alarm's point shows now, behind what was said when it came. */
+const nowOf = (path) => { const words = present(path); return words && ` · ${words}`; };
 const since = (ms) => t("alarms.since", { time: clock(ms), long: duration((state.now() - ms) / 1000) });
 
 function acknowledgeAll() {
   const fresh = state.present().filter(state.isNew);
-  return fresh.length > 1 ? h("button", { class: "touch", text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
+  return fresh.length > 1 ? h("button", { text: count("alarms.acknowledge-all", fresh.length), onclick: () => doAs("alarms/acknowledge", { alarms: fresh.map((one) => ({ alarm: one.alarm, occurrence: one.occurrence })) }) }) : null;
 }
 
 /** Keeps the element of each alarm over redraws: a finger on a button must not lose it because another alarm has come. */
@@ -61,13 +65,16 @@ class Rows {
     const under = new Map();
     for (const one of present) { const top = root(one); if (top !== one.alarm) under.set(top, [...(under.get(top) ?? []), one]); }
     for (const id of this.known.keys()) if (!ids.has(id)) this.known.delete(id);
-    return present.filter((one) => root(one) === one.alarm).map((one) => this.element(one, under.get(one.alarm) ?? []));
+    // A group stands where the most urgent of it would stand: nothing urgent hides below something that is not.
+    const groups = present.filter((one) => root(one) === one.alarm).map((one) => ({ one, followers: under.get(one.alarm) ?? [] }));
+    const rank = ({ one, followers }) => { const all = [one, ...followers], active = all.filter((each) => each.active); return [active.length ? 0 : 1, Math.min(...(active.length ? active : all).map(state.urgency))]; };
+    return groups.map((group) => ({ ...group, rank: rank(group) })).sort((a, b) => a.rank[0] - b.rank[0] || a.rank[1] - b.rank[1]).map(({ one, followers }) => this.element(one, followers));
   }
 
-  element(one, followers) {
+  element(one, followers, cause = null) {
     let row = this.known.get(one.alarm);
     if (!row) { row = new Row(one.alarm, this); this.known.set(one.alarm, row); }
-    row.update(one, followers);
+    row.update(one, followers, cause);
     return row.article;
   }
 }
@@ -92,15 +99,19 @@ class Row {
     make();
   }
 
-  update(one, followers) {
+  update(one, followers, cause = null) {
     const isOpen = this.rows.open.has(this.id);
-    this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"}`;
+    this.article.className = `alarm p-${one.priority} ${one.active ? "" : "cleared"} ${cause && state.urgency(one) < state.urgency(cause) ? "more-urgent" : ""}`;
     this.article.dataset.open = isOpen;
     this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, followers.length > 0, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, followers.length > 0, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
     this.part("more", JSON.stringify([isOpen, one, state.about.signed_in?.role]), () => fill(this.more, isOpen ? details(one) : null));
     this.under.hidden = !followers.length;
+    // One that is more urgent than its cause is seen without a touch; who folds it keeps it folded.
+    const urgent = followers.filter((follower) => follower.active && state.urgency(follower) < state.urgency(one)).length;
+    if (urgent > (this.urgent ?? 0)) this.under.open = true;
+    this.urgent = urgent;
     say(this.count, followers.length ? count("alarms.follow", followers.length) : "");
-    order(this.list, this.under.open ? followers.map((follower) => this.rows.element(follower, [])) : []);
+    order(this.list, this.under.open ? followers.map((follower) => this.rows.element(follower, [], one)) : []);
   }
 }
 
@@ -116,9 +127,9 @@ function headOf(one, isOpen, leads, toggle) {
     h("div", { class: "alarm-mark" }, mark(one.priority, fresh ? "new" : ""), one.first_out && leads ? h("span", { class: "first", text: t("alarms.first-out") }) : null),
     h("button", { class: "alarm-text", "aria-expanded": String(isOpen), "data-key": `text/${one.alarm}`, onclick: toggle },
       h("span", { class: "sentence", text: one.text }),
-      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) })),
+      h("span", { class: "under" }, [one.where, one.tag, t(`state.${one.state}`)].filter(Boolean).join(" · "), " · ", h("span", { "data-since": one.raised_at ?? one.t, text: since(one.raised_at ?? one.t) }), one.active ? h("span", { "data-now": one.point, text: nowOf(one.point) }) : null),
       !isOpen && one.active && (one.first_check ?? one.response) ? h("span", { class: "under to-do", text: `${t(one.first_check ? "alarm.first-check" : "alarm.response")}: ${one.first_check ?? one.response}` }) : null),
-    fresh ? h("button", { class: "do touch", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
+    fresh ? h("button", { class: "do", "data-key": `ack/${one.alarm}`, "aria-label": `${t("act.acknowledge")}: ${one.text}`, text: t("act.acknowledge"), onclick: () => doAs(`alarms/${encodeURIComponent(one.alarm)}/acknowledge`, { occurrence: one.occurrence }) }) : null,
   ];
 }
 
@@ -130,7 +141,7 @@ function details(one) {
       fact("alarm.safety", one.safety), one.respond_within_s ? fact("alarm.within", duration(one.respond_within_s)) : null,
       left && one.active ? fact("alarm.left", t("alarm.left-to", { time: duration(left.seconds_left), to: left.left_to ?? "" })) : null,
       one.follows ? fact("alarm.follows", state.alarms.get(one.follows)?.text ?? one.follows) : null, fact("alarm.document", one.document), fact("alarm.point", one.point)),
-    h("div", { class: "row-of-buttons" }, actions(one), h("a", { class: "button touch", href: `#/trends/${encodeURIComponent(one.point)}`, text: t("act.trend") })));
+    h("div", { class: "row-of-buttons" }, actions(one), h("a", { class: "button", href: `#/trends/${encodeURIComponent(one.point)}`, text: t("act.trend") })));
 }
 
 function drawHidden() {
@@ -149,7 +160,7 @@ function drawRules() {
   return h("section", { class: "sheet" }, h("h2", { text: t("rules.title") }), h("p", { class: "hint", text: t("rules.hint") }), state.rules.map((rule) => h("article", { class: "alarm cleared" },
     h("div", { class: "alarm-head" }, h("span", { class: "mark hidden-alarm", text: t(rule.until ? "rules.in-force" : "rules.not-in-force") }),
       h("div", { class: "alarm-text" }, h("span", { class: "sentence", text: rule.text }), h("span", { class: "under" }, `${rule.name} · ${count("rules.alarms", rule.alarms.length)}`, rule.until ? ` · ${t("alarms.until", { time: clock(rule.until, false) })}` : ` · ${t(rule.by_hand ? "rules.at-most" : "rules.by-itself", { long: duration(rule.at_most_s) })}`)),
-      rule.by_hand ? h("button", { class: "touch", "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
+      rule.by_hand ? h("button", { "data-key": `rule/${rule.name}`, text: t(rule.until ? "act.release" : "act.suppress"), onclick: () => (rule.until ? release(rule) : suppress(rule)) }) : null))));
 }
 
 /** The log with its form; the form stays as it is while entries come. */
@@ -157,7 +168,7 @@ function logOf() {
   const note = h("input", { "aria-label": t("alarms.note"), placeholder: t("alarms.note"), maxlength: 500 });
   const form = h("form", { class: "note-form", onsubmit: async (event) => { event.preventDefault(); if (note.value.trim() && await doAs("notes", { text: note.value.trim() })) note.value = ""; } }, note, h("button", { class: "do", text: t("alarms.note-add") }));
   const rows = h("ol", { class: "log" });
-  const earlier = h("button", { class: "touch", text: t("alarms.earlier"), onclick: async () => {
+  const earlier = h("button", { text: t("alarms.earlier"), onclick: async () => {
     const oldest = state.events[0];
     if (!oldest) return;
     const answer = await ask("events", { before: oldest.seq, limit: 200 }).catch(() => null);

@@ -19,20 +19,24 @@ export function clocks(roles) {
 function clock(row) {
   const drawing = s("svg", { viewBox: "0 0 400 26", preserveAspectRatio: "none", "aria-hidden": "true" });
   const left = h("strong", { class: "value" }), words = h("div", { class: "distance" });
-  const known = t(`clocks.${row.name}`);
+  const known = t(`clocks.${row.name}`), what = row.name === "battery" ? "-battery" : "";
   const element = h("div", { class: "clock" }, h("div", { class: "name", text: known === `clocks.${row.name}` ? row.name : known }), left, drawing, words);
+  let drawn = "";
   const update = () => {
     const seconds = least(row.seconds), margin = usable(row.margin);
     pick(element, "p-", [row.margin, ...row.seconds].filter(Boolean).map(alarmOf).find(Boolean)?.priority);
     const bad = reading(row.margin)?.quality === 2 && seconds === null;
     say(left, seconds === null ? (bad || margin === null ? t("value.none") : "") : duration(seconds));
     const need = seconds !== null && margin !== null ? seconds - margin : null;
+    const sayings = `${seconds}/${margin}`;
+    if (sayings === drawn) return;
+    drawn = sayings;
     const scale = Math.max(seconds ?? 0, need ?? 0, 1) * 1.15;
     fill(drawing, s("rect", { class: "b-track", x: 0, y: 6, width: 400, height: 14 }),
       seconds === null ? null : s("rect", { class: "b-left", x: 0, y: 6, width: (seconds / scale) * 400, height: 14 }),
       need === null ? null : s("line", { class: "b-limit", x1: (need / scale) * 400, x2: (need / scale) * 400, y1: 0, y2: 26, "vector-effect": "non-scaling-stroke" }));
     say(words, margin === null ? (seconds === null ? t("clocks.unknown") : "") : need !== null && need < 0.5 ? t("clocks.carried") : need === null ? t(margin >= 0 ? "clocks.margin-only" : "clocks.short-only", { margin: duration(Math.abs(margin)) })
-      : margin >= 0 ? t("clocks.margin", { margin: duration(margin), need: duration(need) }) : t("clocks.short", { short: duration(-margin), need: duration(need) }));
+      : margin >= 0 ? t(`clocks.margin${what}`, { margin: duration(margin), need: duration(need) }) : t(`clocks.short${what}`, { short: duration(-margin), need: duration(need) }));
     element.classList.toggle("short", margin !== null && margin < 0);
   };
   update();

@@ -33,6 +33,9 @@ function append(element, children) {
   }
 }
 
+/** A path that may be broken where a person would break it: behind its slashes. */
+export const breaking = (path) => path.split(/(?<=\/)/).flatMap((part, n) => (n ? [h("wbr"), part] : [part]));
+
 /** Replaces what an element holds. */
 export function fill(element, ...children) {
   element.replaceChildren();
@@ -47,6 +50,7 @@ export function say(element, text) {
 
 /** Sets one of several classes with a common beginning. */
 export function pick(element, beginning, word) {
-  for (const name of [...element.classList]) if (name.startsWith(beginning)) element.classList.remove(name);
-  if (word) element.classList.add(beginning + word);
+  const wanted = word ? beginning + word : null;
+  for (const name of [...element.classList]) if (name !== wanted && name.startsWith(beginning)) element.classList.remove(name);
+  if (wanted) element.classList.add(wanted);
 }

@@ -27,27 +27,30 @@ export function drawing(roles) {
     arrow(`M ${RACKS.x + RACKS.w - 30} 84 H ${COIL.x + COIL.w / 2} V ${COIL.y - 6}`, "air"),
     arrow(`M ${FANS.x + FANS.w / 2} 300 V 436 H ${RACKS.x - 14}`, "air"));
 
-  const label = (x, y, path, name, anchor = "start") => { if (path) live.push(quantity(picture, x, y, path, name, anchor)); };
+  const label = (x, y, path, name, anchor = "start") => { if (path?.length) live.push(quantity(picture, x, y, path, name, anchor)); };
   water(picture, roles, label, live);
-  label(RACKS.x, 72, roles.hot_aisle?.temperature?.[0], t("drawing.air"));
+  label(RACKS.x, 72, roles.hot_aisle?.temperature, t("drawing.air"));
+  if (roles.filter_drop) live.push(quantity(picture, COIL.x, 72, roles.filter_drop, t("drawing.filter"), "start", (path) => alarmAt(beside(path), [path])));
   label(COIL.x + COIL.w + 8, 112, roles.entering_air, "");
-  label(FANS.x, 286, roles.leaving_air?.[0], t("drawing.leaving"));
-  fans(picture, roles.fans ?? [], live);
+  label(FANS.x, 286, roles.leaving_air, t("drawing.leaving"));
+  fans(picture, roles, live);
   racks(picture, roles.racks ?? [], live);
   doors(picture, roles.doors ?? [], live);
   busways(picture, roles, live);
   chiller(picture, roles.chiller, live);
   warnings(picture, roles, live);
   // What stands beside the switch (utility, generator) is in alarm where the switch is drawn.
-  const supply = roles.power_source?.replace(/\/[^/]+$/, "");
+  const supply = roles.power_source && beside(roles.power_source);
   if (supply) live.push(quantity(picture, RACKS.x + RACKS.w - 10, 110, roles.power_source, t("power.source"), "end", () => alarmAt(supply)));
-  label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature?.[0], "");
-  label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity?.[0], "");
+  label(RACKS.x + 160, HIGH - 26, roles.cold_aisle?.temperature, "");
+  label(RACKS.x + 250, HIGH - 26, roles.cold_aisle?.humidity, "");
   const update = () => live.forEach((one) => one());
   update();
   return { element: h("div", { class: "sheet drawing", tabindex: 0, role: "group", "aria-label": t("drawing.label") }, picture), update };
 }
 
+/** Where a point stands: what is measured beside it begins so. */
+const beside = (path) => path.replace(/\/[^/]+$/, "");
 function words(x, y, text, kind = "", anchor = "start") { return s("text", { x, y, class: `d-${kind || "text"}`, "text-anchor": anchor, text }); }
 function arrow(path, kind) {
   const tip = s("marker", { id: `tip-${kind}`, viewBox: "0 0 10 10", refX: 8, refY: 5, markerWidth: 3.2, markerHeight: 3.2, orient: "auto" },
@@ -65,20 +68,27 @@ function outline(parent, x, y, w, height, paths, live) {
   });
 }
 
-function quantity(parent, x, y, path, name, anchor, alarmed = () => alarmOf(path)) {
+/** A value where it is measured; of several sensors of one place the first, or the one that is in alarm. */
+function quantity(parent, x, y, some, name, anchor, alarmed = alarmOf) {
+  const paths = [some].flat();
   const text = s("text", { x, y, class: "d-value", "text-anchor": anchor });
   const box = s("rect", { class: "d-outline" });
   parent.append(box, text);
+  // Measuring a text makes the browser lay everything out: only where it says something else.
+  let measured = null;
   return () => {
-    const there = reading(path);
+    const path = paths.find(alarmOf) ?? paths[0], there = reading(path);
     const bad = !there || there.quality === 2;
     const value = bad ? (there ? statusWords(there.status) : "–") : said(there.point, there.value);
     const whole = name ? `${name} ${value}` : value;
     say(text, whole);
     text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
-    const alarm = alarmed();
+    const alarm = alarmed(path);
     box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
-    const wide = (text.getComputedTextLength?.() || whole.length * 8.6) + 12;
+    if (measured === whole) return;
+    const length = text.getComputedTextLength?.();
+    if (length) measured = whole;
+    const wide = (length || whole.length * 8.6) + 12;
     for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);
   };
 }
@@ -112,8 +122,14 @@ function water(picture, roles, label, live) {
   });
 }
 
-function fans(picture, list, live) {
+function fans(picture, roles, live) {
+  const list = roles.fans ?? [];
   if (!list.length) return;
+  // What the fans have in common (their command, the pressure they make) is in alarm round all of them.
+  const wall = beside([roles.fan_rise, roles.fan_reserve].find(Boolean) ?? "");
+  const around = s("rect", { x: FANS.x - 5, y: FANS.y - 3, width: FANS.w + 10, height: FANS.h + 4, class: "d-outline" });
+  picture.append(around);
+  live.push(() => { const alarm = wall ? alarmAt(wall) : null; around.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`); });
   const across = Math.ceil(list.length / 2), w = FANS.w / across;
   list.forEach((fan, n) => {
     const x = FANS.x + (n % across) * w + 2, y = FANS.y + Math.floor(n / across) * 33;
@@ -136,7 +152,7 @@ function fans(picture, list, live) {
   picture.append(text);
   live.push(() => {
     const speeds = list.map((fan) => usable(fan.speed)), unknown = speeds.filter((speed) => speed === null).length;
-    say(text, t(unknown ? "drawing.fans-unknown" : "drawing.fans", { on: speeds.filter((speed) => speed > 30).length, of: list.length, unknown }));
+    say(text, t(unknown ? "drawing.fans-unknown" : "drawing.fans", unknown ? { on: speeds.filter((speed) => speed > 30).length, unknown } : { on: speeds.filter((speed) => speed > 30).length, of: list.length }));
   });
 }
 
@@ -238,11 +254,15 @@ function warnings(picture, roles, live) {
   for (const one of all) {
     const [x, y, anchor] = one.at, text = s("text", { x, y, class: "d-value", "text-anchor": anchor, text: one.text }), box = s("rect", { class: "d-outline" });
     picture.append(box, text);
+    let measured = false;
     live.push(() => {
       const alarm = alarmOf(one.path), there = reading(one.path), on = Boolean(alarm) || (there?.quality !== 2 && there?.value === 1);
       text.setAttribute("visibility", on ? "visible" : "hidden");
       box.setAttribute("class", `d-outline ${on && alarm ? `p-${alarm.priority}` : ""}`);
-      const wide = (text.getComputedTextLength?.() || one.text.length * 9) + 14;
+      if (!on || measured) return;
+      const length = text.getComputedTextLength?.();
+      measured = length > 0;
+      const wide = (length || one.text.length * 9) + 14;
       for (const [key, value] of Object.entries({ x: anchor === "end" ? x - wide + 7 : x - 7, y: y - 18, width: wide, height: 26 })) box.setAttribute(key, value);
     });
   }

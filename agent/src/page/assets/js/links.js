@@ -8,42 +8,80 @@ import { clock, count, number, t } from "./text.js";
 
 /** The screen. */
 export function screen(root) {
-  const list = h("div", { class: "pair" });
-  const open = new Set();
+  const list = h("div", { class: "pair" }), parts = new Map();
   root.append(h("h1", { text: t("nav.links") }), list);
-  const draw = () => fill(list, [...state.links.values()].map((link) => drawLink(link, open)));
+  const draw = () => {
+    for (const name of [...parts.keys()]) if (!state.links.has(name)) { parts.get(name).element.remove(); parts.delete(name); }
+    for (const link of state.links.values()) {
+      if (!parts.has(link.name)) { const part = linkPart(); parts.set(link.name, part); list.append(part.element); }
+      parts.get(link.name).update(link);
+    }
+  };
   draw();
   // What was seen last of each: the newest event of its kind that says "down".
   for (const kind of ["link", "device"]) ask("events", { kind, limit: 200 }).then((answer) => { state.takeEvents(answer.events); draw(); }).catch(() => {});
   const renew = () => ask("links").then((answer) => state.takeLinks(answer.links)).catch(() => {});
   const stop = state.hear("links", draw);
   const timer = setInterval(renew, 2000);
-  return { leave: () => { stop(); clearInterval(timer); } };
+  const paper = () => list.querySelectorAll("details").forEach((one) => { one.open = true; });
+  return { paper, leave: () => { stop(); clearInterval(timer); } };
 }
 
-function drawLink(link, open) {
-  const figures = link.figures ?? {};
-  const down = !link.up;
-  return h("section", { class: `sheet link ${down ? "p-high" : ""}` },
-    h("h2", {}, link.name, " ", h("small", { text: link.transport ?? "" }), " ", down ? h("span", { class: "mark p-high", text: t("links.down") }) : null),
-    h("dl", { class: "facts" }, fact("links.utilisation", link.utilisation === undefined || link.utilisation === null ? null : `${number(link.utilisation * 100, 0)} %`), fact("links.rate", link.transactions_per_s && number(link.transactions_per_s, 1)),
-      fact("links.latency", figures.latency_ms !== undefined ? `${number(figures.latency_ms, 1)} ms` : null), fact("links.errors", errors(figures)), fact("links.good", good(figures)), fact("links.fault", fault("link", link.name) ?? t("links.no-fault"))),
-    h("details", { open: open.has(link.name), ontoggle: (event) => { if (event.target.open) open.add(link.name); else open.delete(link.name); } },
-      h("summary", { text: count("links.devices", (link.devices ?? []).length) }),
-      h("div", { class: "scroll-x" }, h("table", {}, h("thead", {}, h("tr", {}, ["device", "unit", "answers", "latency", "errors", "good", "plan", "fault"].map((key) => h("th", { text: t(`links.${key}`) })))),
-        h("tbody", {}, (link.devices ?? []).map((device) => h("tr", {}, h("td", { text: device.name }), h("td", { text: String(device.unit ?? "") }),
-          h("td", {}, device.up ? t("links.yes") : h("span", { class: "mark p-medium", text: t("links.silent") }), stranger(device),
-            device.lacking?.length ? h("div", {}, h("span", { class: "mark p-medium", text: count("links.lacking", device.lacking.length) }), h("small", { text: ` ${device.lacking.join(", ")}` })) : null),
-          h("td", { class: "number", text: device.figures?.latency_ms !== undefined ? `${number(device.figures.latency_ms, 1)} ms` : "" }), h("td", { class: "number", text: errors(device.figures ?? {}) ?? "" }), h("td", { class: "number", text: good(device.figures ?? {}) ?? "" }),
-          h("td", {}, (device.transactions ?? []).map((one) => h("div", { class: "plan", text: `${one.what} · ${number(one.period_ms / 1000, one.period_ms % 1000 ? 1 : 0)} s · ${count("links.points", one.points)}` }))), h("td", {}, h("small", { text: fault("device", device.name) ?? "" }))))))))
-  );
+/** An element that is filled anew only where it says something else, so that a finger or the focus on it is not lost. */
+function held(tag, attributes = {}) {
+  const element = h(tag, attributes);
+  let said = null;
+  return { element, say: (sayings, make) => { const key = JSON.stringify(sayings); if (key !== said) { said = key; fill(element, make()); } } };
 }
+
+/** One link: how it is, and its devices folded below. */
+function linkPart() {
+  const head = held("h2"), facts = held("dl", { class: "facts" }), folded = held("summary"), body = h("tbody");
+  const rows = new Map();
+  const element = h("section", { class: "sheet link" }, head.element, facts.element, h("details", {}, folded.element,
+    h("div", { class: "scroll-x", tabindex: 0, role: "group", "aria-label": t("links.plan") }, h("table", {}, h("thead", {}, h("tr", {}, ["device", "unit", "answers", "latency", "errors", "good", "plan", "fault"].map((key) => h("th", { text: t(`links.${key}`) })))), body))));
+  const update = (link) => {
+    const figures = link.figures ?? {}, devices = link.devices ?? [];
+    element.classList.toggle("p-high", !link.up);
+    head.say([link.name, link.transport, link.up], () => [link.name, " ", h("small", { text: link.transport ?? "" }), " ", link.up ? null : h("span", { class: "mark p-high", text: t("links.down") })]);
+    const shown = [["links.utilisation", link.utilisation === undefined || link.utilisation === null ? null : `${number(link.utilisation * 100, 0)} %`], ["links.rate", link.transactions_per_s && number(link.transactions_per_s, 1)],
+      ["links.latency", figures.latency_ms !== undefined ? `${number(figures.latency_ms, 1)} ms` : null], ["links.errors", errors(figures)], ["links.good", good(figures)], ["links.fault", fault("link", link.name) ?? t("links.no-fault")]];
+    facts.say(shown, () => shown.map(([key, text]) => fact(key, text)));
+    folded.say(devices.length, () => count("links.devices", devices.length));
+    for (const name of [...rows.keys()]) if (!devices.some((device) => device.name === name)) { rows.get(name).element.remove(); rows.delete(name); }
+    for (const device of devices) {
+      if (!rows.has(device.name)) { const row = deviceRow(); rows.set(device.name, row); body.append(row.element); }
+      rows.get(device.name).update(device);
+    }
+  };
+  return { element, update };
+}
+
+/** One device of a link, a cell a matter. */
+function deviceRow() {
+  const cells = Object.fromEntries(["name", "unit", "answers", "latency", "errors", "good", "plan", "fault"].map((key) => [key, held("td", { class: ["latency", "errors", "good"].includes(key) ? "number" : null })]));
+  const text = (key, what) => cells[key].say(what, () => what ?? "");
+  const update = (device) => {
+    const figures = device.figures ?? {}, strange = isStranger(device), lacking = device.lacking ?? [];
+    text("name", device.name);
+    text("unit", String(device.unit ?? ""));
+    cells.answers.say([device.up, strange, lacking], () => [device.up ? t("links.yes") : h("span", { class: "mark p-medium", text: t("links.silent") }), strange ? stranger(device) : null,
+      lacking.length ? h("div", {}, h("span", { class: "mark p-medium", text: count("links.lacking", lacking.length) }), h("small", { text: ` ${lacking.join(", ")}` })) : null]);
+    text("latency", figures.latency_ms !== undefined ? `${number(figures.latency_ms, 1)} ms` : "");
+    text("errors", errors(figures) ?? "");
+    text("good", good(figures) ?? "");
+    const plan = (device.transactions ?? []).map((one) => `${one.what} · ${number(one.period_ms / 1000, one.period_ms % 1000 ? 1 : 0)} s · ${count("links.points", one.points)}`);
+    cells.plan.say(plan, () => plan.map((one) => h("div", { class: "plan", text: one })));
+    text("fault", fault("device", device.name) ?? "");
+  };
+  return { element: h("tr", {}, Object.values(cells).map((cell) => cell.element)), update };
+}
+
+const isStranger = (device) => Boolean(device.identity) && state.reading(device.identity.point)?.value === 1;
 
 /** That a device is not the expected one, and the way to confirm it. */
 function stranger(device) {
-  const there = device.identity && state.reading(device.identity.point);
-  if (!there || there.value !== 1) return null;
-  return [h("span", { class: "mark p-medium", text: t("links.another") }), device.identity.can_confirm ? h("button", { class: "touch", "data-key": `confirm/${device.name}`, text: t("act.confirm"), onclick: () => confirm(device.name) }) : null];
+  return [h("span", { class: "mark p-medium", text: t("links.another") }), device.identity.can_confirm ? h("button", { "data-key": `confirm/${device.name}`, text: t("act.confirm"), onclick: () => confirm(device.name) }) : null];
 }
 
 /** When a link or device was last seen to fail, and why. */

@@ -1,27 +1,41 @@
 // The stream: takes what the agent sends, notices within three seconds when nothing comes any more, says so, tries again.
-// A changed catalogue, boot or log means that what was loaded is old: then everything is loaded anew.
+// The stream is there before anything is loaded, and what it says meanwhile is taken after that: nothing is missed between
+// the two. A changed boot, log, catalogue or plan means that what was loaded is old: then everything is loaded anew. Where
+// the agent answers nobody who has not signed in, it is the session that has ended: that is said instead.
 
 import * as state from "./state.js";
 
 const QUIET_MS = 3000;
 const AGAIN_MS = [250, 500, 1000, 2000, 4000];
+const SAME = ["boot", "log", "catalogue", "plan"];
 
-/** Starts the stream; `reload` loads everything and is called at each new beginning that differs. */
-export function live(reload) {
+/** Starts the stream. `load(everything)` loads everything anew, or what may have been missed; `refused()` resolves once a
+ * person has signed in; `waits()` is told of each failure. */
+export function live({ load, refused, waits }) {
   let source = null, heard = 0, tries = 0, begun = null, waiting = null;
 
-  const beat = (t) => { heard = performance.now(); tries = 0; if (t) state.clockIs(t); state.setLost(false); };
+  const beat = (t) => { tries = 0; if (t) state.clockIs(t); state.setLost(false); };
   const open = () => {
     waiting = null;
-    source = new EventSource("/api/live");
     heard = performance.now();
-    const on = (name, take) => source.addEventListener(name, (message) => { const data = JSON.parse(message.data); take(data); });
-    on("hello", async (data) => {
-      const same = begun && begun.catalogue === data.catalogue && begun.boot === data.boot && begun.log === data.log;
-      const first = begun === null;
+    const mine = (source = new EventSource("/api/live"));
+    let held = []; // until everything is loaded
+    const on = (name, take) => mine.addEventListener(name, (message) => {
+      // What an older connection still had to say is not this one's.
+      if (mine !== source) return;
+      heard = performance.now();
+      const data = JSON.parse(message.data);
+      if (held) held.push(() => take(data)); else take(data);
+    });
+    mine.addEventListener("hello", async (message) => {
+      const data = JSON.parse(message.data), same = begun !== null && SAME.every((key) => begun[key] === data[key]);
+      try { await load(!same); } catch (error) { if (mine === source) again(error.status); return; }
+      if (mine !== source) return;
       begun = data;
-      if (!first) await reload(!same).catch(() => again());
       beat(data.t);
+      const those = held;
+      held = null;
+      for (const take of those) take();
     });
     on("readings", (data) => { beat(data.t); state.takeValues(data.values); });
     on("alarm", (data) => state.takeAlarm(data));
@@ -30,17 +44,28 @@ export function live(reload) {
     on("suppress", (data) => state.takeRules(data.rules));
     on("mode", (data) => { state.about.mode = data.mode; state.about.mode_until = data.until ?? null; state.tell("about"); });
     on("beat", (data) => beat(data.t));
-    on("cut", () => again());
-    source.onerror = () => again();
+    // The agent ends the stream in order; the next one says why, if it matters.
+    mine.addEventListener("cut", () => { if (mine === source) { source = null; mine.close(); soon(); } });
+    mine.onerror = () => { if (mine === source) failed(); };
   };
-  const again = () => {
+  // A browser does not say why a stream has failed; another question does.
+  const failed = async () => {
+    again();
+    const answer = await fetch("/api/about", { headers: { Accept: "application/json" } }).catch(() => null);
+    if (answer?.status === 401) again(401);
+  };
+  const again = (status) => {
     source?.close();
     source = null;
     state.setLost(true);
-    waiting ??= setTimeout(open, AGAIN_MS[Math.min(tries++, AGAIN_MS.length - 1)]);
+    if (waiting === "person") return;
+    if (status === 401) { clearTimeout(waiting); waiting = "person"; refused().then(open); return; }
+    waits();
+    soon();
   };
+  const soon = () => { waiting ??= setTimeout(open, AGAIN_MS[Math.min(tries++, AGAIN_MS.length - 1)]); };
   setInterval(() => { if (source && performance.now() - heard > QUIET_MS) again(); }, 500);
-  window.addEventListener("online", () => { if (!source) { clearTimeout(waiting); open(); } });
+  window.addEventListener("online", () => { if (!source && waiting !== "person") { clearTimeout(waiting); open(); } });
   open();
 }
 

@@ -18,25 +18,22 @@ const SCREENS = {
   about: () => import("./about.js"),
 };
 const screen = document.getElementById("screen");
-let shown = null;
+let shown = null, there = false; // the screen, and whether everything is loaded
 
-async function load() {
-  state.takeAbout(await ask("about"));
-  const [points, now, alarms, links, events, suppress] = await Promise.all([ask("points"), ask("now"), ask("alarms"), ask("links"), ask("events", { limit: 200 }), ask("suppress")]);
-  state.takePoints(points.points);
-  state.clockIs(now.t);
-  state.takeValues(now.values);
+/** Everything, or what the stream may have missed while it was gone. */
+async function load(everything) {
+  const wholes = everything ? [ask("about"), ask("points"), ask("now")] : [];
+  const [alarms, links, events, suppress, about, points, now] = await Promise.all([ask("alarms"), ask("links"), ask("events", { limit: 200 }), ask("suppress"), ...wholes]);
+  if (everything) {
+    state.takeAbout(about);
+    state.takePoints(points.points);
+    state.clockIs(now.t);
+    state.takeValues(now.values);
+  }
   state.takeAlarms(alarms);
   state.takeLinks(links.links);
   state.takeEvents(events.events);
   state.takeRules(suppress.rules);
-}
-
-/** What is loaded anew after the stream was lost: all of it where the agent is another one. */
-async function reload(everything) {
-  if (everything) { await load(); await show(); return; }
-  const [alarms, links, events, suppress] = await Promise.all([ask("alarms"), ask("links"), ask("events", { limit: 200 }), ask("suppress")]);
-  state.takeAlarms(alarms); state.takeRules(suppress.rules); state.takeLinks(links.links); state.takeEvents(events.events);
 }
 
 function wanted() {
@@ -45,13 +42,15 @@ function wanted() {
 }
 
 async function show() {
-  const { name, rest } = wanted();
+  navigation();
+  if (!there) return;
+  const { name, rest } = wanted(), place = location.hash;
   const { screen: make } = await SCREENS[name]();
+  if (location.hash !== place) return; // somebody has gone on meanwhile
   shown?.leave?.();
   fill(screen);
   shown = make(screen, rest);
   document.title = `${t(`nav.${name}`)} · ${state.about.site} ${state.about.module}`;
-  navigation();
 }
 
 const places = new Map();
@@ -84,9 +83,17 @@ function mode() {
   say(banner, `${t(`mode.${state.about.mode}`)} ${left}`);
 }
 
+/** Whose sheet it is and when it was printed; a screen may show for it what it folds away. */
+function paper() {
+  const sheet = document.getElementById("paper");
+  sheet.hidden = false;
+  say(sheet, `${state.about.site} ${state.about.module} · ${t(`nav.${wanted().name}`)} · ${new Date(state.now()).toLocaleString(language())}`);
+  shown?.paper?.();
+}
+
 function lost() {
   const banner = document.getElementById("lost");
-  banner.hidden = !state.lost;
+  banner.hidden = !state.lost || !state.points.size;
   say(banner, state.lost ? t("lost") : "");
 }
 
@@ -104,20 +111,29 @@ async function begin() {
   state.hear("about", mode);
   state.hear("lost", lost);
   setInterval(mode, 1000);
+  addEventListener("beforeprint", paper);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
   addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
-  for (let tries = 0; ; tries += 1) {
-    try { await load(); break; } catch (error) {
-      lost();
-      if (error.status === 401) { fill(screen, h("p", { class: "empty", text: t("sign-in.needed") })); await new Promise((done) => { const stop = state.hear("about", () => { if (state.about.signed_in) { stop(); done(); } }); }); continue; }
-      fill(screen, h("p", { class: "empty", text: t("lost.start") }));
-      await new Promise((done) => setTimeout(done, Math.min(4000, 500 * 2 ** tries)));
-    }
-  }
-  state.setLost(false);
-  mode(); lost(); told();
-  await show();
-  live(reload);
+  const instead = (key) => { there = false; shown?.leave?.(); shown = null; fill(screen, h("p", { class: "empty", text: t(key) })); };
+  live({
+    load: async (everything) => {
+      await load(everything || !there);
+      if (there && !everything) return;
+      there = true;
+      state.setLost(false);
+      mode(); told();
+      await show();
+      // The other screens are there before somebody wants them: also while the agent is not.
+      setTimeout(() => Object.values(SCREENS).forEach((one) => one().catch(() => {})), 1000);
+    },
+    refused: () => new Promise((done) => {
+      instead("sign-in.needed");
+      Object.assign(state.about, { signed_in: null, csrf: null });
+      state.tell("about");
+      const stop = state.hear("about", () => { if (state.about.signed_in) { stop(); done(); } });
+    }),
+    waits: () => { if (!there) instead("lost.start"); },
+  });
 }
 
 begin();

@@ -26,16 +26,18 @@ export function screen(root) {
 
   root.append(h("h1", { class: "only-spoken", text: t("nav.overview") }),
     h("div", { class: "glance" },
-      h("div", { class: "wide" }, take(drawing(roles)), sheet("overview.fits", take(capacity(roles)))),
-      h("div", { class: "beside" }, sheet("overview.time-left", take(clocks(roles))))),
+      h("div", { class: "plan" }, take(drawing(roles))),
+      h("div", { class: "time" }, sheet("overview.time-left", take(clocks(roles)))),
+      h("div", { class: "fits" }, sheet("overview.fits", take(capacity(roles))))),
     h("div", { class: "pair" },
       sheet("overview.water-air", rows),
       h("div", {}, sheet("overview.power", take(power(roles))))));
 
-  // The first news is drawn at once, what follows at most ten times a second.
-  let due = false, last = -Infinity;
-  const draw = () => { due = false; last = performance.now(); parts.forEach((part) => part.update()); };
-  const update = () => { if (due) return; due = true; setTimeout(() => requestAnimationFrame(draw), Math.max(0, last + 100 - performance.now())); };
+  // News is drawn with the next frame; a slow screen rests three times as long as it has drawn.
+  let due = false, next = 0;
+  const draw = () => { due = false; const begun = performance.now(); parts.forEach((part) => part.update()); next = performance.now() + 3 * (performance.now() - begun); };
+  const frame = () => requestAnimationFrame(draw);
+  const update = () => { if (due) return; due = true; const rest = next - performance.now(); if (rest > 1) setTimeout(frame, rest); else frame(); };
   const stops = ["values", "alarms", "lost"].map((topic) => hear(topic, update));
   return { leave: () => stops.forEach((stop) => stop()) };
 }

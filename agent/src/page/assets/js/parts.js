@@ -58,6 +58,7 @@ export function bar(path, name, { then = null, note = "", high = null, alarm: al
   const words = h("div", { class: "distance" });
   const element = h("div", { class: "bar", "data-path": path }, h("div", { class: "name" }, name, note ? h("small", { text: note }) : null), drawing,
     h("div", { class: "reading" }, shownValue.element), words);
+  let drawn = "";
   const update = () => {
     shownValue.update();
     const there = reading(path);
@@ -69,6 +70,11 @@ export function bar(path, name, { then = null, note = "", high = null, alarm: al
     const now = there.quality === 2 ? null : there.value;
     const would = then ? reading(then) : null;
     const wouldBe = would && would.quality !== 2 ? would.value : null;
+    const alarm = alarmed();
+    pick(element, "p-", alarm?.priority);
+    const sayings = JSON.stringify([now, wouldBe, limits]);
+    if (sayings === drawn) return;
+    drawn = sayings;
     const scale = scaleOf(point, limits, wouldBe === null ? now : Math.max(now ?? wouldBe, wouldBe));
     const x = (at) => ((at - scale.low) / (scale.high - scale.low)) * 400;
     const from = limits.low.length ? limits.low[0].at : scale.low;
@@ -82,12 +88,16 @@ export function bar(path, name, { then = null, note = "", high = null, alarm: al
     const far = wouldBe === null ? distance(point, limits, now) : distance(point, limits, wouldBe);
     say(words, wouldBe === null ? far.text : t("distance.after-failover", { value: said(would.point, wouldBe), rest: far.text }));
     words.classList.toggle("over", far.over);
-    const alarm = alarmed();
-    pick(element, "p-", alarm?.priority);
-    drawing.setAttribute("aria-hidden", "true");
   };
   update();
   return { element, update };
+}
+
+/** What an alarm's point shows now, in words; empty where that is no number of its own, or is not known to be good. */
+export function present(path) {
+  const there = reading(path);
+  if (!there || there.quality !== 0 || typeof there.value !== "number" || !there.point.unit_text || Object.keys(there.point.states ?? {}).length) return "";
+  return t("alarm.now", { value: said(there.point, there.value) });
 }
 
 /** Says something at the foot of the page for a few seconds. */

@@ -8,8 +8,11 @@ import { t } from "./text.js";
 
 /** Draws the button into an element. */
 export function person(element) {
+  let drawn = null;
   const draw = () => {
-    const who = about.signed_in;
+    const who = about.signed_in, sayings = `${who?.name}/${t("sign-in.in")}`;
+    if (sayings === drawn) return;
+    drawn = sayings;
     fill(element, who
       ? h("button", { onclick: leave }, h("span", {}, who.name, h("br"), h("small", { text: t("sign-in.out") })))
       : h("button", { class: "do", onclick: () => askWho(), text: t("sign-in.in") }));
@@ -23,10 +26,16 @@ async function leave() {
   await signOut().catch((error) => told(error.message));
 }
 
+const KNOWN_MOST = 4;
+
+/** Who has signed in on this screen, the last first: a name is then a touch. */
+const known = () => { try { return [JSON.parse(localStorage.getItem("who") ?? "[]")].flat().map(String); } catch { return []; } };
+const remember = (name) => localStorage.setItem("who", JSON.stringify([name, ...known().filter((one) => one !== name)].slice(0, KNOWN_MOST)));
+
 /** The dialog; answers whether somebody has signed in. */
 export function askWho() {
   return new Promise((done) => {
-    const name = h("input", { id: "who-name", autocomplete: "username", autocapitalize: "none", required: true, value: localStorage.getItem("who") ?? "" });
+    const name = h("input", { id: "who-name", autocomplete: "username", autocapitalize: "none", required: true, value: known()[0] ?? "" });
     const secret = h("input", { id: "who-secret", type: "password", autocomplete: "current-password", required: true });
     const refused = h("p", { class: "refused", role: "alert", hidden: true });
     const press = (digit) => () => { secret.value = digit === "back" ? secret.value.slice(0, -1) : secret.value + digit; };
@@ -35,11 +44,13 @@ export function askWho() {
       h("button", { type: "button", text: "⌫", "aria-label": t("sign-in.back"), onclick: press("back") }),
       h("button", { type: "button", text: "0", onclick: press("0") }),
       h("button", { class: "do", text: t("sign-in.go") }));
+    const others = known().length > 1 ? known() : [];
+    const names = h("div", { class: "row-of-buttons names" }, others.map((one) => h("button", { type: "button", text: one, onclick: () => { name.value = one; secret.value = ""; secret.focus(); } })));
     const form = h("form", { method: "dialog", onsubmit: async (event) => {
       event.preventDefault();
       try {
         await signIn(name.value.trim(), secret.value);
-        localStorage.setItem("who", name.value.trim());
+        remember(name.value.trim());
         finish(true);
       } catch (error) {
         secret.value = "";
@@ -48,9 +59,11 @@ export function askWho() {
         secret.focus();
       }
     } }, h("h1", { id: "who-title", text: t("sign-in.title") }), refused,
-    h("label", {}, h("span", { text: t("sign-in.name") }), name), h("label", {}, h("span", { text: t("sign-in.secret") }), secret), pad,
-    h("button", { type: "button", class: "touch", text: t("cancel"), onclick: () => finish(false) }));
-    const dialog = h("dialog", { "aria-labelledby": "who-title", oncancel: () => finish(false) }, form);
+    h("div", { class: "who" }, h("div", {},
+      h("label", {}, h("span", { text: t("sign-in.name") }), name), names,
+      h("label", {}, h("span", { text: t("sign-in.secret") }), secret)), pad),
+    h("button", { type: "button", text: t("cancel"), onclick: () => finish(false) }));
+    const dialog = h("dialog", { class: "wide", "aria-labelledby": "who-title", oncancel: () => finish(false) }, form);
     let over = false;
     const finish = (yes) => { if (over) return; over = true; dialog.close(); dialog.remove(); done(yes); };
     document.body.append(dialog);

@@ -43,8 +43,8 @@ export function draw(canvas, view, series, { limits = [], marks = [], cursor = n
     if (!scales.has(limit.unit)) continue;
     pen.strokeStyle = limit.colour; pen.lineWidth = 1.5; pen.setLineDash([3, 4]);
     line(pen, [[box.x, y(limit.unit, limit.at)], [box.x + box.w, y(limit.unit, limit.at)]]);
-    pen.setLineDash([]); pen.fillStyle = faint; pen.textAlign = "right";
-    pen.fillText(limit.text, box.x + box.w - 4, y(limit.unit, limit.at) - 4);
+    pen.setLineDash([]); pen.fillStyle = faint; pen.textAlign = "left";
+    pen.fillText(limit.text, box.x + 4, y(limit.unit, limit.at) - 4);
   }
   for (const one of series) if (scales.has(one.unit)) drawSeries(pen, one, x, (value) => y(one.unit, value), view);
   pen.setLineDash([]);

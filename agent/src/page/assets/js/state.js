@@ -104,8 +104,15 @@ export const hiddenAlarms = () => [...alarms.values()].filter((one) => ["shelved
 /** Whether an alarm still asks to be noticed. */
 export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "latched_unacknowledged"].includes(record.state);
 
-/** The most urgent present alarm of a point, or `null`. */
-export const alarmOf = (path) => worstOf((byPath.get(path)?.alarms ?? []).map((id) => alarms.get(id)));
+/** The most urgent present alarm of a point, or of the device that does not give it; or `null`. */
+export function alarmOf(path) {
+  const point = byPath.get(path);
+  if (!point) return null;
+  const own = worstOf((point.alarms ?? []).map((id) => alarms.get(id)));
+  if (own || !point.device || reading(path)?.quality !== 2) return own;
+  const ofDevice = byPath.get(`agent/device/${point.device}/state`)?.alarms ?? [];
+  return worstOf(ofDevice.map((id) => alarms.get(id)));
+}
 
 /** The most urgent present alarm of any point below some paths, or of some points. */
 export function alarmAt(prefixes, paths = []) {

@@ -14,8 +14,10 @@ export const language = () => current;
 
 /** Takes a language into force; an unknown one is English. */
 export async function speak(code) {
-  current = code in LANGUAGES ? code : "en";
-  words = current === "en" ? english : { ...english, ...(await import(`../texts/${current}.js`)).default };
+  const wanted = code in LANGUAGES ? code : "en";
+  const there = wanted === "en" ? english : { ...english, ...(await import(`../texts/${wanted}.js`)).default };
+  // Both at once: nothing is ever drawn in one language under the other's name.
+  [current, words] = [wanted, there];
   document.documentElement.lang = current;
 }
 

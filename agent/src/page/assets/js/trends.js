@@ -1,7 +1,7 @@
 // Trends: any points over time, live and back through history. Chosen points and stretch stand in the address, so that a
 // view can be kept and sent to somebody.
 
-import { h, fill, say } from "./dom.js";
+import { breaking, h, fill, say } from "./dom.js";
 import { limitsOf } from "./limits.js";
 import { COLOURS, DASHES, draw } from "./plot.js";
 import { Series } from "./series.js";
@@ -27,7 +27,7 @@ export function screen(root, rest) {
   const search = h("input", { type: "search", placeholder: t("trends.find"), "aria-label": t("trends.find"), oninput: () => find() });
   root.append(h("h1", { class: "only-spoken", text: t("nav.trends") }), buttons,
     h("div", { class: "sheet" }, canvas, h("p", { id: "trend-help", class: "hint", text: t("trends.help") }), legend),
-    h("section", { class: "sheet" }, h("h2", { text: t("trends.add") }), search, found));
+    h("section", { class: "sheet no-paper" }, h("h2", { text: t("trends.add") }), search, found));
 
   const view = () => { const to = end ?? state.now(); return { from: to - span, to }; };
   const colour = (n) => { const dark = document.documentElement.dataset.ground === "dark" || (document.documentElement.dataset.ground !== "light" && matchMedia("(prefers-color-scheme: dark)").matches); return COLOURS[dark ? "dark" : "light"][n % MOST]; };
@@ -54,7 +54,7 @@ export function screen(root, rest) {
       const sample = h("canvas", { class: "sample", width: 44, height: 12, "aria-hidden": "true" });
       const pen = sample.getContext("2d");
       pen.strokeStyle = colour(n); pen.lineWidth = 3; pen.setLineDash(DASHES[n % MOST]); pen.beginPath(); pen.moveTo(0, 6); pen.lineTo(44, 6); pen.stroke();
-      return h("li", {}, sample, h("span", { class: "path", text: one.path }), value, why, h("button", { "aria-label": t("trends.remove", { path: one.path }), text: "×", onclick: () => { series.splice(series.indexOf(one), 1); keep(); entries(); soon(); } }));
+      return h("li", {}, sample, h("span", { class: "path" }, breaking(one.path)), value, why, h("button", { "aria-label": t("trends.remove", { path: one.path }), text: "×", onclick: () => { series.splice(series.indexOf(one), 1); keep(); entries(); soon(); } }));
     }));
   }
   function values() {
@@ -68,9 +68,9 @@ export function screen(root, rest) {
     if (words.length && !hits.length) fill(found, h("li", { class: "empty", text: t("trends.not-found") }));
   }
   function controls() {
-    fill(buttons, SPANS.map(([key, seconds]) => h("button", { class: "touch", "aria-pressed": String(Math.abs(span / 1000 / seconds - 1) < 0.01), text: t(`trends.${key}`), onclick: () => { span = seconds * 1000; keep(); controls(); soon(); } })),
-      h("button", { class: "touch", "aria-pressed": String(end === null), text: t("trends.live"), onclick: () => { end = null; controls(); soon(); } }),
-      h("button", { class: "touch", text: t("trends.csv"), onclick: csv }));
+    fill(buttons, SPANS.map(([key, seconds]) => h("button", { "aria-pressed": String(Math.abs(span / 1000 / seconds - 1) < 0.01), text: t(`trends.${key}`), onclick: () => { span = seconds * 1000; keep(); controls(); soon(); } })),
+      h("button", { "aria-pressed": String(end === null), text: t("trends.live"), onclick: () => { end = null; controls(); soon(); } }),
+      h("button", { text: t("trends.csv"), onclick: csv }));
   }
   function move(by) { end = (end ?? state.now()) + by; if (end >= state.now()) end = null; controls(); soon(); }
   function zoom(factor, at = null) {

@@ -2,7 +2,7 @@
 // The first is the first-out of the most urgent incident; what follows from it is counted, not told again.
 
 import { fill, h, pick, say } from "./dom.js";
-import { mark } from "./parts.js";
+import { mark, present } from "./parts.js";
 import * as state from "./state.js";
 import { count, language, t } from "./text.js";
 
@@ -16,6 +16,8 @@ export function first() {
     if (!cause?.active) break;
     top = cause;
   }
+  // Two limits of one point: the one that is passed further is what stands now.
+  if (top.point === worst.point) top = worst;
   // What follows is told beside its cause only where it is more urgent.
   return { top, worst: top.active && state.urgency(worst) >= state.urgency(top) ? top : worst };
 }
@@ -24,6 +26,11 @@ export function first() {
 export function verdict(element, spoken) {
   const known = new Set();
   let before = null;
+  // What the alarm's point shows now: for the eye alone, or a screen reader would never be silent.
+  const now = h("span", { class: "now", "aria-hidden": "true" });
+  let shown = null;
+  const renew = () => { const words = shown && !state.lost ? present(shown) : ""; say(now, words && ` · ${words}`); };
+  setInterval(renew, 500);
   return () => {
     const alarms = state.present();
     for (const one of alarms) {
@@ -36,6 +43,8 @@ export function verdict(element, spoken) {
     if (key === before) return;
     before = key;
     pick(element, "p-", !state.lost && worst?.active ? worst.priority : null);
+    shown = worst?.active ? worst.point : null;
+    renew();
     if (!top) {
       fill(element, h("a", { href: "#/alarms" }, state.lost ? t("verdict.unknown") : t("verdict.well"),
         h("small", { text: state.lost ? "" : hiddenWords() })));
@@ -43,9 +52,9 @@ export function verdict(element, spoken) {
     }
     const others = alarms.filter((one) => one.alarm !== top.alarm && one.alarm !== worst.alarm && one.active).length;
     const stake = worst.active ? `${t(`impact.${worst.impact}`)}${worst.alarm === top.alarm ? "" : `: ${worst.text}`}` : "";
-    const words = [state.lost ? t("verdict.unknown") : "", stake, others ? count("verdict.more", others) : ""].filter(Boolean).join(" · ");
+    const words = [state.lost ? t("verdict.unknown") : "", stake].filter(Boolean).join(" · "), more = others ? count("verdict.more", others) : "";
     fill(element, mark(worst.priority, state.isNew(worst) || state.isNew(top) ? "new" : ""),
-      h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", { text: words })));
+      h("a", { href: `#/alarms/${encodeURIComponent(top.alarm)}` }, top.active ? top.text : t("verdict.cleared", { text: top.text }), h("small", {}, words, now, more && ` · ${more}`)));
   };
 }
 
