@@ -209,9 +209,9 @@ impl EnergyPeriod {
 
 #[cfg(test)]
 mod tests {
-    extern crate std;
+    extern crate alloc;
 
-    use std::vec::Vec;
+    use alloc::vec::Vec;
 
     use super::super::checks::relative;
     use super::*;
@@ -375,7 +375,7 @@ mod tests {
             let got = EnergyPeriod::from_numbers(&numbers[..8 - cut]);
             assert!(got.is_none(), "cut by {cut}");
         }
-        let year: Vec<[f64; 4]> = std::iter::repeat_n(whole, KEPT - 1).chain([open]).collect();
+        let year: Vec<[f64; 4]> = core::iter::repeat_n(whole, KEPT - 1).chain([open]).collect();
         assert!(of(&year));
         assert!(!of(&[&[whole], year.as_slice()].concat()), "longer than anything that is kept");
     }
