@@ -240,7 +240,7 @@ function busways(picture, roles, live) {
 
 function chiller(picture, roles, live) {
   if (!roles?.state && !roles?.leaving_temperature) return;
-  const [x, y, w, h] = [28, 128, 150, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
+  const [x, y, w, h] = [28, 128, 172, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
   picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), title, state);
   outline(picture, x + 4, y + 4, w - 8, h - 8, [roles.state, roles.leaving_temperature, roles.power].filter(Boolean), live);
   const worth = (path) => { const there = path && reading(path); return there && there.quality !== 2 ? said(there.point, there.value) : ""; };
