@@ -114,6 +114,7 @@ async function begin() {
   addEventListener("beforeprint", paper);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
   addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
+  navigation();
   const instead = (key) => { there = false; shown?.leave?.(); shown = null; fill(screen, h("p", { class: "empty", text: t(key) })); };
   live({
     load: async (everything) => {
