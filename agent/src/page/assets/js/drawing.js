@@ -258,7 +258,7 @@ function warnings(picture, roles, live) {
     live.push(() => {
       const alarm = alarmOf(one.path), there = reading(one.path), on = Boolean(alarm) || (there?.quality !== 2 && there?.value === 1);
       put(text, "visibility", on ? "visible" : "hidden");
-      put(box, "class", `d-outline ${on && alarm ? `p-${alarm.priority}` : ""}`);
+      put(box, "class", `d-outline ${on ? "over" : ""} ${on && alarm ? `p-${alarm.priority}` : ""}`);
       if (!on || measured) return;
       const length = text.getComputedTextLength?.();
       measured = length > 0;
