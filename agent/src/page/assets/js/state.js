@@ -105,13 +105,12 @@ export const hiddenAlarms = () => [...alarms.values()].filter((one) => ["shelved
 /** Whether an alarm still asks to be noticed. */
 export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "latched_unacknowledged"].includes(record.state);
 
-/** The most urgent present alarm of a point, or of the device that does not give it; or `null`. */
+/** The most urgent present alarm of a point; where its reading is not good, of the device that should give it; or `null`. */
 export function alarmOf(path) {
   const point = byPath.get(path);
   if (!point) return null;
   const own = remembered(path, () => ofPoint(point));
-  if (own || !point.device || reading(path)?.quality !== 2) return own;
-  return remembered(`device ${point.device}`, () => ofPoint(byPath.get(`agent/device/${point.device}/state`)));
+  return own || !point.device || !reading(path)?.quality ? own : alarmAt(`agent/device/${point.device}`);
 }
 const ofPoint = (point) => worstOf((point?.alarms ?? []).map((id) => alarms.get(id)));
 

@@ -33,7 +33,9 @@ export function screen(root, rest) {
   const colour = (n) => { const ground = document.documentElement.dataset.ground, dark = !printed && (ground === "dark" || (ground !== "light" && matchMedia("(prefers-color-scheme: dark)").matches)); return COLOURS[dark ? "dark" : "light"][n % MOST]; };
   const keep = () => { const paths = series.map((one) => one.path).join(","); localStorage.setItem("trend", paths); localStorage.setItem("trend-span", String(span)); history.replaceState(null, "", `#/trends/${encodeURIComponent(paths)}`); };
 
+  let painted = 0;
   function paint() {
+    painted = performance.now();
     const now = view();
     const limits = series.flatMap((one, n) => { const found = limitsOf(one.path); return [...found.low, ...found.high].map((limit) => ({ unit: one.unit, at: shown(one.point, limit.at), colour: colour(n), text: said(one.point, limit.at) })); });
     const marks = state.events.filter((event) => event.t >= now.from && event.t <= now.to && event.kind === "alarm" && event.to === "unacknowledged" && !event.follows).map((event) => ({ t: event.t, heavy: event.priority === "critical" || event.priority === "high" }));
@@ -91,7 +93,8 @@ export function screen(root, rest) {
     if (does) { does(); event.preventDefault(); }
   });
   entries(); controls(); find();
-  const stops = [state.hear("values", () => { for (const one of series) one.add(); if (end === null) soon(); }), state.hear("events", soon)];
+  // The curve moves less than a pixel between two readings: their values are shown at once, the plot is drawn up to four times a second.
+  const stops = [state.hear("values", () => { for (const one of series) one.add(); if (end !== null) return; values(); if (performance.now() - painted > 250) soon(); }), state.hear("events", soon)];
   const timer = setInterval(() => { if (end === null || series.some((one) => !one.loaded)) soon(); }, 500);
   const sized = new ResizeObserver(soon);
   sized.observe(canvas);
