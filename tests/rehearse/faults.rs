@@ -146,7 +146,7 @@ fn right(fault: Fault) -> Vec<String> {
         Fault::GeneratorNotInAuto => words(&["generator-not-automatic"]),
         Fault::GeneratorFuelLow => words(&["generator-fuel-low"]),
         Fault::GeneratorStartBatteryLow => words(&["generator-start-battery-low"]),
-        Fault::SideLost(side) => vec![format!("breaker-{}*-open", side.letter())],
+        Fault::SideLost(side) => vec![format!("side-{}-lost", side.letter())],
         Fault::TapTrip { rack, side } => {
             let busway = busway_of(rack, side);
             let place = rack - racks_of(busway).start + 1;

@@ -8,7 +8,12 @@ use std::process::Command;
 use std::time::Duration;
 
 use lapwing_tests::agent::{Agent, output};
+use lapwing_tests::broker::Broker;
+use lapwing_tests::modbus::ModbusPeer;
 use lapwing_tests::place::TempDir;
+use lapwing_tests::subscriber::Subscriber;
+use lapwing_tests::testbay::{calm_controller, one_controller};
+use rustix::process::Signal;
 use serde_json::Value;
 
 const FIRST: &str = r#"
@@ -182,6 +187,129 @@ fn what_was_recorded_is_judged_again_to_the_millisecond_and_changes_are_explaine
     assert_eq!(then["lives"][0]["then"]["raised"], now["lives"][0]["now"]["raised"], "the same moment");
 
     wrong_use(&record);
+}
+
+/// The controller's registers: supply water in tenths of a degree, flow in tenths.
+fn show(controller: &mut ModbusPeer, water: u16, flow: u16) {
+    controller.set(1, "holding", 0, &[water, flow]);
+}
+
+#[test]
+fn a_run_that_was_reloaded_with_other_settings_is_explained() {
+    const SOON: Duration = Duration::from_secs(30);
+    let home = TempDir::new("replay-reload");
+    let broker = Broker::start();
+    let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+    calm_controller(&mut controller);
+    let config = one_controller(&home, &controller.address(), &broker.address());
+    let subscriber = Subscriber::start(broker.port());
+    let old = home.write("old.toml", &std::fs::read_to_string(&config).expect("the configuration"));
+    let agent = Agent::run(&config);
+    let raised = |alarm: &str, mark: usize| agent.alarm(alarm, "unacknowledged", mark, SOON);
+    let cleared = |alarm: &str, mark: usize| agent.alarm(alarm, "returned_unacknowledged", mark, SOON);
+
+    // ---- by the old settings: the water is warm for a moment, the flow stays low over the reload
+    let mark = agent.mark();
+    show(&mut controller, 215, 615);
+    raised("supply-water-warm", mark);
+    show(&mut controller, 182, 615);
+    cleared("supply-water-warm", mark);
+    show(&mut controller, 182, 150);
+    raised("low-flow", mark);
+    let text = std::fs::read_to_string(&config).expect("the configuration");
+    let new = text
+        .replace("high = 21.0", "high = 22.0")
+        .replace("priority = \"high\"", "on_delay = \"1s\"\npriority = \"high\"");
+    assert_ne!(new, text);
+    std::fs::write(&config, new).expect("written");
+    let mark = agent.mark();
+    agent.signal(Signal::HUP);
+    let accepted = |said: &Value| (said["kind"] == "config").then(|| said.clone());
+    let (said, _) = agent.wait("the new settings", mark, SOON, accepted);
+    assert_eq!(said["accepted"], true, "{said}");
+    let reloaded = said["t"].as_i64().expect("a stamp");
+
+    // ---- by the new ones: what was warm is no longer, what is hot comes a second later
+    let seen = |value: f64, mark: usize| {
+        subscriber.topic("point/coil/water/supply/temperature", mark, SOON, |point| point["value"] == value);
+    };
+    let mark = subscriber.mark();
+    show(&mut controller, 215, 150);
+    seen(21.5, mark);
+    for _ in 0..3 {
+        let mark = subscriber.mark();
+        subscriber.topic("frame", mark, SOON, |_| true);
+    }
+    let mark = agent.mark();
+    show(&mut controller, 230, 150);
+    raised("supply-water-warm", mark);
+    show(&mut controller, 182, 150);
+    cleared("supply-water-warm", mark);
+    show(&mut controller, 182, 615);
+    cleared("low-flow", mark);
+    let events: Vec<Value> =
+        agent.said().into_iter().map(|(said, _)| said).filter(|said| said["kind"] == "alarm").collect();
+    assert!(agent.terminate().0.success());
+    let data = home.join("data");
+    let replay = |config: &Path, more: &[&str]| -> Vec<Value> {
+        let (code, out, err) = replayed(&data, config, &[more, &["--json"]].concat());
+        assert_eq!(code, 0, "{out}{err}");
+        out.lines().map(|line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{e}: {line}"))).collect()
+    };
+    let raises = |lines: &[Value], id: &str| {
+        let found = alarm(lines, id);
+        [found["then"]["raised"].as_u64().expect("a count"), found["now"]["raised"].as_u64().expect("a count")]
+    };
+
+    // ---- judged by the new settings: what only the old ones raised is not raised, and it is told until when they held
+    let lines = replay(&config, &[]);
+    let said = &lines[0]["replay"];
+    assert_eq!((&said["starts"], &said["settings"]["of_then"]), (&1.into(), &2.into()), "{said}");
+    let warm = alarm(&lines, "supply-water-warm");
+    assert_eq!(raises(&lines, "supply-water-warm"), [2, 1], "{warm}");
+    assert_eq!(warm["lives"][0]["now"], Value::Null, "{warm}");
+    let (then, now) = (&warm["lives"][1]["then"], &warm["lives"][1]["now"]);
+    assert_eq!((&then["raised"], &then["cleared"]), (&now["raised"], &now["cleared"]), "{warm}");
+    let keys: Vec<(&str, &str, &str)> = (warm["changed"].as_array().expect("a list").iter())
+        .map(|one| ["key", "then", "now"].map(|field| one[field].as_str().expect("a text")).into())
+        .collect();
+    assert_eq!(keys, [("high", "21.0 Cel", "22.0 Cel"), ("on_delay", "0s", "1s")], "{warm}");
+    for change in warm["changed"].as_array().expect("a list") {
+        let until = change["until"].as_i64().expect("the old settings ended");
+        assert!((until - reloaded).abs() < 2000 && change["since"].is_null(), "{change}, reloaded at {reloaded}");
+    }
+    // Either alone: the limit keeps the first away, the delay does not.
+    let alone = |key: &str| warm["alone"][key]["raised"].as_u64();
+    assert_eq!((alone("limit"), alone("on_delay")), (Some(1), Some(2)), "{warm}");
+    // The other alarm stood over the reload: nothing of it differs.
+    assert_eq!(alarm(&lines, "low-flow")["differs"], false, "{:#?}", alarm(&lines, "low-flow"));
+    let (code, words, _) = replayed(&data, &config, &[]);
+    assert_eq!(code, 0);
+    assert!(words.contains("In this time 2 different settings were in force."), "{words}");
+    assert!(words.contains("supply-water-warm: high 21.0 Cel → 22.0 Cel (until 20"), "{words}");
+    assert!(words.contains("told in all") && words.contains("told most often then: "), "{words}");
+    let figures = &summary(&lines)["figures"];
+    assert_eq!((&figures["then"]["announced"], &figures["now"]["announced"]), (&3.into(), &2.into()), "{figures}");
+    assert_eq!(figures["then"]["share_critical"], 33.3, "{figures}");
+
+    // ---- from the reload on they are the settings of then: everything comes again, numbers of occurrences too
+    let from = jiff_text(reloaded + 1);
+    let expected = events.iter().filter(|event| event["t"].as_i64().expect("a stamp") > reloaded).count();
+    assert!(expected >= 3, "{events:#?}");
+    all_same(&replay(&config, &["--from", &from]), expected, "from the reload on");
+
+    // ---- judged by the old settings: what came later comes at once
+    let lines = replay(&old, &[]);
+    let warm = alarm(&lines, "supply-water-warm");
+    assert_eq!(raises(&lines, "supply-water-warm"), [2, 2], "{warm}");
+    let life = &warm["lives"][1];
+    let early = life["then"]["raised"].as_i64().expect("raised") - life["now"]["raised"].as_i64().expect("raised");
+    assert!(early > 2000, "{early} ms earlier: {warm}");
+    assert!(warm["changed"][0]["since"].as_i64().is_some_and(|since| (since - reloaded).abs() < 2000), "{warm}");
+    // … and up to the reload they are the settings of then.
+    let to = jiff_text(reloaded);
+    let expected = events.iter().filter(|event| event["t"].as_i64().expect("a stamp") < reloaded).count();
+    all_same(&replay(&old, &["--to", &to]), expected, "up to the reload");
 }
 
 fn wrong_use(record: &Record) {

@@ -15,6 +15,8 @@ use lapwing_engine::Refusal;
 use lapwing_protocol::{Mode, Vocabulary};
 
 pub use super::once::Once;
+use crate::plan::Language;
+use crate::words::{Words, filled, lasting};
 
 /// Longest name of a person, characters.
 pub const NAME_MAX: usize = 64;
@@ -245,11 +247,10 @@ pub struct Done {
     pub until: Option<i64>,
 }
 
-/// Why something was not done. The text says what would help; the code is stable.
+/// Why something was not done. The text, in the words of a language, says what would help; the code is stable.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Refused {
     /// The role may not.
-    #[error("the role {role} may not do this: it needs the role {needs}", role = role.word(), needs = needs.word())]
     NotAllowed {
         /// The person's role.
         role: Role,
@@ -257,19 +258,14 @@ pub enum Refused {
         needs: Role,
     },
     /// Nobody is named.
-    #[error("a name of 1 to {NAME_MAX} printable characters is needed")]
     NoName,
     /// No reason is given.
-    #[error("a reason is needed: say in a few words why")]
     NoReason,
     /// The reason is too long, or holds what is no text.
-    #[error("the reason must be at most {REASON_MAX} characters of plain text")]
     BadReason,
     /// No alarm is named.
-    #[error("name the alarm")]
     NoAlarm,
     /// No alarm is called so.
-    #[error("no alarm is called `{id}`{}", near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
     UnknownAlarm {
         /// As given.
         id: String,
@@ -277,7 +273,6 @@ pub enum Refused {
         near: Option<String>,
     },
     /// No rule is called so.
-    #[error("no rule of suppression is called `{name}`{}", if known.is_empty() { "; none is configured".to_owned() } else { format!("; there are: {}", known.join(", ")) })]
     UnknownRule {
         /// As given.
         name: String,
@@ -285,25 +280,21 @@ pub enum Refused {
         known: Vec<String>,
     },
     /// The rule holds by itself.
-    #[error("the rule `{name}` holds by itself while its condition does: change what it watches")]
     HoldsByItself {
         /// The rule.
         name: String,
     },
     /// The rule hides nothing now.
-    #[error("the rule `{name}` is not in force")]
     NotInForce {
         /// The rule.
         name: String,
     },
     /// The rule is in force.
-    #[error("the rule `{name}` is in force already: end it first")]
     InForce {
         /// The rule.
         name: String,
     },
     /// No device is called so.
-    #[error("no device is called `{name}`{}", near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
     UnknownDevice {
         /// As given.
         name: String,
@@ -311,25 +302,20 @@ pub enum Refused {
         near: Option<String>,
     },
     /// Nothing of the device is remembered that could be confirmed.
-    #[error("the device `{name}` names nothing in `identity`: what it must show stands in the configuration")]
     NothingToConfirm {
         /// The device.
         name: String,
     },
     /// Longer than allowed.
-    #[error("longer than allowed: at most {max_ms} ms")]
     TooLong {
         /// Longest time, ms.
         max_ms: u64,
     },
     /// No time given.
-    #[error("say for how long: nothing is hidden without an end")]
     NoDuration,
     /// Somebody else acknowledges.
-    #[error("alarms are acknowledged in the site's own system; here they acknowledge themselves when they clear")]
     AcknowledgedElsewhere,
     /// What the person saw is over.
-    #[error("this was meant for occurrence {seen} of the alarm, now it is occurrence {now}: look again")]
     OtherOccurrence {
         /// The one that was named.
         seen: u32,
@@ -337,25 +323,21 @@ pub enum Refused {
         now: u32,
     },
     /// It was taken before.
-    #[error("the command {id} was taken before: give each command an id of its own")]
     Repeated {
         /// Its id.
         id: String,
     },
     /// It may have been taken before.
-    #[error("the command {id} is older than others of this person: make it anew")]
     Old {
         /// Its id.
         id: String,
     },
     /// Too many at a time.
-    #[error("more than {most} commands of one person within minutes: wait a little")]
     TooMany {
         /// The bound.
         most: usize,
     },
     /// The alarm's state does not allow it.
-    #[error(transparent)]
     State(#[from] Refusal),
 }
 
@@ -399,6 +381,70 @@ impl Refused {
                 Refusal::NoSuchAlarm => "unknown_alarm",
             },
         }
+    }
+}
+
+impl Refused {
+    /// Why, in the words of a language.
+    #[must_use]
+    pub fn said(&self, words: &Words) -> String {
+        let near = |near: &Option<String>| {
+            near.as_ref().map(|near| filled(words.refused("near"), &[("near", near)])).unwrap_or_default()
+        };
+        let code = match self {
+            Self::UnknownRule { known, .. } if known.is_empty() => "no_rule",
+            Self::State(Refusal::NoSuchAlarm) => "no_such_alarm",
+            other => other.code(),
+        };
+        let sentence = words.refused(code);
+        match self {
+            Self::NotAllowed { role, needs } => {
+                filled(sentence, &[("role", words.role(role.word())), ("needs", words.role(needs.word()))])
+            }
+            Self::NoName => filled(sentence, &[("most", &NAME_MAX.to_string())]),
+            Self::BadReason => filled(sentence, &[("most", &REASON_MAX.to_string())]),
+            Self::UnknownAlarm { id, near: other } => filled(sentence, &[("name", id), ("near", &near(other))]),
+            Self::UnknownDevice { name, near: other } => filled(sentence, &[("name", name), ("near", &near(other))]),
+            Self::UnknownRule { name, known } => filled(sentence, &[("name", name), ("known", &known.join(", "))]),
+            Self::HoldsByItself { name }
+            | Self::NotInForce { name }
+            | Self::InForce { name }
+            | Self::NothingToConfirm { name } => filled(sentence, &[("name", name)]),
+            Self::TooLong { max_ms } => filled(sentence, &[("most", &lasting(max_ms / 1000))]),
+            Self::State(Refusal::TooLong { max_ms }) => {
+                filled(sentence, &[("most", &lasting(u64::from(*max_ms) / 1000))])
+            }
+            Self::OtherOccurrence { seen, now } => {
+                filled(sentence, &[("seen", &seen.to_string()), ("now", &now.to_string())])
+            }
+            Self::Repeated { id } | Self::Old { id } => filled(sentence, &[("id", id)]),
+            Self::TooMany { most } => filled(sentence, &[("most", &most.to_string())]),
+            Self::NoReason
+            | Self::NoAlarm
+            | Self::NoDuration
+            | Self::AcknowledgedElsewhere
+            | Self::State(
+                Refusal::NothingToAcknowledge
+                | Refusal::NotLatched
+                | Refusal::StillActive
+                | Refusal::NotAcknowledged
+                | Refusal::NothingToRealarm
+                | Refusal::Hidden
+                | Refusal::AlreadyHidden
+                | Refusal::NotHidden
+                | Refusal::NoDuration
+                | Refusal::ShelvingNotAllowed
+                | Refusal::TooManyRules
+                | Refusal::NoSuchAlarm,
+            ) => sentence.to_owned(),
+        }
+    }
+}
+
+impl fmt::Display for Refused {
+    /// In English, for programs; people are told in the site's language.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.said(Words::of(Language::English)))
     }
 }
 
@@ -504,6 +550,61 @@ mod tests {
         assert_eq!(with("n", &"r".repeat(REASON_MAX + 1)), Err(Refused::BadReason));
         assert_eq!(with("n", "a\u{1b}[2J"), Err(Refused::BadReason));
         assert_eq!(with("n", "two\nlines"), Ok(()));
+    }
+
+    #[test]
+    fn every_refusal_is_said_in_every_language() {
+        let name = || "coil".to_owned();
+        let refused = [
+            Refused::NotAllowed { role: Role::Observer, needs: Role::Engineer },
+            Refused::NoName,
+            Refused::NoReason,
+            Refused::BadReason,
+            Refused::NoAlarm,
+            Refused::UnknownAlarm { id: name(), near: Some("coil-hot".into()) },
+            Refused::UnknownRule { name: name(), known: vec!["pump-1".into(), "fans".into()] },
+            Refused::UnknownRule { name: name(), known: Vec::new() },
+            Refused::HoldsByItself { name: name() },
+            Refused::NotInForce { name: name() },
+            Refused::InForce { name: name() },
+            Refused::UnknownDevice { name: name(), near: None },
+            Refused::NothingToConfirm { name: name() },
+            Refused::TooLong { max_ms: 28_800_000 },
+            Refused::NoDuration,
+            Refused::AcknowledgedElsewhere,
+            Refused::OtherOccurrence { seen: 3, now: 4 },
+            Refused::Repeated { id: "17".into() },
+            Refused::Old { id: "17".into() },
+            Refused::TooMany { most: 10 },
+        ];
+        let of_state = [
+            Refusal::NothingToAcknowledge,
+            Refusal::NotLatched,
+            Refusal::StillActive,
+            Refusal::NotAcknowledged,
+            Refusal::NothingToRealarm,
+            Refusal::Hidden,
+            Refusal::AlreadyHidden,
+            Refusal::NotHidden,
+            Refusal::TooLong { max_ms: 3_600_000 },
+            Refusal::NoDuration,
+            Refusal::ShelvingNotAllowed,
+            Refusal::TooManyRules,
+            Refusal::NoSuchAlarm,
+        ];
+        for why in refused.into_iter().chain(of_state.map(Refused::State)) {
+            let (english, german) = (why.said(Words::of(Language::English)), why.said(Words::of(Language::German)));
+            for said in [&english, &german] {
+                assert!(said.contains(' ') && !said.contains(['{', '}']), "{}: {said}", why.code());
+            }
+            assert_ne!(english, german);
+            assert_eq!(english, why.to_string());
+        }
+        let said = Refused::TooLong { max_ms: 28_800_000 }.to_string();
+        assert_eq!(said, "longer than allowed: at most 8 h");
+        let said = Refused::UnknownAlarm { id: "coil".into(), near: Some("coil-hot".into()) };
+        assert_eq!(said.to_string(), "no alarm is called `coil`; did you mean `coil-hot`?");
+        assert_eq!(said.said(Words::of(Language::German)), "kein Alarm heißt `coil`; ist `coil-hot` gemeint?");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! From events to a message: what a person reads in a mail, and the body of a POST.
 //!
 //! The sentences are the events' own; this room orders them: first what stands and what to do, then what belongs to it,
-//! then what has become of it since. Times are shown in the site's zone. Never panics.
+//! then what has become of it since, in the site's language. Times are shown in the site's zone. Never panics.
 
 use std::fmt::Write as _;
 
@@ -9,6 +9,9 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AlarmChange, AlarmRecord, Event, Mode, Notification, Priority, SCHEMA, ShownState, Word};
+
+use crate::plan::Module;
+use crate::words::{Words, filled, lasting};
 
 /// Related alarms told in one message; more are counted.
 const RELATED: usize = 20;
@@ -18,6 +21,7 @@ const RELATED: usize = 20;
 pub(super) struct Material<'a> {
     pub(super) recipient: &'a str,
     pub(super) zone: &'a TimeZone,
+    pub(super) words: &'static Words,
     /// The alarms' events, oldest first, each with what stands now if that is known.
     pub(super) alarms: Vec<(Event, Option<AlarmRecord>)>,
     /// Later events of the same incidents.
@@ -42,7 +46,8 @@ pub(super) struct Message {
 
 /// Makes a message; `None` if there is nothing to tell.
 pub(super) fn message(material: Material<'_>) -> Option<Message> {
-    let Material { recipient, zone, alarms, mut related, unacknowledged_ms, given_up } = material;
+    let Material { recipient, zone, words, alarms, mut related, unacknowledged_ms, given_up } = material;
+    let say = &words.message;
     let first = alarms.first().map(|(event, _)| event.clone())?;
     let told: Vec<(&str, u64)> = alarms.iter().map(|(event, _)| (event.log.as_str(), event.seq)).collect();
     related.retain(|event| belongs(event) && !told.contains(&(event.log.as_str(), event.seq)));
@@ -50,31 +55,37 @@ pub(super) fn message(material: Material<'_>) -> Option<Message> {
     related.truncate(RELATED);
     let priority = alarms.iter().filter_map(|(event, _)| event.alarm()?.priority.known()).max();
     let unacknowledged_for_s = unacknowledged_ms.map(|ms| ms / 1000);
-    let subject = subject(&first, priority, alarms.len(), unacknowledged_for_s);
+    let subject = subject(words, &first, priority, alarms.len(), unacknowledged_for_s);
     let mut text = String::new();
     if let Some(seconds) = unacknowledged_for_s {
-        line(&mut text, &format!("Nobody has acknowledged this for {}.", spoken(seconds)));
+        line(&mut text, &filled(&say.unacknowledged, &[("time", &lasting(seconds))]));
         text.push('\n');
     }
     for (event, now) in &alarms {
-        about(&mut text, event, now.as_ref(), zone);
+        about(&mut text, words, event, now.as_ref(), zone);
         text.push('\n');
     }
     if !related.is_empty() {
-        line(&mut text, "What belongs to it:");
+        line(&mut text, &say.belongs);
         for event in &related {
             line(&mut text, &format!("  {} {}", time(event.t, zone), event.text));
         }
         if more > 0 {
-            line(&mut text, &format!("  … and {more} more."));
+            line(&mut text, &format!("  {}", filled(&say.more, &[("count", &more.to_string())])));
         }
         text.push('\n');
     }
     if given_up > 0 {
-        line(&mut text, &format!("{given_up} older messages to {recipient} were given up: they did not get through."));
+        line(&mut text, &filled(&say.given_up, &[("count", &given_up.to_string()), ("recipient", recipient)]));
         text.push('\n');
     }
-    line(&mut text, &format!("{} {}; event {} of log {}.", first.site, first.module, first.seq, first.log));
+    let gaps = [
+        ("site", first.site.as_str()),
+        ("module", &first.module),
+        ("seq", &first.seq.to_string()),
+        ("log", &first.log),
+    ];
+    line(&mut text, &filled(&say.source, &gaps));
     let id = format!("{}-{}-{recipient}", first.log, first.seq);
     let incident = first.alarm().and_then(|change| change.incident);
     let thread = incident.map(|incident| format!("{}-incident-{incident}", first.log));
@@ -97,9 +108,13 @@ pub(super) fn message(material: Material<'_>) -> Option<Message> {
 }
 
 /// A message that says only that messages get through.
-pub(super) fn test_message(recipient: &str, site: &str, module: &str, t_ms: i64, zone: &TimeZone) -> Message {
-    let said = format!("This is a test message from {site} {module}: no alarm, nothing to do.");
-    let text = format!("{said}\n\nSent {} to {recipient}.\n", time(t_ms, zone));
+pub(super) fn test_message(recipient: &str, module: &Module, t_ms: i64) -> Message {
+    let say = &Words::of(module.language).message;
+    let (site, module, zone) = (module.site.as_str(), module.name.as_str(), &module.time_zone);
+    let named = [("site", site), ("module", module)];
+    let said = filled(&say.test, &named);
+    let sent = filled(&say.test_sent, &[("time", &time(t_ms, zone)), ("recipient", recipient)]);
+    let text = format!("{said}\n\n{sent}\n");
     let id = format!("test-{t_ms}-{recipient}");
     let notification = Notification {
         schema: SCHEMA,
@@ -116,7 +131,7 @@ pub(super) fn test_message(recipient: &str, site: &str, module: &str, t_ms: i64,
         related: Vec::new(),
         given_up: None,
     };
-    let subject = format!("{site} {module}: test message");
+    let subject = filled(&say.test_subject, &named);
     Message { id, subject, text, thread: None, body: bytes(&notification) }
 }
 
@@ -129,24 +144,38 @@ fn belongs(event: &Event) -> bool {
     event.alarm().is_some_and(|change| change.to.known() == Some(ShownState::Unacknowledged) && !change.announced)
 }
 
-fn subject(first: &Event, priority: Option<Priority>, alarms: usize, unacknowledged_for_s: Option<u64>) -> String {
+fn subject(
+    words: &Words,
+    first: &Event,
+    priority: Option<Priority>,
+    alarms: usize,
+    unacknowledged_for_s: Option<u64>,
+) -> String {
+    let say = &words.message;
     let mode = match first.mode.known() {
         Some(Mode::Live) | None => String::new(),
-        Some(Mode::Test | Mode::Maintenance | Mode::Simulated) => format!("[{}] ", first.mode.as_str().to_uppercase()),
+        Some(mode @ (Mode::Test | Mode::Maintenance | Mode::Simulated)) => {
+            format!("[{}] ", words.mode(mode).to_uppercase())
+        }
     };
-    let priority = priority.map(|priority| format!(", {}", priority.word())).unwrap_or_default();
-    let passed = unacknowledged_for_s.map(|_| "not acknowledged: ").unwrap_or_default();
-    let more = if alarms > 1 { format!(" (and {} more)", alarms - 1) } else { String::new() };
-    let all = format!("{mode}{} {}{priority}: {passed}{}{more}", first.site, first.module, first.text);
+    let priority = priority.map(|priority| format!(", {}", words.priority(priority))).unwrap_or_default();
+    let mut said = first.text.clone();
+    if unacknowledged_for_s.is_some() {
+        said = filled(&say.not_acknowledged, &[("sentence", &said)]);
+    }
+    if alarms > 1 {
+        said = filled(&say.and_more, &[("sentence", &said), ("count", &(alarms - 1).to_string())]);
+    }
+    let all = format!("{mode}{} {}{priority}: {said}", first.site, first.module);
     // A header has no line ends of its own, and a long one helps nobody.
     let mut plain: String = all.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     lapwing_protocol::text::shorten(&mut plain, 200);
     plain
 }
 
-fn about(text: &mut String, event: &Event, now: Option<&AlarmRecord>, zone: &TimeZone) {
+fn about(text: &mut String, words: &Words, event: &Event, now: Option<&AlarmRecord>, zone: &TimeZone) {
     match &event.detail {
-        Detail::Alarm(change) => alarm(text, event, change, now, zone),
+        Detail::Alarm(change) => alarm(text, words, event, change, now, zone),
         Detail::Operator(_)
         | Detail::Link(_)
         | Detail::Device(_)
@@ -158,11 +187,33 @@ fn about(text: &mut String, event: &Event, now: Option<&AlarmRecord>, zone: &Tim
     }
 }
 
-fn alarm(text: &mut String, event: &Event, change: &AlarmChange, now: Option<&AlarmRecord>, zone: &TimeZone) {
-    line(text, &format!("{}: {}", change.priority.as_str().to_uppercase(), event.text));
+fn alarm(
+    text: &mut String,
+    words: &Words,
+    event: &Event,
+    change: &AlarmChange,
+    now: Option<&AlarmRecord>,
+    zone: &TimeZone,
+) {
+    let say = &words.message;
+    let priority = change.priority.known().map_or(change.priority.as_str(), |priority| words.priority(priority));
+    line(text, &format!("{}: {}", priority.to_uppercase(), event.text));
+    let labels = [
+        &say.place,
+        &say.since,
+        &say.means,
+        &say.look,
+        &say.act,
+        &say.safety,
+        &say.left,
+        &say.read,
+        &say.time,
+        &say.now,
+    ];
+    let width = labels.into_iter().map(|label| label.chars().count()).max().unwrap_or(0) + 1;
     let mut field = |label: &str, said: &str| {
         if !said.is_empty() {
-            line(text, &format!("  {label:<9}{said}"));
+            line(text, &format!("  {label:<width$}{said}"));
         }
     };
     let place = match (&change.location, &change.tag) {
@@ -170,40 +221,24 @@ fn alarm(text: &mut String, event: &Event, change: &AlarmChange, now: Option<&Al
         (Some(place), None) | (None, Some(place)) => place.clone(),
         (None, None) => String::new(),
     };
-    field("Where:", &place);
-    field("Since:", &time(change.raised_at.unwrap_or(event.t), zone));
-    field("Means:", &change.consequence);
-    field("Look at:", &change.first_check);
-    field("Do:", &change.response);
-    field("Safety:", &change.safety);
-    if let (Some(seconds), Some(left_to)) = (change.seconds_left, &change.left_to) {
-        field("Left:", &format!("{} to {left_to} at this rate", spoken(u64::from(seconds))));
+    field(&say.place, &place);
+    field(&say.since, &time(change.raised_at.unwrap_or(event.t), zone));
+    field(&say.means, &change.consequence);
+    field(&say.look, &change.first_check);
+    field(&say.act, &change.response);
+    field(&say.safety, &change.safety);
+    if let (Some(seconds), Some(limit)) = (change.seconds_left, &change.left_to) {
+        field(&say.left, &filled(&say.left_to, &[("time", &lasting(u64::from(seconds))), ("limit", limit)]));
     }
-    field("Read:", change.document.as_deref().unwrap_or_default());
+    field(&say.read, change.document.as_deref().unwrap_or_default());
     if let Some(seconds) = change.respond_within_s {
-        field("Time:", &format!("within {}", spoken(u64::from(seconds))));
+        field(&say.time, &filled(&say.within, &[("time", &lasting(u64::from(seconds)))]));
     }
     let Some(now) = now else { return };
     if now.occurrence != change.occurrence {
-        field("Now:", "it has cleared and come again since");
+        field(&say.now, &say.come_again);
     } else if now.state != change.to {
-        field("Now:", words(now));
-    }
-}
-
-/// What stands now, as people say it.
-fn words(record: &AlarmRecord) -> &'static str {
-    match record.state.known() {
-        Some(ShownState::Normal) => "cleared",
-        Some(ShownState::Unacknowledged) => "standing, not acknowledged",
-        Some(ShownState::Acknowledged) => "standing, acknowledged",
-        Some(ShownState::ReturnedUnacknowledged) => "cleared, not acknowledged",
-        Some(ShownState::LatchedUnacknowledged) => "cleared and latched, not acknowledged",
-        Some(ShownState::LatchedAcknowledged) => "cleared and latched, acknowledged",
-        Some(ShownState::Shelved) => "shelved",
-        Some(ShownState::Suppressed) => "suppressed",
-        Some(ShownState::OutOfService) => "out of service",
-        None => "in a state that this version does not know",
+        field(&say.now, words.state(now.state.known()));
     }
 }
 
@@ -219,26 +254,17 @@ fn time(t_ms: i64, zone: &TimeZone) -> String {
     at.strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
 }
 
-/// Seconds as people say them.
-fn spoken(seconds: u64) -> String {
-    match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
-        (0, 0, s) => format!("{s} s"),
-        (0, m, 0) => format!("{m} min"),
-        (0, m, s) => format!("{m} min {s} s"),
-        (h, 0, _) => format!("{h} h"),
-        (h, m, _) => format!("{h} h {m} min"),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::notify::testing::event;
+    use crate::plan::Language;
 
     fn material(alarms: Vec<(Event, Option<AlarmRecord>)>, related: Vec<Event>) -> Material<'static> {
         let zone: &'static TimeZone =
             Box::leak(Box::new(TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").expect("a zone")));
-        Material { recipient: "shift", zone, alarms, related, unacknowledged_ms: None, given_up: 0 }
+        let words = Words::of(Language::English);
+        Material { recipient: "shift", zone, words, alarms, related, unacknowledged_ms: None, given_up: 0 }
     }
 
     #[test]
@@ -261,6 +287,31 @@ mod tests {
         assert_eq!((message.id.as_str(), message.thread.as_deref()), ("a3f0-17-shift", Some("a3f0-incident-17")));
         let body: Notification = serde_json::from_slice(&message.body).expect("reads");
         assert_eq!((body.id, body.unacknowledged_for_s, body.given_up), (message.id, Some(600), Some(2)));
+    }
+
+    #[test]
+    fn the_same_in_the_language_of_the_site() {
+        let related = vec![event(18, "flow-low", 17, false)];
+        let mut with = material(vec![(event(17, "supply-water-warm", 17, true), None)], related);
+        with.words = Words::of(Language::German);
+        with.unacknowledged_ms = Some(600_000);
+        let message = message(with).expect("something to tell");
+        assert_eq!(message.subject, "saltmarsh m1, hoch: nicht quittiert: supply-water-warm stands.");
+        let expected = "Seit 10 min hat das niemand quittiert.\n\n\
+            HOCH: supply-water-warm stands.\n  \
+              Wo:     coil bay, left (TT-101)\n  \
+              Seit:   2025-11-24 17:00:17 +01:00\n  \
+              Folge:  The coil cannot hold the cold aisle.\n  \
+              Tun:    Check the chiller plant.\n  \
+              Frist:  innerhalb von 3 min\n\n\
+            Was dazugehört:\n  2025-11-24 17:00:18 +01:00 flow-low stands.\n\n\
+            saltmarsh m1; Ereignis 17 im Protokoll a3f0.\n";
+        assert_eq!(message.text, expected);
+        let module =
+            Module { site: "saltmarsh".into(), name: "m1".into(), language: Language::German, ..Module::default() };
+        let test = test_message("shift", &module, 0);
+        assert_eq!(test.subject, "saltmarsh m1: Probenachricht");
+        assert!(test.text.starts_with("Dies ist eine Probenachricht von saltmarsh m1"), "{}", test.text);
     }
 
     #[test]

@@ -33,6 +33,7 @@ use crate::page::now_ms;
 use crate::plan::Plan;
 use crate::plan::recipients::{Recipient, Way};
 use crate::store::{StoredEvent, TellingKey, TellingRow, Writer};
+use crate::words::Words;
 use queue::{Due, Queue, Waiting};
 
 /// Longest time for one message, from connecting to the server's last word.
@@ -364,8 +365,8 @@ async fn make(
         })
         .map(|(_, event)| event)
         .collect();
-    let zone = &plan.module.time_zone;
-    let material = compose::Material { recipient: &to.name, zone, alarms, related, unacknowledged_ms, given_up };
+    let (zone, words) = (&plan.module.time_zone, Words::of(plan.module.language));
+    let material = compose::Material { recipient: &to.name, zone, words, alarms, related, unacknowledged_ms, given_up };
     Ok(compose::message(material))
 }
 
@@ -389,8 +390,7 @@ async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Res
 /// Why it did not get through.
 pub fn send_test(plan: &Plan, to: &Recipient) -> Result<(), String> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|e| e.to_string())?;
-    let message =
-        compose::test_message(&to.name, &plan.module.site, &plan.module.name, now_ms(), &plan.module.time_zone);
+    let message = compose::test_message(&to.name, &plan.module, now_ms());
     runtime.block_on(deliver(plan, to, &message))
 }
 

@@ -8,6 +8,7 @@ use std::time::Duration;
 use lapwing_engine::spec::{AlarmSpec, Condition, Test};
 use lapwing_protocol::{Decimal, Vocabulary as _};
 
+use super::then::InForce;
 use crate::plan::{Comparison, Derived, Plan};
 
 /// A setting that differs.
@@ -19,6 +20,12 @@ pub struct Change {
     pub then: String,
     /// As it is now; empty: there is none.
     pub now: String,
+    /// Where settings changed within the range: wall moment since when it was so; `None`: from its beginning.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<i64>,
+    /// Until when; `None`: to its end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub until: Option<i64>,
 }
 
 /// All that differs.
@@ -38,11 +45,11 @@ pub struct Changes {
 }
 
 impl Changes {
-    pub(super) fn of(thens: &[&Result<Plan, String>], now: &Plan) -> Self {
+    pub(super) fn of(thens: &[InForce<'_>], now: &Plan) -> Self {
         let mut changes = Self { thens: thens.len(), ..Self::default() };
-        for then in thens {
-            match then {
-                Ok(then) => changes.with(then, now),
+        for in_force in thens {
+            match in_force.plan {
+                Ok(then) => changes.with(then, now, in_force),
                 Err(why) => changes.unknown = Some(why.clone()),
             }
         }
@@ -52,13 +59,13 @@ impl Changes {
         changes
     }
 
-    fn with(&mut self, then: &Plan, now: &Plan) {
+    fn with(&mut self, then: &Plan, now: &Plan, when: &InForce<'_>) {
         for (index, alarm) in now.alarms.iter().enumerate() {
             match then.alarms.iter().position(|other| other.id == alarm.id) {
                 Some(other) => {
                     let found = differing(then, other, now, index);
                     for change in found {
-                        self.note(&alarm.id, change);
+                        self.note(&alarm.id, Change { since: when.since, until: when.until, ..change });
                     }
                 }
                 None => push(&mut self.added, alarm.id.clone()),
@@ -76,8 +83,14 @@ impl Changes {
 
     fn note(&mut self, id: &str, change: Change) {
         match self.alarms.iter_mut().find(|(known, _)| known == id) {
-            Some((_, changes)) if changes.contains(&change) => {}
-            Some((_, changes)) => changes.push(change),
+            Some((_, changes)) => match changes.iter_mut().find(|known| known.same(&change)) {
+                // Two sets of settings had it the same.
+                Some(known) => {
+                    known.since = known.since.zip(change.since).map(|(a, b)| a.min(b));
+                    known.until = known.until.zip(change.until).map(|(a, b)| a.max(b));
+                }
+                None => changes.push(change),
+            },
             None => self.alarms.push((id.to_owned(), vec![change])),
         }
     }
@@ -90,7 +103,7 @@ impl Changes {
 
     pub(super) fn all_of(&self, id: &str) -> Vec<Change> {
         let mut changes = self.of_alarm(id).to_vec();
-        let whole = |then: &str, now: &str| Change { key: "alarm", then: then.into(), now: now.into() };
+        let whole = |then: &str, now: &str| Change::of("alarm", then.into(), now.into());
         if self.added.iter().any(|known| known == id) {
             changes.push(whole("", "new"));
         }
@@ -114,6 +127,16 @@ impl Changes {
             && self.removed.is_empty()
             && self.around.is_empty()
             && self.unknown.is_none()
+    }
+}
+
+impl Change {
+    fn of(key: &'static str, then: String, now: String) -> Self {
+        Self { key, then, now, since: None, until: None }
+    }
+
+    fn same(&self, other: &Self) -> bool {
+        (self.key, &self.then, &self.now) == (other.key, &other.then, &other.now)
     }
 }
 
@@ -157,7 +180,7 @@ fn differing(then: &Plan, a: usize, now: &Plan, b: usize) -> Vec<Change> {
     then.into_iter()
         .zip(now)
         .filter(|((_, then), (_, now))| then != now)
-        .map(|((_, then), (key, now))| Change { key, then, now })
+        .map(|((_, then), (key, now))| Change::of(key, then, now))
         .collect()
 }
 
@@ -240,6 +263,16 @@ fn comparison(plan: &Plan, point: u32) -> String {
         }
     };
     made.subject.map_or_else(|| with.clone(), |subject| format!("{} with {with}", path(plan, subject)))
+}
+
+/// Whether an alarm is set the same in two plans.
+pub(super) fn same_alarm(one: &Plan, other: &Plan, id: &str) -> bool {
+    let of = |plan: &Plan| plan.alarms.iter().position(|alarm| alarm.id == id);
+    match (of(one), of(other)) {
+        (Some(a), Some(b)) => differing(one, a, other, b).is_empty(),
+        (None, None) => true,
+        (Some(_), None) | (None, Some(_)) => false,
+    }
 }
 
 /// Whether a derived point is made as it was then.

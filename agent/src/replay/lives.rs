@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use lapwing_protocol::ShownState;
+use lapwing_protocol::{Priority, ShownState};
 
 use super::changes::Change;
 use super::log::Changed;
@@ -20,6 +20,7 @@ pub(super) struct Moved {
     pub(super) to: ShownState,
     pub(super) active: bool,
     pub(super) told: bool,
+    pub(super) priority: Priority,
     pub(super) first_out: bool,
     pub(super) follows: Option<String>,
 }
@@ -71,8 +72,15 @@ impl Compared {
     /// Whether it behaves otherwise now.
     #[must_use]
     pub fn differs(&self) -> bool {
-        self.lives.iter().any(|(then, now)| then != now)
+        self.lives.iter().any(|(then, now)| differ(then.as_ref(), now.as_ref()))
     }
+}
+
+/// Whether a life of then and one of now differ. Their numbers do not count: a life that is not there any more changes those
+/// of all later ones.
+pub(super) fn differ(then: Option<&Life>, now: Option<&Life>) -> bool {
+    let what = |life: &Life| (life.raised, life.cleared, life.told, life.follows.clone());
+    then.map(what) != now.map(what)
 }
 
 /// How many events are the same, to the millisecond, and what people are told of them.
@@ -235,7 +243,8 @@ mod tests {
     fn moved(t: i64, occurrence: u32, active: bool) -> Moved {
         let (from, to) = (ShownState::Normal, ShownState::Unacknowledged);
         let told = active;
-        Moved { t, alarm: "hot".into(), occurrence, from, to, active, told, first_out: false, follows: None }
+        let (alarm, priority) = ("hot".into(), Priority::High);
+        Moved { t, alarm, occurrence, from, to, active, told, priority, first_out: false, follows: None }
     }
 
     fn spans(compared: &[Compared]) -> Vec<(Option<i64>, Option<i64>)> {

@@ -15,6 +15,7 @@
 //! Reads the files of a data directory, beside a running agent too; writes nothing there. Times are wall milliseconds, or
 //! axis milliseconds of the history as named. Never panics.
 
+mod asked;
 mod changes;
 mod lives;
 mod log;
@@ -26,6 +27,7 @@ mod vary;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
+use crate::core::figures::Asked;
 use crate::plan::Plan;
 use crate::store::StoreError;
 use crate::store::history::{HistoryError, Loss, Reader, SLOT_MS, SlotPlace};
@@ -139,6 +141,8 @@ pub struct Replayed {
     pub refused: u64,
     /// Alarm events of then, of now, and how many of them are the same.
     pub events: (usize, usize, usize),
+    /// What was asked of people then, and what would be now.
+    pub asked: (Asked, Asked),
     /// By alarm, in the order of ids: those that were raised then or are now.
     pub alarms: Vec<Compared>,
     /// What was damaged and left out.
@@ -193,6 +197,7 @@ pub fn replay(wanted: &Wanted<'_>, tell: &mut dyn FnMut(usize, usize)) -> Result
     let changes = thens.changes(plan);
     let mut alarms = lives::compare(&then, &now, (from, to));
     let same = lives::same(&then, &now);
+    let asked = (asked::of_then(&then, &alarms, (from, to)), asked::of_now(&now, &alarms, (from, to)));
     vary::attribute(&mut alarms, plan, &film, &mut thens, (from, to), tell)?;
     for compared in &mut alarms {
         compared.changed = changes.all_of(&compared.id);
@@ -213,6 +218,7 @@ pub fn replay(wanted: &Wanted<'_>, tell: &mut dyn FnMut(usize, usize)) -> Result
         missing: missing(plan, &played),
         refused: played.refused,
         events: (then.len(), now.len(), same),
+        asked,
         alarms,
         changes,
         losses: reader.take_losses(),

@@ -8,12 +8,15 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use super::lives::{Compared, Life, Sum};
+use super::lives::{Compared, Life, Sum, differ};
 use super::{Change, Replayed};
 use crate::core::clock::rfc3339;
+use crate::core::figures::Asked;
 
 /// Points named one by one; more are counted.
 const NAMED: usize = 8;
+/// Alarms told most often that are named.
+const TOP: usize = 5;
 
 /// For people.
 #[must_use]
@@ -24,6 +27,7 @@ pub fn in_words(replayed: &Replayed, config: &Path) -> String {
     limits(&mut out, replayed);
     out.push('\n');
     totals(&mut out, replayed);
+    figures(&mut out, replayed);
     for compared in replayed.alarms.iter().filter(|compared| compared.differs()) {
         out.push('\n');
         alarm(&mut out, compared);
@@ -159,6 +163,34 @@ fn totals(out: &mut String, replayed: &Replayed) {
     let _fits = writeln!(out, "{:width$}  {}  {}", "all", sum(&then), sum(&now));
 }
 
+/// What was asked of people: figures of the alarm system.
+fn figures(out: &mut String, replayed: &Replayed) {
+    let (then, now) = &replayed.asked;
+    if then.announced == 0 && now.announced == 0 {
+        return;
+    }
+    let _fits = writeln!(out, "\n{:<22}  {:>8}  {:>8}", "asked of people", "then", "now");
+    let mut row = |name: &str, of: &dyn Fn(&Asked) -> String| {
+        let _fits = writeln!(out, "{name:<22}  {:>8}  {:>8}", of(then), of(now));
+    };
+    let percent = |share: f64| format!("{share:.1} %");
+    row("told in all", &|asked| asked.announced.to_string());
+    row("most in ten minutes", &|asked| asked.most_in_10_min.to_string());
+    row("time in flood", &|asked| percent(asked.in_flood_share));
+    row("critical", &|asked| percent(asked.share_critical));
+    row("high", &|asked| percent(asked.share_high));
+    row("medium", &|asked| percent(asked.share_medium));
+    row("low", &|asked| percent(asked.share_low));
+    row("gone within 5 s", &|asked| asked.fleeting.to_string());
+    row("alarms that chattered", &|asked| asked.chattering.to_string());
+    for (which, asked) in [("then", then), ("now", now)] {
+        let top: Vec<String> = asked.top.iter().take(TOP).map(|top| format!("{} ({})", top.alarm, top.count)).collect();
+        if !top.is_empty() {
+            let _fits = writeln!(out, "told most often {which}: {}", top.join(", "));
+        }
+    }
+}
+
 fn add(all: &mut Sum, one: &Sum) {
     all.raised += one.raised;
     all.stood_ms += one.stood_ms;
@@ -173,7 +205,7 @@ fn alarm(out: &mut String, compared: &Compared) {
     let changed: Vec<String> = compared.changed.iter().map(change).collect();
     let because = if changed.is_empty() { "its own settings are the same".to_owned() } else { changed.join(", ") };
     let _fits = writeln!(out, "{}: {because}", compared.id);
-    for (then, now) in compared.lives.iter().filter(|(then, now)| then != now) {
+    for (then, now) in compared.lives.iter().filter(|(then, now)| differ(then.as_ref(), now.as_ref())) {
         let _fits = match (then, now) {
             (Some(then), Some(now)) => writeln!(out, "  then {}; now {}", life(then), life(now)),
             (Some(then), None) => writeln!(out, "  then {}; now not raised", life(then)),
@@ -194,7 +226,13 @@ fn alarm(out: &mut String, compared: &Compared) {
 
 fn change(change: &Change) -> String {
     let or_none = |text: &str| if text.is_empty() { "none".to_owned() } else { text.to_owned() };
-    format!("{} {} → {}", change.key, or_none(&change.then), or_none(&change.now))
+    let when = match (change.since, change.until) {
+        (None, None) => String::new(),
+        (Some(since), None) => format!(" (since {})", rfc3339(since)),
+        (None, Some(until)) => format!(" (until {})", rfc3339(until)),
+        (Some(since), Some(until)) => format!(" ({} to {})", rfc3339(since), rfc3339(until)),
+    };
+    format!("{} {} → {}{when}", change.key, or_none(&change.then), or_none(&change.now))
 }
 
 fn life(life: &Life) -> String {
@@ -263,6 +301,7 @@ pub fn in_json(replayed: &Replayed, config: &Path) -> Vec<Value> {
     let (then, now, same) = replayed.events;
     lines.push(json!({ "summary": {
         "events_then": then, "events_now": now, "events_same": same,
+        "figures": { "then": replayed.asked.0, "now": replayed.asked.1 },
         "alarms": replayed.alarms.len(), "differ": replayed.alarms.iter().filter(|compared| compared.differs()).count(),
         "readings": replayed.readings, "points": replayed.points, "seconds": replayed.span.as_secs_f64(),
         "took_s": replayed.took.as_secs_f64(), "times_real_time": speed(replayed).round(),

@@ -20,8 +20,8 @@ pub(super) struct Thens {
     /// By digest of the configuration and word of the mode: the plan, or why there is none.
     plans: BTreeMap<(String, String), Result<Plan, String>>,
     texts: BTreeMap<String, Option<Vec<u8>>>,
-    /// Numbers of the starts that were played.
-    played: Vec<u64>,
+    /// Numbers of the starts that were played, with the wall moment since when; in that order.
+    played: Vec<(u64, i64)>,
 }
 
 impl Thens {
@@ -58,11 +58,16 @@ impl Thens {
         self.starts.get(&start).and_then(|start| Mode::from_word(&start.mode))
     }
 
-    /// A start is played; its settings.
-    pub(super) fn plan(&mut self, start: u64) -> Option<&Plan> {
-        if !self.played.contains(&start) {
-            self.played.push(start);
+    /// A start is played from a wall moment on; its settings.
+    pub(super) fn played(&mut self, start: u64, t: i64) -> Option<&Plan> {
+        if self.played.iter().all(|(known, _)| *known != start) {
+            self.played.push((start, t));
         }
+        self.plan(start)
+    }
+
+    /// The settings of a start.
+    pub(super) fn plan(&mut self, start: u64) -> Option<&Plan> {
         let about = self.starts.get(&start)?;
         let key = (about.config.clone(), about.mode.clone());
         let text = self.texts.get(&about.config).and_then(Option::as_deref);
@@ -71,27 +76,34 @@ impl Thens {
 
     /// How the settings differ from those of the starts that were played.
     pub(super) fn changes(&self, now: &Plan) -> Changes {
-        let of_played = |number: &u64| {
-            let about = self.starts.get(number)?;
-            self.plans.get(&(about.config.clone(), about.mode.clone()))
-        };
-        let mut plans: Vec<&Result<Plan, String>> = Vec::new();
-        for found in self.played.iter().filter_map(of_played) {
-            if !plans.iter().any(|known| std::ptr::eq(*known, found)) {
-                plans.push(found);
-            }
-        }
-        Changes::of(&plans, now)
+        Changes::of(&self.in_force(), now)
     }
 
-    /// The only settings of then, if all played starts had the same and they can be read.
-    pub(super) fn only(&self) -> Option<&Plan> {
-        let digest = |number: &u64| self.starts.get(number).map(|start| (start.config.clone(), start.mode.clone()));
-        let keys: std::collections::BTreeSet<_> = self.played.iter().filter_map(digest).collect();
-        let mut keys = keys.into_iter();
-        let key = keys.next().filter(|_| keys.next().is_none())?;
-        self.plans.get(&key)?.as_ref().ok()
+    /// Different settings of then, each with when it was in force.
+    pub(super) fn in_force(&self) -> Vec<InForce<'_>> {
+        let mut all: Vec<InForce<'_>> = Vec::new();
+        for (at, (number, since)) in self.played.iter().enumerate() {
+            let Some(about) = self.starts.get(number) else { continue };
+            let Some(plan) = self.plans.get(&(about.config.clone(), about.mode.clone())) else { continue };
+            let until = self.played.get(at + 1).map(|(_, next)| *next);
+            match all.iter_mut().find(|known| std::ptr::eq(known.plan, plan)) {
+                Some(known) => known.until = until,
+                None => all.push(InForce { plan, since: (at > 0).then_some(*since), until }),
+            }
+        }
+        all
     }
+}
+
+/// Settings of then.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct InForce<'a> {
+    /// The plan made of them, or why there is none.
+    pub(super) plan: &'a Result<Plan, String>,
+    /// Wall moment since when; `None`: since before the range.
+    pub(super) since: Option<i64>,
+    /// Wall moment until when; `None`: to the end.
+    pub(super) until: Option<i64>,
 }
 
 fn plan(text: Option<&[u8]>, mode: Option<Mode>) -> Result<Plan, String> {

@@ -7,6 +7,7 @@
 use lapwing_engine::spec::{AlarmSpec, Condition};
 
 use super::ReplayError;
+use super::changes;
 use super::lives::{self, Compared};
 use super::player::{self, Film};
 use super::then::Thens;
@@ -32,13 +33,20 @@ pub(super) fn attribute(
     range: (i64, i64),
     tell: &mut dyn FnMut(usize, usize),
 ) -> Result<(), ReplayError> {
-    let Some(then) = thens.only() else { return Ok(()) };
-    // By alarm of now that differs: the settings of then.
+    // By alarm of now that differs: the settings of then, if only one set of them differs from those of now.
     let mut several: Vec<(usize, AlarmSpec)> = Vec::new();
     for compared in alarms.iter().filter(|compared| compared.differs()) {
         let of = |plan: &Plan| {
             let index = plan.alarms.iter().position(|alarm| alarm.id == compared.id)?;
             Some((index, *plan.engine.alarms.get(index)?))
+        };
+        let known = thens.in_force();
+        let other = |then: &&Plan| !changes::same_alarm(then, plan, &compared.id);
+        let mut others = known.iter().filter_map(|then| then.plan.as_ref().ok()).filter(other);
+        let Some(then) =
+            others.next().filter(|first| others.all(|next| changes::same_alarm(first, next, &compared.id)))
+        else {
+            continue;
         };
         let (Some((index, now)), Some((_, before))) = (of(plan), of(then)) else { continue };
         // Its point may have another number; that is no setting of it.

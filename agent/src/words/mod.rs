@@ -1,13 +1,14 @@
 //! What the agent says of alarms, by language: one file a language, all with the same keys and gaps.
 //!
 //! Texts of configured alarms are the site's own and in its language already; here is what the agent adds: what happened
-//! to an alarm, what it follows from, its own alarms. A language is added as a file here and a word in
+//! to an alarm, what it follows from, its own alarms, what people did, what a recipient reads. A language is added as a file here and a word in
 //! `plan::Language`; the tests compare its keys and gaps with the English ones. Decides nothing. Panics only if a shipped
 //! file is no TOML of this shape, which the tests rule out.
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
+use lapwing_protocol::Vocabulary as _;
 use serde::Deserialize;
 
 use crate::plan::Language;
@@ -22,6 +23,20 @@ pub struct Words {
     priority: BTreeMap<String, String>,
     /// Names of qualities, by the English ones.
     status: BTreeMap<String, String>,
+    /// Names of modes, by the words of the wire.
+    mode: BTreeMap<String, String>,
+    /// Names of roles, by the words of the wire.
+    role: BTreeMap<String, String>,
+    /// What people did.
+    pub operator: Operator,
+    /// Why something was refused, by its code.
+    refused: BTreeMap<String, String>,
+    /// What has changed around the alarms.
+    pub change: Change,
+    /// What a recipient reads.
+    pub message: Message,
+    /// What an alarm's state is called, by the words of the wire.
+    state: BTreeMap<String, String>,
     /// The agent's own alarms.
     pub own: Own,
 }
@@ -57,6 +72,79 @@ pub struct Tell {
     pub simulated: String,
 }
 
+/// What people did.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)] // the English file is the documentation
+pub struct Operator {
+    pub acknowledges: String,
+    pub acknowledges_incident: String,
+    pub resets: String,
+    pub shelves: String,
+    pub shelves_once: String,
+    pub unshelves: String,
+    pub removes: String,
+    pub returns: String,
+    pub suppresses: String,
+    pub releases: String,
+    pub sets_mode: String,
+    pub confirms: String,
+    pub notes: String,
+    pub because: String,
+    pub refused: String,
+    pub nobody: String,
+    pub an_alarm: String,
+}
+
+/// What has changed around the alarms.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)] // the English file is the documentation
+pub struct Change {
+    pub mode: String,
+    pub mode_until: String,
+    pub by_hand: String,
+    pub time_over: String,
+    pub rule_limit: String,
+    pub rule_started: String,
+    pub rule_ended: String,
+    pub chatters: String,
+    pub flood_begun: String,
+    pub flood_ended: String,
+    pub recipient_reached: String,
+    pub recipient_not_reached: String,
+}
+
+/// What a recipient reads.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)] // the English file is the documentation
+pub struct Message {
+    pub unacknowledged: String,
+    pub not_acknowledged: String,
+    pub and_more: String,
+    pub belongs: String,
+    pub more: String,
+    pub given_up: String,
+    pub source: String,
+    pub place: String,
+    pub since: String,
+    pub means: String,
+    pub look: String,
+    pub act: String,
+    pub safety: String,
+    pub left: String,
+    pub left_to: String,
+    pub read: String,
+    pub time: String,
+    pub within: String,
+    pub now: String,
+    pub come_again: String,
+    pub test: String,
+    pub test_sent: String,
+    pub test_subject: String,
+}
+
 /// The agent's own alarms.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -73,6 +161,8 @@ pub struct Own {
     pub clock: OwnAlarm,
     pub disk: OwnAlarm,
     pub unsent: OwnAlarm,
+    pub mail: OwnAlarm,
+    pub webhook: OwnAlarm,
 }
 
 /// One of them.
@@ -116,6 +206,44 @@ impl Words {
     pub fn priority(&self, priority: lapwing_protocol::Priority) -> &str {
         let english = priority.word();
         self.priority.get(english).map_or(english, String::as_str)
+    }
+
+    /// A mode as people say it.
+    #[must_use]
+    pub fn mode(&self, mode: lapwing_protocol::Mode) -> &str {
+        let english = mode.as_word();
+        self.mode.get(english).map_or(english, String::as_str)
+    }
+
+    /// A role as people say it, by its word.
+    #[must_use]
+    pub fn role<'a>(&'a self, word: &'a str) -> &'a str {
+        self.role.get(word).map_or(word, String::as_str)
+    }
+
+    /// Why something was refused, by its code, with its gaps.
+    #[must_use]
+    pub fn refused(&self, code: &'static str) -> &str {
+        self.refused.get(code).map_or(code, String::as_str)
+    }
+
+    /// What a state of an alarm is called; `None` is one that this version does not know.
+    #[must_use]
+    pub fn state(&self, state: Option<lapwing_protocol::ShownState>) -> &str {
+        let word = state.map_or("unknown", |state| state.as_word());
+        self.state.get(word).map_or(word, String::as_str)
+    }
+}
+
+/// Seconds as people say them, in any language.
+#[must_use]
+pub fn lasting(seconds: u64) -> String {
+    match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, 0) => format!("{m} min"),
+        (0, m, s) => format!("{m} min {s} s"),
+        (h, 0, _) => format!("{h} h"),
+        (h, m, _) => format!("{h} h {m} min"),
     }
 }
 
@@ -188,8 +316,8 @@ mod tests {
     }
 
     #[test]
-    fn every_quality_and_priority_has_its_word() {
-        use lapwing_protocol::{Priority, Status};
+    fn every_quality_priority_mode_and_state_has_its_word() {
+        use lapwing_protocol::{Mode, Priority, ShownState, Status};
         for words in [Words::of(Language::English), Words::of(Language::German)] {
             for high in 0..=0xFFFF_u32 {
                 assert!(words.status.contains_key(Status::from_number(high << 16).words()));
@@ -197,8 +325,19 @@ mod tests {
             for priority in [Priority::Critical, Priority::High, Priority::Medium, Priority::Low] {
                 assert!(words.priority.contains_key(priority.word()));
             }
+            assert!(Mode::WORDS.iter().all(|(word, _)| words.mode.contains_key(*word)));
+            assert!(ShownState::WORDS.iter().all(|(word, _)| words.state.contains_key(*word)));
+            for role in ["observer", "operator", "engineer"] {
+                assert!(words.role.contains_key(role));
+            }
         }
         assert_eq!(Words::of(Language::German).priority(Priority::High), "hoch");
+    }
+
+    #[test]
+    fn times_are_said_shortly() {
+        let said = [0, 59, 60, 61, 3600, 3660, 28_800].map(lasting);
+        assert_eq!(said, ["0 s", "59 s", "1 min", "1 min 1 s", "1 h", "1 h 1 min", "8 h"]);
     }
 
     #[test]

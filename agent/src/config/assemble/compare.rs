@@ -240,7 +240,14 @@ fn count(
     report: &mut Report,
 ) {
     let key = format!("{}.points", working.key);
-    let Some(found) = members(&working.point, &key, points, incomplete, report) else { return };
+    let mut found = Vec::new();
+    for pattern in std::iter::once(&working.point).chain(&working.more) {
+        let Some(these) = members(pattern, &key, points, incomplete, report) else { return };
+        found.extend(these);
+    }
+    // In the order of the points, each once.
+    found.sort_unstable();
+    found.dedup();
     let mut tests = Vec::new();
     for at in &found {
         // One mistake, not one a member.

@@ -140,7 +140,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
     let words = &crate::words::Words::of(parts.settings.module.language).own;
     own::alarms(&links, &devices, &points, words, &mut tables);
-    own::recipient_alarms(&recipients, &mut tables);
+    own::recipient_alarms(&recipients, words, &mut tables);
     health::alarms(&health, &parts.settings.store, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);

@@ -9,7 +9,7 @@
 use std::time::Duration;
 
 use lapwing_engine::spec::{AlarmSpec, Condition, PointSpec};
-use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity};
+use lapwing_protocol::{ConditionKind, Impact, Priority, Quantity, Unit};
 
 use crate::config::units;
 use crate::plan::recipients::{Recipient, Way};
@@ -58,25 +58,14 @@ pub(crate) fn recipients(recipients: &mut [Recipient], points: &mut Points) {
 const NOT_REACHED_MS: u32 = 5 * 60_000;
 
 /// Adds the alarms on them.
-pub(crate) fn recipient_alarms(recipients: &[Recipient], tables: &mut Tables) {
+pub(crate) fn recipient_alarms(recipients: &[Recipient], own: &Own, tables: &mut Tables) {
     for recipient in recipients {
-        let way = match &recipient.way {
-            Way::Email { .. } => {
-                "Is the mail server of [mail] reachable from this box, and does it take this address?".into()
-            }
-            Way::Webhook(hook) => {
-                format!("Is {} port {} reachable from this box, and what does it answer?", hook.host, hook.port)
-            }
+        let (texts, host, port) = match &recipient.way {
+            Way::Email { .. } => (&own.mail, "", String::new()),
+            Way::Webhook(hook) => (&own.webhook, hook.host.as_str(), hook.port.to_string()),
         };
-        let alarm = Texts {
-            id: format!("fault/recipient/{}", recipient.name),
-            text: format!("Messages to {} do not get through", recipient.name),
-            consequence: format!("{} is told of no alarm; messages wait and are tried again.", recipient.name),
-            response: "Watch the alarms by another way until it is reached again; mend server, address or network."
-                .into(),
-            first_check: way,
-            link: None,
-        };
+        let gaps = [("recipient", recipient.name.as_str()), ("host", host), ("port", &port)];
+        let alarm = Texts::of(texts, format!("fault/recipient/{}", recipient.name), None, &gaps);
         let (point, priority) = (recipient.state_point, Priority::Medium);
         tables.push(
             alarm.about(point, ConditionKind::State, priority, 60),
@@ -85,13 +74,25 @@ pub(crate) fn recipient_alarms(recipients: &[Recipient], tables: &mut Tables) {
     }
 }
 
-/// What the alarm system asks of people, in the order of `core::run::load`; the last is a state.
+/// What the alarm system asks of people, in the order of `core::run::load`; a state and shares come after these.
 const LOAD: [&str; 6] = ["announced-10min", "announced-hour", "announced-day", "standing", "stale", "chattering"];
+
+/// Counts since the start of the agent, after the state of the flood.
+const LOAD_SINCE_START: [&str; 3] = ["announced", "announced-10min-most", "fleeting"];
+
+/// Shares since the start of the agent: of each priority in what was announced, of the time in floods.
+const LOAD_SHARES: [&str; 5] = ["share-critical", "share-high", "share-medium", "share-low", "time-in-flood"];
 
 /// Adds the points about alarms. Returns the first.
 pub(crate) fn load(points: &mut Points) -> u32 {
     let counts = LOAD.map(|count| add_count(points, format!("agent/alarms/{count}")));
     add_states(points, "agent/alarms/flood".into(), ["none", "flood"]);
+    for count in LOAD_SINCE_START {
+        add_count(points, format!("agent/alarms/{count}"));
+    }
+    for share in LOAD_SHARES {
+        add_share(points, format!("agent/alarms/{share}"));
+    }
     counts[0]
 }
 
@@ -123,6 +124,19 @@ fn add_count(points: &mut Points, path: String) -> u32 {
     add_own(points, point)
 }
 
+/// A share in tenths of a percent.
+fn add_share(points: &mut Points, path: String) -> u32 {
+    let point = Point {
+        path,
+        quantity: Quantity::Ratio.name().to_string(),
+        unit: "%".into(),
+        exponent: -1,
+        scan_period: Duration::from_secs(10),
+        ..Point::default()
+    };
+    add_own(points, point)
+}
+
 fn add_states(points: &mut Points, path: String, states: [&str; 2]) -> u32 {
     let point = Point {
         path,
@@ -136,12 +150,13 @@ fn add_states(points: &mut Points, path: String, states: [&str; 2]) -> u32 {
 }
 
 fn add_own(points: &mut Points, point: Point) -> u32 {
+    let exponent = point.exponent;
     let draft = Draft {
         has_states: !point.states.is_empty(),
+        spec: PointSpec { exponent, ..PointSpec::default() },
+        unit: Some(Unit::parse(&point.unit).unwrap_or_else(units::one)),
         point,
-        spec: PointSpec::default(),
-        unit: Some(units::one()),
-        exponent: Some(0),
+        exponent: Some(exponent),
         absent: Vec::new(),
         origin: "the agent".into(),
     };

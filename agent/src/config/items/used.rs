@@ -26,6 +26,8 @@ pub(crate) enum TestItem {
 pub(crate) struct UsedItem {
     /// Path; in alarms captures of the pattern may stand in it.
     pub(crate) point: Located<String>,
+    /// Further ones, where a list may stand.
+    pub(crate) more: Vec<Located<String>>,
     pub(crate) test: TestItem,
     /// Key path, for messages.
     pub(crate) key: String,
@@ -45,13 +47,15 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
             return None;
         }
     };
-    let (mut point, mut tests) = (None, Vec::new());
+    let (mut points, mut tests) = (Vec::new(), Vec::new());
+    let may_list = point_key == "points";
     let mut readable = true;
     for (name, value) in listed {
         let at = Place::new(origin, &value.span());
         let result = match name.value.as_str() {
+            known if known == point_key && may_list => OneOrMany::read(value, origin).map(|paths| points = paths.0),
             known if known == point_key => {
-                String::read(value, origin).map(|path| point = Some(Located { value: path, place: at }))
+                String::read(value, origin).map(|path| points.push(Located { value: path, place: at }))
             }
             "state" => OneOrMany::read(value, origin).map(|states| tests.push((name.place, TestItem::State(states.0)))),
             "above" => Decimal::read(value, origin)
@@ -74,7 +78,8 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
     if !readable {
         return None;
     }
-    let Some(point) = point else {
+    let mut points = points.into_iter();
+    let (Some(point), more) = (points.next(), points.collect()) else {
         report.wrong(
             place,
             format!("{key}.{point_key}"),
@@ -83,7 +88,7 @@ pub(crate) fn read(item: &mut Item<'_>, key: &'static str, point_key: &str, repo
         return None;
     };
     match tests.len() {
-        1 => tests.pop().map(|(_, test)| UsedItem { point, test, key }),
+        1 => tests.pop().map(|(_, test)| UsedItem { point, more, test, key }),
         0 => {
             report.wrong(place, key, Wrong::NoTest);
             None

@@ -7,6 +7,7 @@ use lapwing_engine::alarm::load::{FloodChange, STALE_MS};
 
 use super::*;
 use crate::store::history::OWN;
+use crate::words::{Words, filled, lasting};
 
 /// Figures change slowly: this often, ms.
 const EVERY_MS: u64 = 10_000;
@@ -24,9 +25,8 @@ impl Core<'_> {
         match t.cause {
             Cause::Raised => {
                 if self.conduct[index].raised(t.at) {
-                    let text = format!(
-                        "The alarm {id} chatters: raised three times within a minute. Its deadband or delays are too small."
-                    );
+                    let words = Words::of(self.plan.module.language);
+                    let text = filled(&words.change.chatters, &[("alarm", id)]);
                     let detail =
                         AgentChange { change: "alarm chatters".into(), version: None, reason: Some(id.clone()) };
                     self.event(text, Detail::Agent(detail), None);
@@ -71,9 +71,9 @@ impl Core<'_> {
         }
         let chattering = self.conduct.iter().filter(|conduct| conduct.chatters(now)).count();
         let counts = [standing, stale, u32::try_from(chattering).unwrap_or(u32::MAX)];
-        self.board.set_asked(self.figures.asked(&self.load, now, counts));
+        let asked = self.figures.asked(&self.load, now, counts);
         let within = |minutes| i64::from(self.load.within_minutes(minutes));
-        // In the order of `config::assemble::own::LOAD`.
+        // In the order of `config::assemble::own::load`.
         let values = [
             within(10),
             within(60),
@@ -82,7 +82,16 @@ impl Core<'_> {
             i64::from(stale),
             i64::try_from(chattering).unwrap_or(i64::MAX),
             i64::from(self.load.is_flood()),
+            i64::try_from(asked.announced).unwrap_or(i64::MAX),
+            i64::from(asked.most_in_10_min),
+            i64::from(asked.fleeting),
+            permille(asked.share_critical),
+            permille(asked.share_high),
+            permille(asked.share_medium),
+            permille(asked.share_low),
+            permille(asked.in_flood_share),
         ];
+        self.board.set_asked(asked);
         for (point, value) in (first..).zip(values) {
             self.judge.own(now, point, value);
             self.publish_readings(now, OWN);
@@ -91,17 +100,22 @@ impl Core<'_> {
     }
 
     fn say_flood(&mut self, change: Option<FloodChange>) {
+        let words = &Words::of(self.plan.module.language).change;
         let (change, text) = match change {
             None => return,
-            Some(FloodChange::Begun) => (
-                "alarm flood begun",
-                "An alarm flood has begun: more than ten alarms were announced within ten minutes. Look at the first of each incident.".to_owned(),
-            ),
+            Some(FloodChange::Begun) => ("alarm flood begun", words.flood_begun.clone()),
             Some(FloodChange::Ended { lasted_ms }) => {
-                ("alarm flood ended", format!("The alarm flood is over; it lasted {:.0} s.", seconds(lasted_ms)))
+                let time = lasting((lasted_ms + 500) / 1000);
+                ("alarm flood ended", filled(&words.flood_ended, &[("time", &time)]))
             }
         };
         let detail = AgentChange { change: change.into(), version: None, reason: None };
         self.event(text, Detail::Agent(detail), None);
     }
+}
+
+/// Tenths of a percent of a share that has no finer steps.
+#[allow(clippy::cast_possible_truncation)] // 0 to 1000
+fn permille(percent: f64) -> i64 {
+    (percent * 10.0).round() as i64
 }

@@ -7,6 +7,7 @@ use crate::core::judge::Taken;
 use crate::core::{lacking, marks};
 use crate::field::Lacking;
 use crate::store::history::OWN;
+use crate::words::{Words, filled};
 
 impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -196,14 +197,13 @@ impl Core<'_> {
         if !self.changed(about.state_point, reached) {
             return;
         }
-        let (text, change) = if reached {
-            (format!("Messages to {} get through again.", about.name), "recipient reached")
+        let words = &Words::of(plan.module.language).change;
+        let (sentence, change) = if reached {
+            (&words.recipient_reached, "recipient reached")
         } else {
-            (
-                format!("A message to {} did not get through: {why}. It is tried again.", about.name),
-                "recipient not reached",
-            )
+            (&words.recipient_not_reached, "recipient not reached")
         };
+        let text = filled(sentence, &[("recipient", &about.name), ("why", &why)]);
         let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Agent(detail), None);
         let now = self.clock.now();

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::operator::Hand;
 use super::*;
-use crate::core::operator::mode_word;
+use crate::words::{Words, filled};
 
 /// The mode is saved beside the alarms under this id, which no alarm can have (`agent/` is reserved).
 pub(super) const MODE_ROW: &str = "agent/mode";
@@ -29,14 +29,13 @@ impl Core<'_> {
         let before = self.mode;
         (self.mode, self.mode_until) = (mode, until);
         self.ledger.set_mode(mode);
-        let end = until.map(|until| format!(" until {}", crate::core::clock::rfc3339(self.clock.wall(until))));
-        let text = format!(
-            "The mode of the module is {}{}; it was {}.",
-            mode_word(mode),
-            end.unwrap_or_default(),
-            mode_word(before)
-        );
-        let reason = hand.reason.unwrap_or(if hand.by.is_some() { "by hand" } else { "its time is over" });
+        let words = Words::of(self.plan.module.language);
+        let change = &words.change;
+        let end = until.map(|until| crate::core::clock::rfc3339(self.clock.wall(until)));
+        let gaps =
+            [("mode", words.mode(mode)), ("before", words.mode(before)), ("until", end.as_deref().unwrap_or_default())];
+        let text = filled(if end.is_some() { &change.mode_until } else { &change.mode }, &gaps);
+        let reason = hand.reason.unwrap_or(if hand.by.is_some() { &change.by_hand } else { &change.time_over });
         let detail = AgentChange { change: "mode changed".into(), version: None, reason: Some(reason.to_owned()) };
         self.event(text, Detail::Agent(detail), None);
         match until {

@@ -7,8 +7,9 @@ use lapwing_engine::Operation;
 use lapwing_protocol::{OperatorAction, Word};
 
 use super::*;
-use crate::core::operator::{Action, Answer, Done, Refused, Request, mode_word, permitted};
+use crate::core::operator::{Action, Answer, Done, Refused, Request, permitted};
 use crate::plan::Acknowledge;
+use crate::words::{Words, filled};
 
 /// In whose name, and why, alarms move.
 #[derive(Clone, Copy, Debug, Default)]
@@ -240,7 +241,8 @@ impl Core<'_> {
             | Action::ReturnToService
             | Action::Note => (None, None, None),
         };
-        let text = said(request, who, reason.as_deref(), refused);
+        let words = Words::of(self.plan.module.language);
+        let text = said(words, request, who, reason.as_deref(), refused);
         let detail = OperatorAction {
             action: request.action.word().to_owned(),
             by: who.to_owned(),
@@ -251,7 +253,7 @@ impl Core<'_> {
             to_mode,
             reason,
             until,
-            refused: refused.map(ToString::to_string),
+            refused: refused.map(|refused| refused.said(words)),
         };
         self.event_at(self.clock.wall(self.judge.judged_at()), text, Detail::Operator(detail), None)
     }
@@ -290,27 +292,36 @@ fn within(asked: Option<u32>, at_most: Duration, otherwise: Option<Duration>) ->
 }
 
 /// What was done, in one sentence.
-fn said(request: &Request, who: &str, reason: Option<&str>, refused: Option<&Refused>) -> String {
-    let alarm = request.alarm.as_deref().unwrap_or("an alarm");
-    let because = reason.map(|reason| format!(": {reason}")).unwrap_or_default();
-    let did = match &request.action {
-        Action::Acknowledge => format!("acknowledges {alarm}"),
-        Action::AcknowledgeIncident => format!("acknowledges {alarm} and what belongs to it"),
-        Action::Reset => format!("resets {alarm}"),
-        Action::Shelve { .. } => format!("shelves {alarm}"),
-        Action::ShelveOnce => format!("shelves {alarm} until it returns to normal"),
-        Action::Unshelve => format!("takes {alarm} off the shelf"),
-        Action::RemoveFromService => format!("removes {alarm} from service"),
-        Action::ReturnToService => format!("returns {alarm} to service"),
-        Action::Suppress { rule, .. } => format!("starts the suppression {rule}"),
-        Action::Release { rule } => format!("ends the suppression {rule}"),
-        Action::SetMode { mode, .. } => format!("sets the mode to {}", mode_word(*mode)),
-        Action::ConfirmDevice { device } => format!("confirms the device {device} as it shows itself now"),
-        Action::Note => "notes".to_owned(),
+fn said(words: &Words, request: &Request, who: &str, reason: Option<&str>, refused: Option<&Refused>) -> String {
+    let say = &words.operator;
+    let (sentence, rule, mode, device) = match &request.action {
+        Action::Acknowledge => (&say.acknowledges, "", "", ""),
+        Action::AcknowledgeIncident => (&say.acknowledges_incident, "", "", ""),
+        Action::Reset => (&say.resets, "", "", ""),
+        Action::Shelve { .. } => (&say.shelves, "", "", ""),
+        Action::ShelveOnce => (&say.shelves_once, "", "", ""),
+        Action::Unshelve => (&say.unshelves, "", "", ""),
+        Action::RemoveFromService => (&say.removes, "", "", ""),
+        Action::ReturnToService => (&say.returns, "", "", ""),
+        Action::Suppress { rule, .. } => (&say.suppresses, rule.as_str(), "", ""),
+        Action::Release { rule } => (&say.releases, rule.as_str(), "", ""),
+        Action::SetMode { mode, .. } => (&say.sets_mode, "", words.mode(*mode), ""),
+        Action::ConfirmDevice { device } => (&say.confirms, "", "", device.as_str()),
+        Action::Note => (&say.notes, "", "", ""),
     };
-    let who = if who.is_empty() { "Somebody without a name" } else { who };
-    match refused {
-        Some(refused) => format!("Refused: {who} {did}{because} ({refused})."),
-        None => format!("{who} {did}{because}."),
-    }
+    let because = reason.map(|reason| filled(&say.because, &[("reason", reason)])).unwrap_or_default();
+    let gaps = [
+        ("who", if who.is_empty() { say.nobody.as_str() } else { who }),
+        ("alarm", request.alarm.as_deref().unwrap_or(&say.an_alarm)),
+        ("because", &because),
+        ("rule", rule),
+        ("mode", mode),
+        ("device", device),
+    ];
+    let done = filled(sentence, &gaps);
+    let done = match refused {
+        Some(refused) => filled(&say.refused, &[("done", &done), ("why", &refused.said(words))]),
+        None => done,
+    };
+    if done.ends_with(['.', '!', '?']) { done } else { format!("{done}.") }
 }

@@ -8,24 +8,26 @@ use lapwing_engine::{Operation, Refusal};
 use super::operator::Hand;
 use super::*;
 use crate::core::rules::Turn;
+use crate::words::{Words, filled};
 
 impl Core<'_> {
     /// Looks at every rule: starts and ends those that hold by themselves, forgets those whose limit has passed.
     pub(super) fn look_at_rules(&mut self) {
         let plan = self.plan;
         let now = self.judge.judged_at();
+        let words = &Words::of(plan.module.language).change;
         for (at, rule) in plan.suppress.iter().enumerate() {
             if self.rules[at].limit(rule.when.is_some(), now).is_some() {
                 self.show_rules();
-                self.say_rule(at, "suppression limit", "has reached its time limit; its alarms show themselves again");
+                self.say_rule(at, "suppression limit", &words.rule_limit);
             }
             match self.rules[at].turn(plan, at, &self.judge) {
                 Some(Turn::Start { until }) => {
-                    self.say_rule(at, "suppression started", "hides its alarms, which go on being judged");
+                    self.say_rule(at, "suppression started", &words.rule_started);
                     self.start_rule(&rule.name, until, Hand::default());
                 }
                 Some(Turn::End) => {
-                    self.say_rule(at, "suppression ended", "no longer holds");
+                    self.say_rule(at, "suppression ended", &words.rule_ended);
                     self.end_rule(&rule.name, Hand::default());
                 }
                 Some(Turn::Limit) | None => {}
@@ -99,9 +101,9 @@ impl Core<'_> {
         self.plan.suppress.iter().position(|rule| rule.name == name)
     }
 
-    fn say_rule(&mut self, at: usize, change: &str, what: &str) {
+    fn say_rule(&mut self, at: usize, change: &str, sentence: &str) {
         let rule = &self.plan.suppress[at];
-        let text = format!("{}: the suppression {} {what}.", rule.text.trim_end_matches('.'), rule.name);
+        let text = filled(sentence, &[("about", rule.text.trim_end_matches('.')), ("rule", &rule.name)]);
         let detail = AgentChange { change: change.into(), version: None, reason: Some(rule.name.clone()) };
         self.event(text, Detail::Agent(detail), None);
     }

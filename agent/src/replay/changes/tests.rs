@@ -89,8 +89,12 @@ fn plan(changes: &[(&str, &str)]) -> Plan {
     }
 }
 
+fn whole(plan: &Result<Plan, String>) -> InForce<'_> {
+    InForce { plan, since: None, until: None }
+}
+
 fn changes(new: &[(&str, &str)]) -> Changes {
-    Changes::of(&[&Ok(plan(&[]))], &plan(new))
+    Changes::of(&[whole(&Ok(plan(&[])))], &plan(new))
 }
 
 fn said(changes: &Changes, id: &str) -> Vec<(&'static str, String, String)> {
@@ -138,7 +142,26 @@ fn what_lies_around_an_alarm_is_told_and_decides_what_is_computed_anew() {
 
 #[test]
 fn settings_that_cannot_be_read_any_more_are_said_to_be_unknown() {
-    let found = Changes::of(&[&Err("module.toml:3:1: no such key".into())], &plan(&[]));
+    let found = Changes::of(&[whole(&Err("module.toml:3:1: no such key".into()))], &plan(&[]));
     assert_eq!(found.unknown.as_deref(), Some("module.toml:3:1: no such key"));
     assert!(!found.is_empty(), "nobody may take it for the same");
+}
+
+#[test]
+fn of_settings_that_were_replaced_it_is_told_when_they_were_in_force() {
+    let limit = |limit: &str| Ok(plan(&[("high = 30.0", limit)]));
+    let (first, second, third) = (limit("high = 28.0"), limit("high = 29.0"), limit("high = 30.0"));
+    let thens = [
+        InForce { plan: &first, since: None, until: Some(1000) },
+        InForce { plan: &second, since: Some(1000), until: Some(2000) },
+        InForce { plan: &third, since: Some(2000), until: None },
+    ];
+    let found = Changes::of(&thens, &plan(&[]));
+    let said: Vec<_> = found.of_alarm("coil-warm").iter().map(|c| (c.key, c.then.as_str(), c.since, c.until)).collect();
+    assert_eq!(said, [("high", "28.0 Cel", None, Some(1000)), ("high", "29.0 Cel", Some(1000), Some(2000))]);
+    // What two of them had the same is one change, over both times.
+    let thens = [thens[0], InForce { plan: &first, since: Some(1000), until: None }];
+    let found = Changes::of(&thens, &plan(&[]));
+    let said: Vec<_> = found.of_alarm("coil-warm").iter().map(|c| (c.key, c.since, c.until)).collect();
+    assert_eq!(said, [("high", None, None)]);
 }

@@ -7,6 +7,7 @@ use lapwing_engine::alarm::life::{SavedAlarm, SavedShelf, SavedSuppression};
 use lapwing_engine::spec::Millis;
 use lapwing_protocol::{Hiding, ShownState};
 
+use super::super::changes;
 use super::{Player, millis, wall};
 use crate::core::incidents::Incidents;
 use crate::core::rules::RuleState;
@@ -41,7 +42,7 @@ impl Player<'_> {
         }
         self.acts = self.film.log.acts.partition_point(|act| act.t < t);
         let now = millis(step.at);
-        let then = self.start.and_then(|start| thens.plan(start));
+        let then = self.start.and_then(|start| thens.played(start, t));
         for changed in self.film.log.stood(t) {
             self.stood(now, changed, then);
         }
@@ -115,12 +116,31 @@ impl Player<'_> {
         if self.mode_until.is_none() {
             self.mode = self.mode_of_start;
         }
-        // Said as settings of then.
-        let _known = thens.plan(number);
+        self.play_settings(step, number, thens);
         if self.starting {
             self.played.stretches.push((step.t(), step.t()));
         }
         self.seen_until(step.t());
+    }
+
+    /// Settings of then are in force. Where others take their place before the range begins, the alarms they set otherwise
+    /// are put back as the event log left them: what the new settings would have made of the time before is not asked.
+    fn play_settings(&mut self, step: &Step, number: u64, thens: &mut Thens) {
+        let (t, plan) = (step.t(), self.plan);
+        let changed = !self.starting && t < self.film.range.0;
+        let before = self.before.filter(|_| changed).and_then(|before| thens.plan(before).cloned());
+        let after = thens.played(number, t);
+        let (Some(before), Some(after)) = (before, after) else { return };
+        let set_otherwise: Vec<&str> = (plan.alarms.iter().map(|alarm| alarm.id.as_str()))
+            .filter(|id| !changes::same_alarm(&before, after, id))
+            .collect();
+        let film = self.film;
+        for changed in film.log.stood(t).filter(|changed| set_otherwise.contains(&changed.change.alarm.as_str())) {
+            self.stood(millis(step.at), changed, Some(&before));
+        }
+        if !set_otherwise.is_empty() {
+            self.after_restore();
+        }
     }
 
     /// Puts back what was saved, at the moment the agent did.

@@ -48,6 +48,7 @@ impl Player<'_> {
             to: t.to,
             active: t.active,
             told: decided.told,
+            priority: kept.priority.unwrap_or(alarm.priority),
             first_out: kept.first_out,
             follows: kept.follows.clone(),
         });

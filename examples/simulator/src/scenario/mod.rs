@@ -41,7 +41,7 @@ type Row = (&'static str, &'static str, &'static [(f64, Option<f64>, &'static st
 const T: f64 = FIRST_FAULT_S;
 
 /// The named scenarios.
-const NAMED: [Row; 32] = [
+const NAMED: [Row; 44] = [
     ("calm", "Nothing goes wrong.", &[]),
     (
         "fan-lost",
@@ -80,9 +80,21 @@ const NAMED: [Row; 32] = [
         "The utility is lost and the generator does not start: only the batteries are left.",
         &[(T, None, "generator-no-start", None), (T, None, "utility-lost", None)],
     ),
+    (
+        "generator-not-in-auto",
+        "The generator's switch is turned away from automatic.",
+        &[(T, None, "generator-not-in-auto", None)],
+    ),
+    ("generator-fuel-low", "The generator's day tank is low.", &[(T, None, "generator-fuel-low", None)]),
+    (
+        "generator-start-battery-low",
+        "The generator's start battery is low.",
+        &[(T, None, "generator-start-battery-low", None)],
+    ),
     ("side-a-lost", "All of side A is lost; side B carries everything.", &[(T, None, "side-lost", Some("side-a"))]),
     ("tap-trip", "One rack loses its tap-off on side A.", &[(T, None, "tap-trip", None)]),
     ("breaker-open", "The breaker of busway A2 is opened.", &[(T, None, "breaker-open", None)]),
+    ("breaker-trip", "The breaker of busway A2 trips.", &[(T, None, "breaker-trip", None)]),
     ("phase-lost", "Busway B3 loses one phase.", &[(T, None, "phase-lost", None)]),
     ("ups-bypass", "UPS A1 transfers its load to bypass.", &[(T, None, "ups-bypass", None)]),
     (
@@ -91,10 +103,26 @@ const NAMED: [Row; 32] = [
         &[(T, None, "battery-weak", None), (T + 5.0, None, "utility-lost", None)],
     ),
     ("filter-clogging", "The air filters clog; the fans work harder.", &[(T, None, "filter-clogging", None)]),
+    ("strainer-clogging", "The water strainer clogs; the flow falls.", &[(T, None, "strainer-clogging", None)]),
     ("door-open", "The cold-aisle door is left open.", &[(T, None, "door-open", None)]),
     ("smoke", "The smoke panel reports smoke.", &[(T, None, "smoke", None)]),
+    ("smoke-panel-fault", "The smoke panel has a fault of its own.", &[(T, None, "smoke-panel-fault", None)]),
+    ("emergency-off", "Somebody presses emergency-off.", &[(T, None, "emergency-off", None)]),
     ("leak", "Water reaches the leak rope in the coil bay.", &[(T, None, "leak", None)]),
+    (
+        "leak-rope-broken",
+        "The leak rope's cable breaks: a leak would not be seen.",
+        &[(T, None, "leak-rope-broken", None)],
+    ),
     ("humidity-rise", "Humid air gets in; the coil comes near its dew point.", &[(T, None, "humidity-rise", None)]),
+    ("condensate-high", "The condensate pan fills.", &[(T, None, "condensate-high", None)]),
+    (
+        "earth-leakage",
+        "Insulation fails somewhere: the earth leakage current is high.",
+        &[(T, None, "earth-leakage", None)],
+    ),
+    ("load-shed-off", "Somebody switches the automatic load shedding off.", &[(T, None, "load-shed-off", None)]),
+    ("static-pressure-fall", "The water loop loses its static pressure.", &[(T, None, "static-pressure-fall", None)]),
     ("sensor-open", "The wire of a rack inlet sensor breaks.", &[(T, None, "sensor-open", None)]),
     ("sensor-short", "A rack inlet sensor is short-circuited.", &[(T, None, "sensor-short", None)]),
     ("sensor-frozen", "The water flow reading freezes.", &[(T, None, "sensor-frozen", None)]),
@@ -165,7 +193,7 @@ mod tests {
             assert_eq!(scenario.name, name);
             assert!(scenario.faults.first().is_none_or(|f| (f.at_s - FIRST_FAULT_S).abs() < f64::EPSILON), "{name}");
         }
-        assert_eq!(Scenario::names().count(), 32);
+        assert_eq!(Scenario::names().count(), 44);
     }
 
     #[test]
