@@ -13,6 +13,7 @@ use lapwing_simulator::scenario::{Fault, TimedFault};
 
 use crate::module::{self, Agent};
 use crate::run::Settled;
+use crate::spread::spread;
 
 const DAY_S: f64 = 86_400.0;
 const DAY_MS: u64 = 86_400_000;
@@ -22,15 +23,24 @@ const WALKS: u32 = 6;
 const FAN_WORK_S: (f64, f64) = (36_000.0, 37_800.0);
 const GENERATOR_TEST_S: (f64, f64) = (50_400.0, 52_200.0);
 
+/// So many days are played in one go; what comes after them begins anew, with another seed.
+const IN_ONE_GO: u32 = 5;
+
 /// What was told in some days.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Quiet {
     pub(crate) days: u32,
-    /// Alarms told, by name with the second.
+    /// Alarms told, by name with the second of their go.
     pub(crate) told: Vec<(String, f64)>,
 }
 
-pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, days: u32, seed: u64) -> Quiet {
+pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, days: u32) -> Quiet {
+    let goes: Vec<(u32, u64)> = (0..days).step_by(IN_ONE_GO as usize).zip(1..).collect();
+    let told = spread(&goes, |(first, seed)| go(plan, settled, (days - first).min(IN_ONE_GO), *seed));
+    Quiet { days, told: told.into_iter().flatten().collect() }
+}
+
+fn go(plan: &Arc<Plan>, settled: &Settled, days: u32, seed: u64) -> Vec<(String, f64)> {
     let mut noise = Noise::new(seed, 77);
     let mut faults = Vec::new();
     for day in 0..days {
@@ -72,7 +82,7 @@ pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, days: u32, seed: u64) ->
     });
     let told = raises.iter().filter(|raise| raise.told);
     let named = told.map(|raise| (plan.alarms[raise.alarm as usize].id.clone(), raise.at_ms as f64 / 1000.0));
-    Quiet { days, told: named.collect() }
+    named.collect()
 }
 
 fn timed(name: &str, target: Option<&str>, at_s: f64, until_s: f64) -> TimedFault {
