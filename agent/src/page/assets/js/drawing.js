@@ -3,8 +3,7 @@
 // racks. Lines and words only; a part in alarm gets its priority's outline. Symbols after ISO 14617 (pump, heat exchanger).
 
 import { h, put, s, say } from "./dom.js";
-import { ask } from "./api.js";
-import { alarmOfTier } from "./power.js";
+import { alarmOfTier, topology } from "./power.js";
 import { alarmAt, alarmOf, reading, usable } from "./state.js";
 import { limitsOf } from "./limits.js";
 import { said } from "./units.js";
@@ -216,8 +215,8 @@ function doors(picture, list, live) {
 
 /** The busways above the racks they feed, side by side, each with what its fullest phase carries. */
 function busways(picture, roles, live) {
-  ask("topology").then((topology) => {
-    const tiers = (topology.tiers ?? []).filter((tier) => tier.kind === "busway" && tier.points?.l1_current);
+  topology().then((there) => {
+    const tiers = (there.tiers ?? []).filter((tier) => tier.kind === "busway" && tier.points?.l1_current);
     for (const [row, side] of [...new Set(tiers.map((tier) => tier.side))].slice(0, 2).entries()) {
       const some = tiers.filter((tier) => tier.side === side), w = RACKS.w / some.length, y = 119 + row * 28;
       some.forEach((tier, n) => {
