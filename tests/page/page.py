@@ -109,6 +109,9 @@ def actions(checks, browser, demo, out):
         expect(page.locator("#verdict")).to_contain_text("ump", timeout=WAIT_MS)
     with checks.check("an alarm is acknowledged in two touches once signed in"):
         page.locator("#who button").click()
+        page.wait_for_selector("dialog[open]")
+        axe(page)
+        page.screenshot(path=out / "sign-in.png")
         sign_in(page)
         expect(page.locator("#who")).to_contain_text("ada")
         page.locator("#nav a[href='#/alarms']").click()
@@ -122,16 +125,19 @@ def actions(checks, browser, demo, out):
         row = page.locator(".alarm-list > .alarm").first
         name = row.locator(".sentence").first.inner_text()
         row.locator(".alarm-text").first.click()
+        axe(page)
         page.screenshot(path=out / "alarm-open.png")
         page.get_by_role("button", name="Shelve …").first.click()
         page.get_by_role("button", name="15 minutes").click()
         expect(page.locator("dialog .refused")).to_be_visible()
         page.get_by_role("button", name="Work in progress").click()
+        axe(page)
         page.screenshot(path=out / "shelve.png")
         page.get_by_role("button", name="15 minutes").click()
         expect(page.locator(".told")).to_contain_text("helved")
         page.get_by_role("button", name="Hidden").click()
         expect(page.locator(".alarm-list")).to_contain_text(name[:12])
+        axe(page)
         page.screenshot(path=out / "hidden.png")
     with checks.check("a shelf is ended"):
         page.get_by_role("button", name="End the shelf").first.click()
@@ -155,6 +161,7 @@ def actions(checks, browser, demo, out):
         page.locator("dialog .reasons button").first.click()
         page.locator("dialog").get_by_role("button", name="1 hour").click()
         expect(rule).to_contain_text("until")
+        axe(page)
         page.screenshot(path=out / "suppressed.png")
         rule.get_by_role("button", name="Show again").click()
         expect(rule).to_contain_text("not in force")
@@ -163,6 +170,7 @@ def actions(checks, browser, demo, out):
         page.get_by_label("A note for the log").fill("Valve V-12 greased")
         page.get_by_role("button", name="Add note").click()
         expect(page.locator(".log")).to_contain_text("Valve V-12 greased")
+        axe(page)
         page.screenshot(path=out / "log.png")
     with checks.check("signing out"):
         page.locator("#who button").click()
@@ -238,6 +246,8 @@ def loss(checks, browser, lapwing, out):
                 expect(page.locator("#lost")).to_be_visible(timeout=5000)
                 struck = page.evaluate("getComputedStyle(document.querySelector('.bar .value')).textDecorationLine")
                 assert "line-through" in struck, struck
+                left = page.evaluate("""[...document.querySelectorAll(".value, .live, .bar .distance")].filter((e) => e.textContent && /[0-9]/.test(e.textContent) && getComputedStyle(e).textDecorationLine !== "line-through").map((e) => e.textContent)""")
+                assert not left, left
                 expect(page.locator("#verdict")).to_contain_text("not known")
                 page.screenshot(path=out / "lost.png")
             page.context.close()

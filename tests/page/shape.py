@@ -83,7 +83,7 @@ def magnified(checks, browser, demo, open_page, settled, screens, no_overflow, a
 
 def words(checks, browser, demo, open_page, settled, screens, no_overflow, assets, out):
     """German with US units: no English text of the page is left, no decimal point, nothing is cut."""
-    text = lambda code: dict(re.findall(r'(?:"([a-z0-9_.-]+)"|\b(?:[a-z]+)): "([^"]*)"', (assets / "texts" / f"{code}.js").read_text()))
+    text = lambda code: dict(re.findall(r'(?:"([a-z0-9_./-]+)"|\b(?:[a-z]+)): "([^"]*)"', (assets / "texts" / f"{code}.js").read_text()))
     english, german = text("en"), text("de")
     assert len(english) > 200
     # What is the same word in both, or is a gap alone, tells nothing.
@@ -118,6 +118,13 @@ def words(checks, browser, demo, open_page, settled, screens, no_overflow, asset
                 assert not cut, cut
                 page.screenshot(path=out / f"german-{units}-{screen.replace('/', '-')}.png", full_page=True)
         page.context.close()
+    page = open_page(browser, demo, "phone", locale="de-DE")
+    for screen in screens:
+        with checks.check(f"{screen} in German on a phone: nothing cut"):
+            settled(page, screen)
+            no_overflow(page)
+            page.screenshot(path=out / f"german-phone-{screen}.png", full_page=True)
+    page.context.close()
 
 
 def reached(checks, browser, demo, open_page, settled, screens):
