@@ -114,7 +114,7 @@ impl Service {
             head.boot = opened.boot;
             head.mode = plan.module.mode;
         });
-        let history = keep::history(&plan, &opened, &ids, &catalogue, &session);
+        let (history, no_history) = keep::history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
         let (door, receiver) = Door::new();
@@ -215,6 +215,7 @@ impl Service {
                     confirm,
                     anew: Box::new(move || asks.notify_one()),
                     history,
+                    no_history,
                 })
             })?
         };

@@ -145,6 +145,25 @@ pub(crate) mod testing {
         }
     }
 
+    /// A certificate, PEM, that ends at a moment, seconds since the epoch.
+    pub(crate) fn ending(name: &str, end_s: i64) -> Vec<u8> {
+        let dir = std::env::temp_dir().join(format!("lapwing-ending-{name}-{}-{end_s}", std::process::id()));
+        std::fs::create_dir_all(&dir).expect("a directory");
+        let end = jiff::Timestamp::from_second(end_s).expect("a moment").strftime("%Y%m%d%H%M%SZ").to_string();
+        let script = "set -e
+            printf '[ca]\ndefault_ca=d\n[d]\ndatabase=index\nserial=serial\nnew_certs_dir=.\ndefault_md=sha256\npolicy=p\n[p]\ncommonName=supplied\n' > conf
+            : > index; echo 01 > serial
+            openssl req -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -keyout key -out csr -subj /CN=$1
+            openssl ca -batch -selfsign -notext -config conf -keyfile key -in csr -out pem -startdate 20200101000000Z -enddate $2";
+        let mut made = std::process::Command::new("sh");
+        made.args(["-c", script, "sh", name, &end]).current_dir(&dir);
+        let made = made.stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null()).status();
+        assert!(made.expect("sh is there").success(), "openssl is installed (apt install openssl)");
+        let pem = std::fs::read(dir.join("pem")).expect("written");
+        std::fs::remove_dir_all(&dir).expect("removed");
+        pem
+    }
+
     pub(crate) fn chain(path: &Path) -> Vec<CertificateDer<'static>> {
         certificates("a certificate", path).expect("made by openssl")
     }

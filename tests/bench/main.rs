@@ -77,6 +77,12 @@ struct Bench {
 const BENCHES: &[Bench] = &[
     Bench { name: "judging", says: "one reading judged, against a string-keyed table", run: judging::run, usual: true },
     Bench { name: "latency", says: "change at the wire to event at a subscriber", run: latency::run, usual: true },
+    Bench {
+        name: "stall",
+        says: "what 150 ms without history's writer add to an alarm",
+        run: latency::stalled,
+        usual: true,
+    },
     Bench { name: "derived", says: "one full pass of the demo's derived points", run: derived::run, usual: true },
     Bench {
         name: "demo",

@@ -63,6 +63,8 @@ pub(crate) fn run() {
         }
         recorder.submit(batch);
         let submitted = Instant::now();
+        // Answered once what was handed over has been taken: before that nothing waits to be closed.
+        recorder.flush();
         while recorder.state().waiting > 0 || dir.join("history/closing.slot").exists() {
             let state = recorder.state();
             let why = state.failing.map(|(_, why)| why);

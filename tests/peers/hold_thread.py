@@ -1,6 +1,7 @@
 """Holds one thread of a process still, the others go on: what a hung loop looks like from outside.
 
-hold_thread.py PID NAME SECONDS: says `held`, waits, lets it go, says `released`. Linux, ptrace(2), PTRACE_SEIZE.
+hold_thread.py PID NAME SECONDS: says `held`, waits, lets it go, says `released`. With `-` for SECONDS it says `ready` and
+does the same for each line of standard input, which gives the seconds. Linux, ptrace(2), PTRACE_SEIZE.
 """
 
 import ctypes
@@ -8,7 +9,7 @@ import os
 import sys
 import time
 
-PTRACE_DETACH, PTRACE_SEIZE, PTRACE_INTERRUPT = 17, 0x4206, 0x4207
+PTRACE_CONT, PTRACE_DETACH, PTRACE_SEIZE, PTRACE_INTERRUPT = 7, 17, 0x4206, 0x4207
 WALL = 0x40000000
 
 libc = ctypes.CDLL(None, use_errno=True)
@@ -30,16 +31,25 @@ def thread_named(process: int, name: str) -> int:
     sys.exit(f"process {process} has no thread {name}")
 
 
-def main() -> None:
-    process, name, seconds = int(sys.argv[1]), sys.argv[2], float(sys.argv[3])
-    thread = thread_named(process, name)
-    ptrace(PTRACE_SEIZE, thread)
+def hold(thread: int, seconds: float, then: int) -> None:
     ptrace(PTRACE_INTERRUPT, thread)
     os.waitpid(thread, WALL)
     print("held", flush=True)
     time.sleep(seconds)
-    ptrace(PTRACE_DETACH, thread)
+    ptrace(then, thread)
     print("released", flush=True)
+
+
+def main() -> None:
+    process, name, seconds = int(sys.argv[1]), sys.argv[2], sys.argv[3]
+    thread = thread_named(process, name)
+    ptrace(PTRACE_SEIZE, thread)
+    if seconds != "-":
+        hold(thread, float(seconds), PTRACE_DETACH)
+        return
+    print("ready", flush=True)
+    for line in sys.stdin:
+        hold(thread, float(line), PTRACE_CONT)
 
 
 main()

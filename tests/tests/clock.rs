@@ -69,6 +69,9 @@ fn a_clock_that_jumps_disturbs_no_delay_and_is_recorded() {
         (to_1970.as_str(), i64::MIN, -1000 * HOUR_MS),
         (to_2099.as_str(), 1000 * HOUR_MS, i64::MAX),
         ("+0", i64::MIN, -1000 * HOUR_MS),
+        // A leap second: the host shows one second twice; then one that is left out.
+        ("-1", -1100, -900),
+        ("+0", 900, 1100),
     ] {
         let mark = subscriber.mark();
         let begun = Instant::now();
@@ -88,7 +91,21 @@ fn a_clock_that_jumps_disturbs_no_delay_and_is_recorded() {
         controller.set(1, "holding", 1, &[615]);
         subscriber.alarm("low-flow", "returned_unacknowledged", mark, SOON);
     }
-    let logs = without_repeats(&subscriber.events());
+    // One that is smeared, a twentieth at a time: nobody is told, and the delay does not notice.
+    let mark = subscriber.mark();
+    let begun = Instant::now();
+    controller.set(1, "holding", 0, &[182, 150]);
+    for part in 1..=20 {
+        set(&offset, &format!("-{}.{:02}", part / 20, part % 20 * 5));
+        std::thread::sleep(Duration::from_millis(150));
+    }
+    subscriber.alarm("low-flow", "unacknowledged", mark, SOON);
+    let took = begun.elapsed();
+    assert!((Duration::from_secs(4)..Duration::from_secs(12)).contains(&took), "the delay took {took:?}");
+    let events = subscriber.events();
+    let steps = events.iter().filter(|event| event["kind"] == "clock" && event["step_ms"].is_i64()).count();
+    assert_eq!(steps, 7, "each step once, the smeared second never");
+    let logs = without_repeats(&events);
     assert_eq!(logs.len(), 1, "a clock makes no new log");
     assert!(agent.terminate().0.success());
     subscriber.all_fit_their_schemas();

@@ -4,6 +4,7 @@
 //! Real file systems: one in memory that is full, ext4 that is frozen (a sync that does not end), ext4 that has given up
 //! after an error and is mounted anew. Needs root for the mounts; without it nothing is tried, and the test says so.
 
+use std::process::Command;
 use std::time::Duration;
 
 use lapwing::store::Store;
@@ -11,7 +12,8 @@ use lapwing_tests::agent::Agent;
 use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
 use lapwing_tests::mount::Mount;
-use lapwing_tests::place::TempDir;
+use lapwing_tests::place::{TempDir, python, sources};
+use lapwing_tests::process::Process;
 use lapwing_tests::readings::without_repeats;
 use lapwing_tests::subscriber::Subscriber;
 use lapwing_tests::testbay::{calm_controller, one_controller_at};
@@ -139,6 +141,40 @@ fn a_sync_that_takes_five_seconds_delays_no_alarm() {
     bay.store_event("working again", mark);
     bay.trip(true);
     bay.agrees_with(&mount);
+}
+
+#[test]
+fn a_history_that_hangs_delays_no_alarm() {
+    let home = TempDir::new("held");
+    let broker = Broker::start();
+    let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
+    calm_controller(&mut controller);
+    let config = one_controller_at(&home, &controller.address(), &broker.address(), &home.join("data"));
+    let subscriber = Subscriber::start(broker.port());
+    let agent = Agent::run(&config);
+    subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online");
+    let script = sources().join("peers/hold_thread.py");
+    let seconds = IN_TIME.as_secs() + 4;
+    let hold = Process::start(
+        "hold_thread",
+        Command::new(python()).arg(script).args([&agent.id().to_string(), "history", &seconds.to_string()]),
+    );
+    if hold.out.find(0, SOON, |line| (line.text == "held").then_some(())).is_none() {
+        println!("not tried: a thread cannot be held here ({})", hold.err.tail());
+        return;
+    }
+    let mark = subscriber.mark();
+    controller.set(1, "holding", 1, &[150]);
+    let raised = subscriber.alarm("low-flow", "unacknowledged", mark, IN_TIME).payload;
+    assert!(
+        hold.out.find(0, Duration::ZERO, |line| (line.text == "released").then_some(())).is_none(),
+        "told too late"
+    );
+    assert_ne!(raised["durable"], false, "the event store has a writer of its own: {raised}");
+    hold.out.wait("released", 0, SOON, |line| (line.text == "released").then_some(()));
+    controller.set(1, "holding", 1, &[615]);
+    subscriber.alarm("low-flow", "returned_unacknowledged", mark, IN_TIME);
+    assert!(agent.terminate().0.success());
 }
 
 #[test]

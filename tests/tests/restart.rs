@@ -286,3 +286,29 @@ fn summed_energy_is_kept_over_a_restart() {
     assert_eq!(first_good(&bay.subscriber, mark), 1.0, "computed in another way it begins anew");
     assert!(agent.terminate().0.success());
 }
+
+#[test]
+fn history_of_a_newer_format_is_left_alone_and_people_are_told() {
+    let mut bay = Bay::new("newer");
+    let agent = Agent::run(&bay.config);
+    bay.subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online");
+    assert!(agent.terminate().0.success());
+    // `user_version` is a 4-byte big-endian number at offset 60 of the file (SQLite database file format, §1.3).
+    let raw = bay.home.join("data/history/raw-000001.sqlite");
+    let mut bytes = std::fs::read(&raw).expect("a day of history");
+    bytes[60..64].copy_from_slice(&77_u32.to_be_bytes());
+    std::fs::write(&raw, &bytes).expect("written");
+    let mark = bay.subscriber.mark();
+    let agent = Agent::run(&bay.config);
+    let told = bay
+        .subscriber
+        .topic("event", mark, SOON, |event| event["kind"] == "store" && event["change"] == "no history")
+        .payload;
+    let reason = told["reason"].as_str().expect("it says why");
+    assert!(reason.contains("raw-000001.sqlite has format version 77"), "{told}");
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", mark, SOON);
+    assert!(agent.terminate().0.success());
+    assert_eq!(std::fs::read(&raw).expect("still there"), bytes, "nothing of it was changed");
+    bay.subscriber.all_fit_their_schemas();
+}

@@ -2,8 +2,9 @@
 //!
 //! Monotonic milliseconds count from the start of the process, which stands at [`START`] so that moments of earlier runs
 //! have a place before it. The wall time of a moment is the monotonic moment plus
-//! an offset that is looked at once a second: a change of the offset over one second is a step, told as an event, and
-//! stamps follow the wall at once while delays, shelves and rates do not notice. Whether the wall is synchronised is
+//! an offset that is looked at once a second: a change of the offset by about a second or more is a step, told as an event,
+//! and stamps follow the wall at once while delays, shelves and rates do not notice. So a leap second, where the host's wall
+//! shows 23:59:59 twice, is told, and one that is smeared over hours is drift. Whether the wall is synchronised is
 //! asked of the kernel (clock_adjtime(2), read-only). Wall times are milliseconds since the Unix epoch, UTC. Never panics.
 
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
@@ -20,8 +21,8 @@ pub struct WallStep {
 /// Where the start of the process stands on the monotonic axis: 34 years of room for what was saved before it.
 pub const START: Millis = Millis(1 << 40);
 
-/// A step is told from this size on.
-const STEP_MS: i64 = 1000;
+/// A step is told from this size on: a leap second is one whatever the two looks at the clocks add to it.
+const STEP_MS: i64 = 900;
 
 /// The process's clocks.
 #[derive(Debug)]
@@ -94,7 +95,7 @@ impl Clock {
         let offset_ms = offset(wall_ms, now);
         let by_ms = offset_ms.saturating_sub(self.offset_ms);
         self.offset_ms = offset_ms;
-        (by_ms.abs() > STEP_MS).then_some(WallStep { by_ms })
+        (by_ms.abs() >= STEP_MS).then_some(WallStep { by_ms })
     }
 }
 
@@ -153,6 +154,42 @@ mod tests {
             assert_eq!(clock.follow(wall, Millis(second * 1000)), None);
         }
         assert_eq!(clock.wall(Millis(1_000_000)), 2_001_000);
+    }
+
+    /// 2016-12-31T23:59:59Z, one second before the leap second of that day (IERS Bulletin C 52).
+    const BEFORE_LEAP_MS: i64 = 1_483_228_799_000;
+
+    #[test]
+    fn a_leap_second_is_told_once_however_the_looks_fall() {
+        // POSIX time has no 23:59:60: the kernel shows 23:59:59 twice. A look may be a millisecond early or late.
+        for (early, late) in [(0, 0), (1, 0), (0, 1), (-1, 1), (1, -1)] {
+            let at = |second: u64| Millis(1_000_000 + second * 1000);
+            let mut clock = Clock::fixed(BEFORE_LEAP_MS, at(0), true);
+            let steps: Vec<_> = (1..10_u64)
+                .filter_map(|second| {
+                    let shown = second.cast_signed() - i64::from(second >= 2);
+                    let jitter = if second.is_multiple_of(2) { early } else { late };
+                    clock.follow(BEFORE_LEAP_MS + shown * 1000 + jitter, at(second))
+                })
+                .collect();
+            assert_eq!(steps.len(), 1, "{steps:?}");
+            assert!((-1002..=-998).contains(&steps[0].by_ms), "{steps:?}");
+            // Moments, which everything is judged by, go on: ten are ten seconds apart.
+            assert_eq!(at(9).since(at(0)), 9000);
+            assert!((clock.wall(at(9)) - (BEFORE_LEAP_MS + 8000)).abs() <= 1);
+        }
+    }
+
+    #[test]
+    fn a_smeared_leap_second_is_drift() {
+        // Linear over 24 hours, noon to noon, as public time services do it (common practice).
+        let mut clock = Clock::fixed(BEFORE_LEAP_MS, Millis(0), true);
+        for second in 1..=86_400_u64 {
+            let (ms, smeared) =
+                (i64::try_from(second * 1000).expect("small"), i64::try_from(second / 86).expect("small"));
+            assert_eq!(clock.follow(BEFORE_LEAP_MS + ms - smeared.min(1000), Millis(second * 1000)), None);
+        }
+        assert_eq!(clock.wall(Millis(86_400_000)), BEFORE_LEAP_MS + 86_400_000 - 1000);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The agent's own health as figures: what its host gives it, how its queues stand, what it could not do.
 //!
-//! A thread of its own asks the host every few seconds (free disk, memory, processor time, bytes written), because a disk
+//! A thread of its own asks the host every few seconds (free disk, memory, processor time, bytes written, certificates), because a disk
 //! that hangs must not hold the core up; the core reads the last answers. Knows no alarms: limits are in the plan. Figures
 //! of Linux's `/proc` (proc(5)); where one cannot be read it stays at what it was. Never panics.
 
@@ -9,6 +9,8 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
+use super::certificates::Certificates;
+use crate::plan::Certificate;
 use crate::store::Store;
 
 /// How often the host is asked and the points are set.
@@ -26,6 +28,7 @@ pub struct Host {
     cpu_permille: AtomicU64,
     written_kib: AtomicU64,
     store_answers: AtomicBool,
+    certificates: Certificates,
 }
 
 impl Default for Host {
@@ -38,6 +41,7 @@ impl Default for Host {
             cpu_permille: AtomicU64::new(0),
             written_kib: AtomicU64::new(0),
             store_answers: AtomicBool::new(false),
+            certificates: Certificates::default(),
         }
     }
 }
@@ -59,6 +63,18 @@ impl Host {
     #[must_use]
     pub fn store_answers(&self) -> bool {
         self.store_answers.load(Ordering::Relaxed)
+    }
+
+    /// From now on the ends of these certificates are looked for.
+    pub fn watch_certificates(&self, certificates: &[Certificate]) {
+        self.certificates.watch(certificates);
+    }
+
+    /// Days a file of certificates still holds at a moment of the wall clock, ms; an error if it cannot be read, nothing if
+    /// it was not looked at yet.
+    #[must_use]
+    pub fn days_left(&self, path: &Path, now_ms: i64) -> Option<Result<i64, ()>> {
+        self.certificates.days_left(path, now_ms)
     }
 
     /// Free share of the data directory's disk, in tenths of a percent.
@@ -106,6 +122,8 @@ fn ask_on(host: &Weak<Host>, dir: &Path, missing: Option<u32>) {
                 host.store_answers.store(true, Ordering::Relaxed);
             }
         }
+        // Last: it may be another disk, and hang.
+        host.certificates.look();
         drop(host);
         // Short, so that the thread ends soon after the agent.
         std::thread::sleep(Duration::from_millis(500));

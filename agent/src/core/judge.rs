@@ -175,11 +175,20 @@ impl<'a> Judge<'a> {
 
     /// Sets one of the agent's own points.
     pub fn own(&mut self, now: Millis, point: u32, value: i64) {
+        self.of_own(now, point, Ok((value, Status::GOOD)));
+    }
+
+    /// One of the agent's own points could not be told.
+    pub fn own_fault(&mut self, now: Millis, point: u32, fault: Status) {
+        self.of_own(now, point, Err(fault));
+    }
+
+    fn of_own(&mut self, now: Millis, point: u32, entered: Result<(i64, Status), Status>) {
         self.read.clear();
         self.judged_at = now;
         let moved = &mut self.transitions;
-        self.engine.put(now, point, value, Status::GOOD, now, &mut |effect| keep(moved, effect));
-        self.read.push(Taken { point, entered: Ok((value, Status::GOOD)) });
+        self.engine.enter(now, point, entered, now, &mut |effect| keep(moved, effect));
+        self.read.push(Taken { point, entered });
     }
 
     /// Whether one of the agent's own states, 0 while it is well, is news; that it is well from the start is not, and is

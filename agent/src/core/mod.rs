@@ -7,6 +7,7 @@
 
 pub mod board;
 pub mod carry;
+pub(crate) mod certificates;
 pub mod clock;
 pub mod compare;
 pub mod derived;

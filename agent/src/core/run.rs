@@ -118,6 +118,8 @@ pub struct Inputs {
     pub anew: Box<dyn Fn() + Send>,
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
+    /// Why there is none although there should be.
+    pub no_history: Option<String>,
 }
 
 /// What the service manager is told.

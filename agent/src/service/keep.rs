@@ -6,19 +6,16 @@
 use super::*;
 use crate::store::history::{Account, Beginning, Start};
 
-/// Starts the history. The agent goes on without one that cannot be used: no alarm depends on it.
+/// Starts the history, or says why it cannot be used. The agent goes on without: no alarm depends on it.
 pub(super) fn history(
     plan: &Plan,
     opened: &Opened,
     ids: &[u32],
     catalogue: &str,
     session: &Session,
-) -> Option<(Recorder, Found)> {
-    let limits = plan.store.history?;
-    if opened.memory_only.is_some() {
-        // Its numbers of points are of this run only; on disk they would stand for others.
-        return None;
-    }
+) -> (Option<(Recorder, Found)>, Option<String>) {
+    // The numbers of points of a store in memory are of this run only; on disk they would stand for others.
+    let Some(limits) = plan.store.history.filter(|_| opened.memory_only.is_none()) else { return (None, None) };
     let clock = crate::core::clock::Clock::start();
     let Account { mode, catalogue, config, texts, points } = account(plan, ids, catalogue, session);
     let beginning = Beginning {
@@ -31,10 +28,10 @@ pub(super) fn history(
         synced: clock.synced(),
     };
     match Recorder::start(beginning) {
-        Ok(started) => Some(started),
+        Ok(started) => (Some(started), None),
         Err(error) => {
             tracing::error!("history is not kept: {error}");
-            None
+            (None, Some(error.to_string()))
         }
     }
 }

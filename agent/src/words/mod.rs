@@ -161,6 +161,9 @@ pub struct Own {
     pub clock: OwnAlarm,
     pub disk: OwnAlarm,
     pub unsent: OwnAlarm,
+    pub certificate: OwnAlarm,
+    pub certificate_ends: OwnAlarm,
+    pub certificate_unreadable: OwnAlarm,
     pub mail: OwnAlarm,
     pub webhook: OwnAlarm,
 }

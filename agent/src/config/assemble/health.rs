@@ -56,10 +56,18 @@ pub(super) fn points(links: &[Link], points: &mut Points) -> Health {
         memory,
         starts,
         errors,
+        certificates: Vec::new(),
     }
 }
 
-fn add(points: &mut Points, path: &str, quantity: Quantity, unit: &str, exponent: i8, states: &[&str]) -> u32 {
+pub(super) fn add(
+    points: &mut Points,
+    path: &str,
+    quantity: Quantity,
+    unit: &str,
+    exponent: i8,
+    states: &[&str],
+) -> u32 {
     let point = Point {
         path: path.into(),
         quantity: quantity.name().to_string(),

@@ -5,6 +5,7 @@
 //! (`alarms`), groups and rules over them (`group`). Every step notes its mistakes and goes on; the Plan counts only if none was noted. Never panics.
 
 mod alarms;
+mod certificates;
 mod compare;
 mod derive;
 mod group;
@@ -134,7 +135,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let load_points = own::load(&mut points);
     let mut recipients = recipients::recipients(parts, report);
     own::recipients(&mut recipients, &mut points);
-    let health = health::points(&links, &mut points);
+    let mut health = health::points(&links, &mut points);
+    health.certificates = certificates::points(&parts.settings, &links, &recipients, &mut points);
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
     let mut tables = alarms::tables(parts, &points, &comparisons, report);
@@ -142,6 +144,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     own::alarms(&links, &devices, &points, words, &mut tables);
     own::recipient_alarms(&recipients, words, &mut tables);
     health::alarms(&health, &parts.settings.store, words, &mut tables);
+    certificates::alarms(&health.certificates, words, &mut tables);
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);

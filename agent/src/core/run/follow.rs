@@ -105,6 +105,7 @@ pub(super) struct OpenedWith {
     pub(super) damage: Vec<String>,
     pub(super) aside: Option<(std::path::PathBuf, String)>,
     pub(super) memory_only: Option<String>,
+    pub(super) no_history: Option<String>,
 }
 
 impl Rest {
@@ -125,6 +126,7 @@ impl Rest {
             tell_directly,
             anew,
             history,
+            no_history,
         } = inputs;
         let Applied { plan, ids, catalogue, board, renew, account: _, links: _, gone: _, in_force: _ } = applied;
         let head = Head {
@@ -134,6 +136,7 @@ impl Rest {
             site: plan.module.site.clone(),
             module: plan.module.name.clone(),
         };
+        host.watch_certificates(certificates(&plan));
         let clock = Clock::start();
         let keeping = history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
         let rest = Self {
@@ -170,6 +173,7 @@ impl Rest {
                 damage: opened.damage,
                 aside: opened.aside,
                 memory_only: opened.memory_only,
+                no_history,
             },
             broker_down: false,
             refusals: VecDeque::new(),
@@ -227,6 +231,7 @@ impl Core<'_> {
             keeping.follow(&self.clock, account, self.frames.next_seq());
         }
         self.watched.follow(&links);
+        self.watched.host.watch_certificates(certificates(&plan));
         let which = (0_u32..).zip(&common.points);
         let which = which.filter_map(|(new, old)| Some((new, self.which.get(&(*old)?)?.clone()))).collect();
         let rest = Rest {
@@ -416,6 +421,10 @@ impl Core<'_> {
         }
         refused(self.publisher.clear(topic.to_owned()));
     }
+}
+
+fn certificates(plan: &Plan) -> &[crate::plan::Certificate] {
+    plan.health.as_ref().map_or(&[], |health| &health.certificates)
 }
 
 fn hex(digest: &[u8]) -> String {

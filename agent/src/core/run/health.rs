@@ -96,6 +96,14 @@ impl Core<'_> {
         for (point, value) in values {
             self.say_own(point, value);
         }
+        for certificate in &points.certificates {
+            match self.watched.host.days_left(&certificate.path, now_wall) {
+                Some(Ok(days)) => self.judge.own(self.clock.now(), certificate.point, days),
+                Some(Err(())) => self.judge.own_fault(self.clock.now(), certificate.point, Status::BAD),
+                None => continue,
+            }
+            self.said_own();
+        }
         for (link, point) in points.errors.iter().enumerate() {
             let Some([requests, answers, ..]) = self.watched.counts.get(link).copied() else { continue };
             if self.watched.links.len() <= link {
@@ -117,9 +125,12 @@ impl Core<'_> {
     }
 
     fn say_own(&mut self, point: u32, value: u64) {
-        let now = self.clock.now();
-        self.judge.own(now, point, i64::try_from(value).unwrap_or(i64::MAX));
-        self.publish_readings(now, crate::store::history::OWN);
+        self.judge.own(self.clock.now(), point, i64::try_from(value).unwrap_or(i64::MAX));
+        self.said_own();
+    }
+
+    fn said_own(&mut self) {
+        self.publish_readings(self.judge.judged_at(), crate::store::history::OWN);
         self.moved();
     }
 }

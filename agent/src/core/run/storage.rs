@@ -124,6 +124,10 @@ impl Core<'_> {
             );
             self.store_event(text, "in memory only", None, Some(why));
         }
+        if let Some(why) = self.opened_with.no_history.take() {
+            let text = format!("No history is kept: {why}. Alarms and events are not affected.");
+            self.store_event(text, "no history", None, Some(why));
+        }
         if !found.is_empty() {
             let what = found.join(", ");
             self.store_event(format!("The event store was damaged and lost {what}."), "damaged", None, Some(what));

@@ -246,6 +246,22 @@ mod tests {
     }
 
     #[test]
+    fn the_second_a_leap_second_repeats_is_found_whole() {
+        let leap = 1_483_228_800_000; // 2017-01-01T00:00:00Z
+        let wall = Wall::new(vec![noted(0, 0, true, 1), noted(leap, -1000, true, 1)]);
+        // A reading each 100 ms of the axis, three seconds of it: none is left out, none comes twice.
+        let inside = |(from, to): (i64, i64)| -> Vec<i64> {
+            let ranges = wall.ranges(from, to);
+            let of = |at: &i64| ranges.iter().any(|(first, last)| (*first..=*last).contains(at));
+            (leap - 1000..leap + 2000).step_by(100).filter(of).collect()
+        };
+        assert_eq!(inside((leap - 1000, leap - 1)).len(), 20, "23:59:59, twice");
+        assert_eq!(inside((leap, leap + 999)).len(), 10);
+        assert_eq!(inside((leap - 1000, leap + 999)).len(), 30);
+        assert_eq!(wall.last_jump(3_600_000), None, "no reason to pause removal by age");
+    }
+
+    #[test]
     fn ranges_are_the_inverse_also_where_the_wall_ran_twice() {
         // Set back by an hour at 10 000.
         let wall = Wall::new(vec![noted(0, 0, true, 1), noted(10_000, -5000, true, 1)]);

@@ -11,7 +11,7 @@
 //!
 //! A piece is sealed under its own key, a different one for each table. Never panics.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use lapwing_protocol::Status;
 
@@ -284,11 +284,29 @@ impl Head {
     }
 }
 
-/// Gathers a slot's columns from its steps. Points outside `wanted` are left out, so that a large slot can be gathered in
-/// stripes.
+/// Which points a gathering takes.
+#[derive(Clone, Debug)]
+pub(super) enum Which {
+    /// Those of a stretch of numbers.
+    Stretch(std::ops::RangeInclusive<u32>),
+    /// Those named.
+    Named(HashSet<u32>),
+}
+
+impl Which {
+    fn has(&self, id: u32) -> bool {
+        match self {
+            Self::Stretch(ids) => ids.contains(&id),
+            Self::Named(ids) => ids.contains(&id),
+        }
+    }
+}
+
+/// Gathers a slot's columns from its steps. Points that are not wanted are left out, so that a large slot can be gathered in
+/// stripes, and a query takes no more than it needs.
 #[derive(Debug)]
 pub(super) struct Gather {
-    wanted: std::ops::RangeInclusive<u32>,
+    wanted: Which,
     pub(super) head: Head,
     pub(super) scans: Vec<Scan>,
     /// By scan group: where each of its points is gathered.
@@ -300,7 +318,13 @@ pub(super) struct Gather {
 }
 
 impl Gather {
-    pub(super) fn new(wanted: std::ops::RangeInclusive<u32>) -> Self {
+    /// A gathering of every point.
+    #[cfg(test)]
+    pub(super) fn everything() -> Self {
+        Self::new(Which::Stretch(0..=u32::MAX))
+    }
+
+    pub(super) fn new(wanted: Which) -> Self {
         Self {
             wanted,
             head: Head::default(),
@@ -358,7 +382,7 @@ impl Gather {
         let ids: Vec<u32> = readings.iter().map(|reading| reading.id).collect();
         let mut places = Vec::with_capacity(ids.len());
         for id in &ids {
-            if !self.wanted.contains(id) {
+            if !self.wanted.has(*id) {
                 places.push(None);
                 continue;
             }
@@ -387,7 +411,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn gather(batch: &super::super::Batch) -> (Head, Vec<Scan>, Vec<(u32, Column)>) {
-        let mut gather = Gather::new(0..=u32::MAX);
+        let mut gather = Gather::everything();
         for (step, readings) in steps(batch) {
             gather.take(step, readings);
         }

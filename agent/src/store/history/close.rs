@@ -4,12 +4,13 @@
 //! number of points; between stripes the writer takes what has arrived. Blocks come first and the slot's row last: what
 //! has no row is not there, and is written again after a power cut. Times are axis milliseconds. Never panics.
 
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, params};
 
 use super::Happening;
-use super::block::{Gather, Head, Scan};
+use super::block::{Gather, Head, Scan, Which};
 use super::error::{HistoryError, Loss};
 use super::file;
 use super::open::{self, CLOSING};
@@ -32,6 +33,7 @@ pub(super) struct Closing {
     stripes: Vec<(u32, u32)>,
     readings: usize,
     uncommitted: usize,
+    touched: bool,
     begun: bool,
     pub(super) losses: Vec<Loss>,
 }
@@ -40,8 +42,8 @@ impl Closing {
     /// Looks at the file that waits; `None` if there is none, or nothing in it can be used.
     pub(super) fn begin(dir: &Path) -> Result<Option<Self>, HistoryError> {
         let path = dir.join(CLOSING);
-        #[allow(clippy::reversed_empty_ranges)] // no point is wanted yet
-        let mut gather = Gather::new(1..=0);
+        // No point is wanted yet.
+        let mut gather = Gather::new(Which::Named(HashSet::new()));
         let Some(account) = open::read(&path, |step, entries| gather.take(step, entries))? else { return Ok(None) };
         let (head, scans, _) = gather.finish();
         let readings = scans.iter().map(|scan| scan.at.len() * scan.group.ids.len()).sum();
@@ -54,6 +56,7 @@ impl Closing {
             stripes,
             readings,
             uncommitted: 0,
+            touched: false,
             begun: false,
             losses: account.losses,
         }))
@@ -69,16 +72,22 @@ impl Closing {
         self.head.steps == 0
     }
 
+    /// Whether nothing of it was written yet.
+    pub(super) const fn is_untouched(&self) -> bool {
+        !self.touched
+    }
+
     /// Writes the next stripe, or the slot's row after the last one; whether all is done.
     pub(super) fn go_on(&mut self, connection: &Connection, path: &Path) -> Result<bool, HistoryError> {
         let failed = |e| HistoryError::sql(path, e);
+        self.touched = true;
         if !self.begun {
             connection.execute_batch("BEGIN IMMEDIATE").map_err(failed)?;
             self.begun = true;
         }
         let done = match self.stripes.last().copied() {
             Some((first, last)) => {
-                let mut gather = Gather::new(first..=last);
+                let mut gather = Gather::new(Which::Stretch(first..=last));
                 open::read(&self.path, |step, entries| gather.take(step, entries))?;
                 let (_, _, points) = gather.finish();
                 self.stripes.pop();

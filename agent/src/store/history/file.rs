@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 
+use super::SLOT_MS;
 use super::error::HistoryError;
 use crate::store::PointKey;
 use crate::store::schema::uri;
@@ -280,9 +281,27 @@ pub(super) fn piece(connection: &Connection, table: &'static str, key: i64) -> r
     found.query_row([key], |row| row.get(0)).optional()
 }
 
-/// Slots of a file, with first and last moment.
+/// Slots beyond this lie farther away than any clock shows, and their keys would not fit.
+const SLOT_MAX: i64 = 1 << 40;
+
+/// Whether a number can be that of a slot: what is read from a damaged file may be anything.
+pub(super) const fn is_slot(number: i64) -> bool {
+    number >= 0 && number < SLOT_MAX
+}
+
+/// Slots of a file, with first and last moment. Rows that cannot be true are left out: the axis goes on after the last.
 pub(super) fn slots(connection: &Connection) -> rusqlite::Result<Vec<(i64, i64, i64)>> {
     let mut all = connection.prepare_cached("SELECT slot, first_at, last_at FROM slot ORDER BY slot")?;
     let rows = all.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-    rows.collect()
+    let true_to_itself = |found: &rusqlite::Result<(i64, i64, i64)>| match found {
+        Ok((slot, first, last)) => is_slot(*slot) && in_slot(*first, *slot) && in_slot(*last, *slot),
+        Err(_) => true,
+    };
+    rows.filter(true_to_itself).collect()
+}
+
+/// Whether a moment belongs to a slot; a step may come a little late across the border.
+pub(super) const fn in_slot(at: i64, slot: i64) -> bool {
+    let start = slot.saturating_mul(SLOT_MS);
+    at >= start.saturating_sub(SLOT_MS) && at < start.saturating_add(2 * SLOT_MS)
 }

@@ -40,7 +40,8 @@ impl Reader {
                 current = Some(start.number);
             }
             let mut go_on = ControlFlow::Continue(());
-            self.steps(*place, |step, entries| {
+            let needed = self.readings_needed(*place, start.number, current, from)?;
+            self.steps_from(*place, needed, |step, entries| {
                 match step.what {
                     Happening::Start { number } => {
                         current = Some(number);
@@ -77,6 +78,34 @@ impl Reader {
             }
         }
         Ok(last)
+    }
+
+    /// The first step of a closed slot whose readings can belong to the frames of a start from `frame` on: what lies before
+    /// the mark of the frame before it need not be read. `current` is in force when the slot begins.
+    fn readings_needed(
+        &self,
+        place: SlotPlace,
+        start: u64,
+        mut current: Option<u64>,
+        frame: u64,
+    ) -> Result<i64, HistoryError> {
+        let Place::File(kind, number) = place.place else { return Ok(0) };
+        let Some(open) = self.open(kind, number)? else { return Ok(0) };
+        let Some(head) = self.head(kind, number, &open, place.slot)? else { return Ok(0) };
+        let mut needed = 0;
+        for (order, what) in &head.happenings {
+            match what {
+                Happening::Start { number } => current = Some(*number),
+                Happening::Frames { next, .. } if current == Some(start) && *next > frame => break,
+                Happening::Frames { .. } => {}
+                Happening::Readings { .. }
+                | Happening::Rebase { .. }
+                | Happening::Passed { .. }
+                | Happening::Dropped { .. } => continue,
+            }
+            needed = order.cast_signed();
+        }
+        Ok(needed)
     }
 
     /// Place in `slots` of the one whose marks reach a frame; the first if none does.

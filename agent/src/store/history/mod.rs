@@ -40,6 +40,7 @@ mod stream;
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+mod window;
 mod worker;
 
 use lapwing_protocol::Status;

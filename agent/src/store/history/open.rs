@@ -16,9 +16,10 @@ use std::io::{BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use super::error::{HistoryError, Loss};
+use super::file::{in_slot, is_slot};
 use super::pack::{Bytes, Damage, checksum};
 use super::stream::Decoder;
-use super::{Entry, SLOT_MS, Step};
+use super::{Entry, Step};
 
 /// The slot that is being filled.
 pub(super) const OPEN: &str = "open.slot";
@@ -163,6 +164,10 @@ pub(super) fn read(path: &Path, mut take: impl FnMut(&Step, &[Entry])) -> Result
     let mut number = [0; 8];
     number.copy_from_slice(&rest[2..]);
     let slot = i64::from_le_bytes(number);
+    if !is_slot(slot) {
+        let losses = vec![Loss::new(path, "the open slot", &Damage::Invalid("its number is that of no slot"))];
+        return Ok(Some(Account { slot: i64::MIN, losses, ..Account::default() }));
+    }
     let mut read = Account { slot, whole: HEADER as u64, ..Account::default() };
     let mut decoder = Decoder::default();
     let mut usable = false;
@@ -220,13 +225,7 @@ pub(super) fn slot_of(path: &Path) -> Option<i64> {
     File::open(path).ok()?.read_exact(&mut header).ok()?;
     let mut number = [0; 8];
     number.copy_from_slice(&header[8..]);
-    (header[..6] == *MAGIC).then(|| i64::from_le_bytes(number))
-}
-
-/// Whether a moment belongs to a slot; a step may come a little late across the border.
-const fn in_slot(at: i64, slot: i64) -> bool {
-    let start = slot.saturating_mul(SLOT_MS);
-    at >= start.saturating_sub(SLOT_MS) && at < start.saturating_add(2 * SLOT_MS)
+    Some(i64::from_le_bytes(number)).filter(|slot| header[..6] == *MAGIC && is_slot(*slot))
 }
 
 struct Records {

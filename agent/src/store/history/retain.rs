@@ -117,7 +117,9 @@ pub(super) fn tidy(dir: &Path, limits: &Limits, axis: &Table, current: u32, now:
                     .ok()
                     .flatten()
                     .and_then(|open| reader.span(*kind, number, false, &open).ok().flatten())
-                    .map(|(_, last)| (last + 1) * interval_ms(*kind).map_or(SLOT_MS, |_| DAY_MS)),
+                    .map(|(_, last)| {
+                        last.saturating_add(1).saturating_mul(interval_ms(*kind).map_or(SLOT_MS, |_| DAY_MS))
+                    }),
             };
             last_of.extend(last.map(|last| (number, last)));
             let age_days = last.filter(|_| trusted).and_then(|last| {

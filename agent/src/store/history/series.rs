@@ -6,7 +6,7 @@
 //! (OPC UA Part 13). Wall times in milliseconds since the Unix epoch, UTC, corrected where the clock was set right later.
 //! Values are integers at the series' exponent. Never panics.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use rusqlite::Connection;
 
@@ -14,7 +14,7 @@ use lapwing_protocol::Status;
 
 use super::Entry;
 use super::axis::Wall;
-use super::block::Gather;
+use super::block::{Gather, Which};
 use super::error::HistoryError;
 use super::file::{self, Kind};
 use super::open::{self, CLOSING, OPEN};
@@ -102,7 +102,7 @@ impl Reader {
             found: BTreeMap::new(),
         };
         // The open slots first: what they held may move into a file meanwhile, never the other way.
-        let open = search.open_slots()?;
+        let open = search.open_slots(paths)?;
         search.files(paths)?;
         search.take_open(open, paths)?;
         Ok(search.finish())
@@ -177,7 +177,10 @@ impl Search<'_> {
         let of_slot = interval_ms(kind).map_or(SLOT_MS, |_| DAY_MS);
         let outside = |search: &Self, span: Option<(i64, i64)>| match span {
             // A derived point may be a little older than its step.
-            Some((first, last)) => !search.overlaps((first - 1) * of_slot, (last + 1) * of_slot - 1),
+            Some((first, last)) => {
+                let end = |n: i64| n.saturating_mul(of_slot);
+                !search.overlaps(end(first.saturating_sub(1)), end(last.saturating_add(1)).saturating_sub(1))
+            }
             None => true,
         };
         if !newest && self.reader.known_span(kind, number).is_some_and(|span| outside(self, span)) {
@@ -311,8 +314,12 @@ impl Search<'_> {
         span: Option<(i64, i64)>,
         here: &[Here],
     ) -> Result<(), HistoryError> {
-        let Some((first, last)) = span else { return Ok(()) };
-        for day in first..=last {
+        let (Some((first, last)), Some(begin), Some(end)) = (span, self.ranges.first(), self.ranges.last()) else {
+            return Ok(());
+        };
+        // Not further than asked: what a damaged file says of its days may be anything.
+        let (begin, end) = (begin.0.div_euclid(DAY_MS) - 1, end.1.div_euclid(DAY_MS) + 1);
+        for day in first.max(begin)..=last.min(end) {
             for point in here {
                 let key = file::key(day, point.id);
                 let read = |bytes: &[u8]| rollup::from_bytes(kind, key, day, bytes);
@@ -336,16 +343,25 @@ impl Search<'_> {
         Ok(())
     }
 
-    /// Whatever the open slots hold of the range, gathered by point number.
-    fn open_slots(&self) -> Result<Vec<(i64, Gather)>, HistoryError> {
+    /// What the open slots hold of these points in the range, gathered by point number.
+    fn open_slots(&self, paths: &[&str]) -> Result<Vec<(i64, Gather)>, HistoryError> {
         let mut all = Vec::new();
+        let Some((number, connection)) = self.of_open_slots()? else { return Ok(all) };
+        let mut wanted = HashSet::new();
+        for path in paths {
+            let found = self.reader.told(Kind::Raw, number, file::points_of(&connection, path))?;
+            wanted.extend(found.into_iter().flatten().map(|(id, _)| id));
+        }
+        if wanted.is_empty() {
+            return Ok(all);
+        }
         for name in [OPEN, CLOSING] {
             let path = self.reader.dir.join(name);
             let Some(slot) = open::slot_of(&path) else { continue };
             if !self.overlaps((slot - 2) * SLOT_MS, (slot + 2) * SLOT_MS) {
                 continue;
             }
-            let mut gather = Gather::new(0..=u32::MAX);
+            let mut gather = Gather::new(Which::Named(wanted.clone()));
             let read = open::read(&path, |step: &Step, entries: &[Entry]| gather.take(step, entries))?;
             if let Some(account) = read.filter(|account| account.slot == slot) {
                 for loss in account.losses.into_iter().filter(|loss| !loss.is_tail()) {
@@ -358,17 +374,19 @@ impl Search<'_> {
         Ok(all)
     }
 
+    /// The file the open slots will go to: their points are those of it.
+    fn of_open_slots(&self) -> Result<Option<(u32, Connection)>, HistoryError> {
+        let files = self.reader.files()?;
+        let newest = files.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw));
+        let Some((number, _)) = newest else { return Ok(None) };
+        Ok(self.reader.open(Kind::Raw, *number)?.map(|connection| (*number, connection)))
+    }
+
     fn take_open(&mut self, open: Vec<(i64, Gather)>, paths: &[&str]) -> Result<(), HistoryError> {
         if open.is_empty() {
             return Ok(());
         }
-        // Its points are those of the file it will go to.
-        let Some(number) =
-            self.reader.files()?.iter().rev().find(|(_, kinds)| kinds.contains(&Kind::Raw)).map(|(n, _)| *n)
-        else {
-            return Ok(());
-        };
-        let Some(connection) = self.reader.open(Kind::Raw, number)? else { return Ok(()) };
+        let Some((number, connection)) = self.of_open_slots()? else { return Ok(()) };
         let here = self.here(Kind::Raw, number, &connection, paths)?;
         for (slot, gather) in open {
             let (_, scans, points) = gather.finish();

@@ -1,7 +1,7 @@
 //! Gives readings back in the order they entered the engine: for replay, export and frames that are made again.
 //!
-//! A slot is read scan group by scan group and put back into order by the number each step has. A large slot is read in
-//! windows, so that memory stays bounded whatever the number of points. A damaged block costs its point in that slot, a
+//! A slot is read scan group by scan group and put back into order by the number each step has. It is read in windows
+//! (`window`), one for the slot of a module, so that memory stays bounded whatever the number of points. A damaged block costs its point in that slot, a
 //! damaged scan group its points, a damaged slot row the slot. Times are axis milliseconds. Never panics.
 
 use std::ops::ControlFlow;
@@ -13,12 +13,8 @@ use super::error::HistoryError;
 use super::file::{self, Kind};
 use super::open::{self, CLOSING, OPEN};
 use super::reader::Reader;
+use super::window::{BUDGET, Window};
 use super::{Entry, Happening, SLOT_MS, Step};
-
-/// Readings held at one time: 10 MB, and up to 80 where a slot is so large that many windows would take too long …
-const WINDOW: (usize, usize) = (250_000, 2_000_000);
-/// … which is more than this, for every window decodes the slot's columns.
-const WINDOWS: usize = 8;
 
 /// Where a slot lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -77,12 +73,22 @@ impl Reader {
     pub fn steps(
         &self,
         at: SlotPlace,
+        take: impl FnMut(&Step, &[Entry]) -> ControlFlow<()>,
+    ) -> Result<(), HistoryError> {
+        self.steps_from(at, 0, take)
+    }
+
+    /// The same, but that a closed slot's readings before its step `needed` may be left out.
+    pub(super) fn steps_from(
+        &self,
+        at: SlotPlace,
+        needed: i64,
         mut take: impl FnMut(&Step, &[Entry]) -> ControlFlow<()>,
     ) -> Result<(), HistoryError> {
         let name = match at.place {
             Place::File(kind, number) => {
                 let Some(connection) = self.open(kind, number)? else { return Ok(()) };
-                return self.in_file((kind, number, &connection), at.slot, &mut take);
+                return self.in_file((kind, number, &connection), at.slot, (needed, BUDGET), &mut take);
             }
             Place::Closing => CLOSING,
             Place::Open => OPEN,
@@ -109,10 +115,12 @@ impl Reader {
         }
     }
 
-    fn in_file(
+    /// Steps of a closed slot, in order. Readings before step `needed` are left out, which spares reading them.
+    pub(super) fn in_file(
         &self,
         (kind, number, connection): (Kind, u32, &Connection),
         slot: i64,
+        (needed, budget): (i64, usize),
         take: &mut impl FnMut(&Step, &[Entry]) -> ControlFlow<()>,
     ) -> Result<(), HistoryError> {
         let Some(head) = self.head(kind, number, connection, slot)? else { return Ok(()) };
@@ -128,92 +136,70 @@ impl Reader {
                 break;
             }
         }
-        let readings: usize = scans.iter().map(|scan| scan.at.len() * scan.group.ids.len()).sum();
-        let windows = readings.div_ceil((readings / WINDOWS).clamp(WINDOW.0, WINDOW.1)).max(1) as u64;
-        let width = head.steps.div_ceil(windows).max(1);
-        for window in 0..windows {
-            let (from, to) = ((window * width).cast_signed(), ((window + 1) * width).cast_signed());
-            let held = self.window((kind, number, connection), slot, &scans, (from, to))?;
-            let mut order: Vec<(i64, Item)> = Vec::new();
-            for (group, scan) in scans.iter().enumerate() {
-                let first = scan.order.partition_point(|order| *order < from);
-                for (n, (order_of, at)) in
-                    scan.order.iter().zip(&scan.at).enumerate().skip(first).take_while(|(_, (o, _))| **o < to)
-                {
-                    order.push((*order_of, Item::Group { group, at: *at, n: n - first }));
-                }
-            }
-            let inside = |order: u64| (from..to).contains(&order.cast_signed());
-            order.extend(
-                head.happenings
-                    .iter()
-                    .filter(|(o, _)| inside(*o))
-                    .map(|(o, what)| (o.cast_signed(), Item::Other(*what))),
-            );
-            order.sort_by_key(|(order, _)| *order);
-            let mut last_at = slot * SLOT_MS;
-            let mut entries = Vec::new();
-            for (order, place) in order {
-                let offset = head.offset_at(order.cast_unsigned());
-                entries.clear();
-                let step = match place {
-                    Item::Other(what) => Step { at: last_at, offset, what, count: 0 },
-                    Item::Group { group, at, n } => {
-                        last_at = at;
-                        entries.extend(held[group].iter().filter_map(|column| column.get(n)).copied());
-                        let source = scans[group].group.source;
-                        Step { at, offset, what: Happening::Readings { source }, count: entries.len() }
+        let end = head.steps.cast_signed();
+        let mut happenings = head.happenings.iter().peekable();
+        let mut last_at = slot * SLOT_MS;
+        let mut entries = Vec::new();
+        let (mut from, mut begin) = (needed.clamp(0, end), 0);
+        while begin < end {
+            let column = |id| self.column(kind, number, connection, slot, id);
+            // Of a slot that is not needed no column is read.
+            let mut window =
+                if from < end { Window::fill(&scans, (from, end), budget, column)? } else { Window::none(end) };
+            let to = window.to;
+            for (order, group, at) in in_order(&scans, begin, to) {
+                while let Some((of, what)) = happenings.next_if(|(of, _)| of.cast_signed() < order) {
+                    let step = Step { at: last_at, offset: head.offset_at(*of), what: *what, count: 0 };
+                    if take(&step, &[]).is_break() {
+                        return Ok(());
                     }
-                };
+                }
+                last_at = at;
+                if order < needed {
+                    continue;
+                }
+                entries.clear();
+                window.step(group, &mut entries);
+                let (offset, source) = (head.offset_at(order.cast_unsigned()), scans[group].group.source);
+                let step = Step { at, offset, what: Happening::Readings { source }, count: entries.len() };
                 if take(&step, &entries).is_break() {
                     return Ok(());
                 }
             }
+            (from, begin) = (to, to);
+        }
+        for (of, what) in happenings {
+            let step = Step { at: last_at, offset: head.offset_at(*of), what: *what, count: 0 };
+            if take(&step, &[]).is_break() {
+                break;
+            }
         }
         Ok(())
     }
-
-    /// Per scan group and point: its readings within a window of the slot's steps.
-    fn window(
-        &self,
-        (kind, number, connection): (Kind, u32, &Connection),
-        slot: i64,
-        scans: &[Scan],
-        (from, to): (i64, i64),
-    ) -> Result<Vec<Vec<Vec<Entry>>>, HistoryError> {
-        let mut held: Vec<Vec<Vec<Entry>>> = scans.iter().map(|scan| vec![Vec::new(); scan.group.ids.len()]).collect();
-        let mut done = std::collections::HashSet::new();
-        for scan in scans {
-            for id in &scan.group.ids {
-                if !done.insert(*id) {
-                    continue;
-                }
-                let Some(column) = self.column(kind, number, connection, slot, *id)? else { continue };
-                let mut place_in = vec![None; scans.len()];
-                for group in column.groups.iter().filter_map(|group| usize::try_from(*group).ok()) {
-                    if let (Some(place), Some(scan)) = (place_in.get_mut(group), scans.get(group)) {
-                        *place = scan.group.ids.iter().position(|other| other == id);
-                    }
-                }
-                let places = merged(&column, scans);
-                for ((group, order), entry) in places.into_iter().zip(column.entries(*id)) {
-                    if order >= from
-                        && order < to
-                        && let Some(place) = place_in[group]
-                    {
-                        held[group][place].push(entry);
-                    }
-                }
-            }
-        }
-        Ok(held)
-    }
 }
 
-#[derive(Clone, Copy, Debug)]
-enum Item {
-    Group { group: usize, at: i64, n: usize },
-    Other(Happening),
+/// Steps of scan groups within a stretch in their order: number, group, moment.
+fn in_order(scans: &[Scan], from: i64, to: i64) -> impl Iterator<Item = (i64, usize, i64)> {
+    let bounds = |scan: &Scan| {
+        let place = |end: i64| scan.order.partition_point(|order| *order < end);
+        (place(from), place(to))
+    };
+    // A step of a hundred thousand points is many times one of these.
+    let mut order: Vec<(u32, u32)> = Vec::new();
+    let mut next: Vec<usize> = Vec::with_capacity(scans.len());
+    for (group, scan) in (0_u32..).zip(scans) {
+        let (first, last) = bounds(scan);
+        let inside = scan.order.get(first..last).into_iter().flatten();
+        order.extend(inside.filter_map(|order| Some((u32::try_from(order - from).ok()?, group))));
+        next.push(first);
+    }
+    order.sort_unstable();
+    order.into_iter().filter_map(move |(after, group)| {
+        let group = usize::try_from(group).ok()?;
+        let n = next.get_mut(group)?;
+        *n += 1;
+        Some((from + i64::from(after), group, *scans.get(group)?.at.get(*n - 1)?))
+    })
 }
 
 /// Which step each reading of a column belongs to: scan group and number of the step. None if a scan group is damaged: the

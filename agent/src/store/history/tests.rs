@@ -161,6 +161,26 @@ fn queries_agree_with_a_plain_list_at_any_range_and_resolution() {
 }
 
 #[test]
+fn a_day_that_is_handed_over_faster_than_it_is_closed_comes_back_whole() {
+    let dir = TestDir::new("history-fast");
+    let (recorder, _) = Recorder::start(beginning(&dir, T0)).expect("started");
+    let (mut entered, mut frame) = (Vec::new(), 1);
+    // Not in step with the slots; nobody waits for the writer.
+    for n in 0..96 {
+        let batch = minute(T0 + 200_000 + n * SLOT_MS, 900, &mut frame);
+        entered.extend_from_slice(&batch.entries);
+        recorder.submit(batch);
+    }
+    closed(&recorder, &dir);
+    recorder.stop();
+    let state = recorder.state();
+    assert_eq!((state.dropped, state.failing.is_none(), state.losses.len()), (0, true, 0), "{state:?}");
+    let reader = Reader::new(dir.path());
+    assert_eq!(reader.slots().expect("slots").len(), 97);
+    assert!(all(&reader) == entered, "every reading, in order");
+}
+
+#[test]
 fn a_power_cut_costs_what_was_not_synced_and_is_seen() {
     let dir = TestDir::new("history-cut");
     let (recorder, _) = Recorder::start(beginning(&dir, T0)).expect("started");
@@ -292,7 +312,7 @@ fn any_file_may_be_deleted_truncated_or_zeroed_and_only_what_was_in_it_is_lost()
         std::fs::read_dir(dir.path().join("history")).expect("read").flatten().map(|e| e.file_name()).collect();
     assert!(names.len() >= 3, "{names:?}");
     for name in &names {
-        for harm in 0..4 {
+        for harm in 0..12 {
             let copy = TestDir::new("history-files-copy");
             std::fs::create_dir_all(copy.path().join("history")).expect("made");
             for other in &names {
@@ -302,7 +322,16 @@ fn any_file_may_be_deleted_truncated_or_zeroed_and_only_what_was_in_it_is_lost()
                     (true, 0) => {}
                     (true, 1) => std::fs::write(&to, &bytes[..bytes.len() / 2]).expect("written"),
                     (true, 2) => std::fs::write(&to, vec![0; bytes.len()]).expect("written"),
-                    (true, _) => std::fs::write(&to, []).expect("written"),
+                    (true, 3) => std::fs::write(&to, []).expect("written"),
+                    (true, _) => {
+                        // One bit, at places spread over the file.
+                        let mut bytes = bytes;
+                        let place = bytes.len() * (harm - 4) / 8 + harm;
+                        if let Some(byte) = bytes.get_mut(place) {
+                            *byte ^= 1 << (harm % 8);
+                        }
+                        std::fs::write(&to, bytes).expect("written");
+                    }
                     (false, _) => std::fs::write(&to, bytes).expect("written"),
                 }
             }
@@ -379,4 +408,85 @@ fn frames_are_made_again_equal_to_those_that_were_published() {
         assert_eq!(last, Some(667));
         assert_eq!(made, published[usize::try_from(from).expect("small") - 1..], "from {from}");
     }
+}
+
+/// A closed slot of so many points once a second, and the begin of the next.
+fn a_slot(dir: &TestDir, count: u32) -> (Vec<Entry>, SlotPlace) {
+    let (recorder, _) = Recorder::start(Beginning { points: points(count), ..beginning(dir, T0) }).expect("started");
+    let mut entered = Vec::new();
+    for second in 0..901 {
+        let mut batch = Batch::default();
+        for source in 0..count / 50 {
+            let ids = source * 50 + 1..=source * 50 + 50;
+            let entries = ids.map(|id| Entry::good(id, i64::from(id) + (second * i64::from(id % 17)) % 90));
+            batch.readings(T0 + second * 1000, 0, source, entries);
+        }
+        if second < 900 {
+            entered.extend_from_slice(&batch.entries);
+        }
+        recorder.submit(batch);
+    }
+    closed(&recorder, dir);
+    recorder.stop();
+    assert_eq!(recorder.state().dropped, 0);
+    let place = Reader::new(dir.path()).slots().expect("slots")[0];
+    (entered, place)
+}
+
+#[test]
+fn a_closed_slot_is_read_in_a_few_bytes_a_reading() {
+    let dir = TestDir::new("history-memory");
+    let (entered, place) = a_slot(&dir, 500);
+    let reader = Reader::new(dir.path());
+    let (mut next, mut same) = (entered.iter(), true);
+    let taken = allocation_counter::measure(|| {
+        reader
+            .steps(place, |_, entries| {
+                same &= entries.iter().all(|entry| next.next() == Some(entry));
+                ControlFlow::Continue(())
+            })
+            .expect("steps");
+    });
+    assert!(same && next.next().is_none(), "every reading, in order");
+    println!("{} readings: {} bytes at most", entered.len(), taken.bytes_max);
+    assert!(taken.bytes_max < 4 * entered.len() as u64, "{} bytes", taken.bytes_max);
+    assert!(taken.bytes_current < 100_000, "{} bytes stay", taken.bytes_current);
+
+    // By narrow windows the same comes.
+    let Place::File(kind, number) = place.place else { panic!("it is closed: {place:?}") };
+    let open = reader.open(kind, number).expect("opened").expect("there");
+    let mut next = entered.iter();
+    let mut take = |_: &Step, entries: &[Entry]| {
+        assert!(entries.iter().all(|entry| next.next() == Some(entry)));
+        ControlFlow::Continue(())
+    };
+    reader.in_file((kind, number, &open), place.slot, (0, 40_000), &mut take).expect("read");
+    assert_eq!(next.next(), None);
+}
+
+#[test]
+fn a_question_about_one_point_takes_no_memory_for_the_others() {
+    let dir = TestDir::new("history-question");
+    let (entered, place) = a_slot(&dir, 500);
+    let (recorder, _) =
+        Recorder::start(Beginning { points: points(500), ..beginning(&dir, T0 + SLOT_MS) }).expect("started");
+    let begin = (place.slot + 1) * SLOT_MS;
+    for second in 1..600 {
+        let mut batch = Batch::default();
+        batch.readings(begin + second * 1000, 0, 3, (1..=500).map(|id| Entry::good(id, second * i64::from(id))));
+        recorder.submit(batch);
+    }
+    recorder.flush();
+    let reader = Reader::new(dir.path());
+    let path = points(500)[41].1.path.clone();
+    let mut found = Vec::new();
+    let taken = allocation_counter::measure(|| {
+        found = reader.readings(&[&path], T0, begin + SLOT_MS, Wanted::Readings).expect("answered");
+    });
+    recorder.stop();
+    let of_closed = entered.iter().filter(|entry| entry.id == 42).count();
+    assert_eq!(found[0].samples.len(), of_closed + 1 + 599);
+    println!("{} bytes at most", taken.bytes_max);
+    // A minute of everything is one record of the journal and is read whole.
+    assert!(taken.bytes_max < 1_000_000, "{} bytes", taken.bytes_max);
 }

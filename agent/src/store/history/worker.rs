@@ -57,6 +57,10 @@ pub(super) struct Worker {
     /// The next record begins the stream anew.
     fresh: bool,
     closing: Option<Closing>,
+    /// The slot before is there and could not be read yet.
+    unread: bool,
+    /// The raw file ends at this size.
+    file_max: u64,
     condense: Option<Condense>,
     /// What of the open file was told at the start.
     told: Vec<Loss>,
@@ -127,6 +131,8 @@ impl Worker {
             encoder: Encoder::default(),
             fresh: true,
             closing: None,
+            unread: false,
+            file_max: FILE_MAX,
             condense: None,
             told,
             last,
@@ -243,7 +249,8 @@ impl Worker {
         let begun = Instant::now();
         loop {
             let now = Instant::now();
-            let busy = self.retry_at.is_none_or(|at| at <= now) && (self.closing.is_some() || self.condense.is_some());
+            let busy = self.retry_at.is_none_or(|at| at <= now)
+                && (self.closing.is_some() || self.unread || self.condense.is_some());
             let account_due = queue.sent_changed && self.sync_due.is_none_or(|due| now >= due);
             if queue.is_urgent() || busy || account_due || now >= self.journal_due {
                 break;

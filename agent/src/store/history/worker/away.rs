@@ -25,6 +25,7 @@ impl Worker {
         self.axis.let_go(axis);
         self.open = None;
         self.closing = None;
+        self.unread = false;
         self.condense = None;
         self.dropped += self.encoder.readings as u64;
         self.encoder.begin();

@@ -51,7 +51,9 @@ impl Worker {
         if let Some(given_up) = self.closing.take() {
             given_up.roll_back(&self.raw.connection);
         }
-        match Closing::begin(&self.dir) {
+        let begun = Closing::begin(&self.dir);
+        self.unread = begun.is_err();
+        match begun {
             Ok(closing) => self.closing = closing,
             Err(error) => self.note(Err(error)),
         }
@@ -65,6 +67,8 @@ impl Worker {
         self.retry_at = None;
         if self.closing.is_some() {
             self.close_a_piece();
+        } else if self.unread {
+            self.begin_closing();
         } else if let Some(condense) = &mut self.condense {
             match condense.go_on() {
                 Ok(false) => {}
@@ -85,14 +89,17 @@ impl Worker {
 
     pub(super) fn close_a_piece(&mut self) {
         let Some(mut closing) = self.closing.take() else { return };
-        if let Err(error) = self.file_for(closing.slot) {
-            self.closing = Some(closing);
-            self.note(Err(error));
+        if closing.is_empty() {
+            // Nothing in it could be read, perhaps not even which slot it was; what was damaged has been told.
+            self.closed(&closing);
             return;
         }
-        if closing.is_empty() {
-            // Nothing in it could be read; what was damaged has been told.
-            self.closed(&closing);
+        // Not in the middle of a slot: its pieces belong into one file.
+        if closing.is_untouched()
+            && let Err(error) = self.file_for(closing.slot)
+        {
+            self.closing = Some(closing);
+            self.note(Err(error));
             return;
         }
         match closing.go_on(&self.raw.connection, &self.raw.path) {
@@ -142,7 +149,7 @@ impl Worker {
     pub(super) fn file_for(&mut self, slot: i64) -> Result<(), HistoryError> {
         let day = slot * SLOT_MS / DAY_MS;
         let size = std::fs::metadata(&self.raw.path).map_or(0, |file| file.len());
-        if self.raw.day.is_none_or(|own| own == day) && size < FILE_MAX {
+        if self.raw.day.is_none_or(|own| own == day) && size < self.file_max {
             return Ok(());
         }
         let mut raw = RawFile::at(&self.dir, self.raw.number + 1)?;
@@ -198,5 +205,48 @@ mod tests {
         assert_eq!((worker.dropped, worker.losses.len()), (0, 0));
         let slots = file::slots(&worker.raw.connection).expect("readable");
         assert_eq!(slots.iter().map(|(slot, ..)| *slot).collect::<Vec<_>>(), [slot, slot + 1, slot + 2, slot + 3]);
+    }
+
+    #[test]
+    fn a_slot_that_fills_the_file_stays_whole() {
+        let dir = TestDir::new("file-full");
+        let slot = 2_000_000;
+        let (mut worker, _, _) = Worker::open(Beginning {
+            data_dir: dir.path().to_path_buf(),
+            points: points(POINTS),
+            limits: crate::plan::History { reserve_mib: 0, ..crate::plan::History::default() },
+            wall_ms: slot * SLOT_MS,
+            synced: true,
+            ..Beginning::default()
+        })
+        .expect("it opens");
+        worker.take(&seconds(slot, 0, 900));
+        worker.take(&seconds(slot + 1, 0, 1));
+        worker.later_work();
+        let half = worker.closing.as_ref().map(|closing| closing.is_untouched());
+        assert_eq!(half, Some(false), "one stripe of several is written");
+        worker.file_max = 1;
+        while worker.closing.is_some() && worker.failing.is_none() {
+            worker.later_work();
+        }
+        assert_eq!((worker.failing.clone(), worker.raw.number), (None, 1));
+        worker.take(&seconds(slot + 1, 1, 899));
+        worker.take(&seconds(slot + 2, 0, 1));
+        while worker.closing.is_some() && worker.failing.is_none() {
+            worker.later_work();
+        }
+        assert_eq!((worker.failing.clone(), worker.raw.number), (None, 2), "the next slot begins another file");
+        let reader = crate::store::history::Reader::new(dir.path());
+        let places = reader.slots().expect("slots");
+        for place in &places[..2] {
+            let mut readings = 0;
+            reader
+                .steps(*place, |_, entries| {
+                    readings += entries.len();
+                    std::ops::ControlFlow::Continue(())
+                })
+                .expect("steps");
+            assert_eq!(readings, 900 * POINTS as usize, "{place:?}");
+        }
     }
 }
