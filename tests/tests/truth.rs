@@ -106,7 +106,8 @@ fn working(truth: &Truth, share: f64) -> usize {
 
 /// The coil's and filter's pressure drops give the flow; noise of both.
 fn by_drop(flow: f64) -> f64 {
-    if flow < 3.0 { 3.0 } else { 0.02 * flow + 30.0 * 0.5 * 2.0 / 110.0 * 30.0 / flow }
+    // Below 4.05 m³/s the 2 Pa alone would make the flow.
+    if flow < 4.05 { 4.05 } else { 0.02 * flow + 30.0 * 0.5 * 2.0 / 110.0 * 30.0 / flow }
 }
 
 /// Change of the cold aisle since the start; the probe's 15 s do not show all of what is short.
@@ -730,9 +731,9 @@ fn the_fans_turn_as_fast_with_one_less_as_was_said() {
         }
     });
     let (said, before, after) = compared.expect("played");
-    println!("speed with one fan less: said {said}, before {before:.3}, after {after:.3}");
+    println!("one fan less: {said} times as fast was said, before {before:.3}, after {after:.3}");
     // The stopped fan lets 1 % of the air back, and the load wanders.
-    assert!((said - after).abs() < 0.02 && said > before + 0.01, "{said}, before {before}, after {after}");
+    assert!((said * before - after).abs() < 0.015 && said > 1.02, "{said}, before {before}, after {after}");
 }
 
 /// A cooling interruption of the simulated module, one sample a second: all fans stop after ten seconds. Mean air
@@ -792,6 +793,7 @@ const RAISED: &[(&str, &[&str])] = &[
     ("humidity-rise", &["condensation-imminent", "condensation-near"]),
     ("sensor-drift", &["heat-balance-open"]),
     ("fans-to-minimum", &["inlet-air-changes-fast"]),
+    ("emergency-off", &["fans-fewer-than-needed"]),
     ("pump-trip-standby-fails", &["inlet-air-changes-fast"]),
 ];
 

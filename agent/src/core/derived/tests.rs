@@ -7,6 +7,7 @@ use lapwing_engine::{AlarmState, Engine, PointState, Window};
 use lapwing_protocol::Status;
 
 use super::super::judge::Judge;
+use super::Derivation;
 use crate::plan::{Ask, Constant, Derived, EngineTables, Input, Plan, Point, Table, Transaction};
 
 /// Points 0 and 1 come in transaction 0, 2 in 1, 3 in 2 (each second); 4 in 3 (each ten seconds).
@@ -151,6 +152,12 @@ fn what_is_remembered_belongs_to_its_inputs() {
     assert_eq!(remembered.len(), 1);
     let kwh = |numbers: &[f64]| numbers.iter().map(|number| (number * 1e6).round()).collect::<Vec<f64>>();
     assert_eq!(kwh(&remembered[0].numbers), [1e6, 1e5, 1e10, 0.0]);
+    // A plan that is taken up goes on with it where the point is the same, and begins anew where it is not.
+    let (mut same, mut other) = (Derivation::new(&plan_before), Derivation::new(&plan_before));
+    other.take_over(&mut Derivation::new(&plan_before), &[None]);
+    assert_eq!(other.remembered().count(), 0);
+    same.take_over(judge.derivation_mut(), &[Some(0)]);
+    assert_eq!(same.remembered().collect::<Vec<_>>(), remembered);
     let mut points = State::of(&plan_before);
     let mut after = points.judge(&plan_before);
     assert!(after.derivation_mut().recall(remembered[0].clone(), Some(30_000)));
