@@ -74,9 +74,10 @@ def configure(place, port, points, alarms=("warm",)):
 
 
 class Many:
-    """The agent; `prepare(module, place)` may fill its store first."""
+    """The agent; `prepare(module, place)` may fill its store first. `beyond`: it listens beyond loopback, so that looking
+    needs a person."""
 
-    def __init__(self, lapwing, points, prepare=None):
+    def __init__(self, lapwing, points, prepare=None, beyond=False):
         self.place = pathlib.Path(tempfile.mkdtemp(prefix="lapwing-many-"))
         self.server = Server(("127.0.0.1", 0), Asked)
         threading.Thread(target=self.server.serve_forever, daemon=True).start()
@@ -84,13 +85,14 @@ class Many:
         if prepare:
             prepare(module, self.place)
         self.command = [lapwing, "run", "--config", str(module), "--json"]
-        self.start()
+        self.surroundings = {"LAPWING__HTTP__WITHOUT_TLS": "true"} if beyond else {}
+        self.start("0.0.0.0:0" if beyond else "127.0.0.1:0")
 
     def start(self, listen="127.0.0.1:0"):
         """Starts the agent and waits until its page is there."""
-        surroundings = {**os.environ, "LAPWING__HTTP__LISTEN": listen}
+        surroundings = {**os.environ, **self.surroundings, "LAPWING__HTTP__LISTEN": listen}
         process = subprocess.Popen(self.command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=surroundings)
-        self.process, self.url = process, "http://" + json.loads(process.stdout.readline())["addresses"]["http"]
+        self.process, self.url = process, "http://" + json.loads(process.stdout.readline())["addresses"]["http"].replace("0.0.0.0", "127.0.0.1")
         threading.Thread(target=lambda: [None for _ in process.stdout], daemon=True).start()
 
     def kill(self):

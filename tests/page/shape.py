@@ -118,6 +118,13 @@ def words(checks, browser, demo, open_page, settled, screens, no_overflow, asset
                 assert not cut, cut
                 page.screenshot(path=out / f"german-{units}-{screen.replace('/', '-')}.png", full_page=True)
         page.context.close()
+    page = open_page(browser, demo, "phone", locale="de-DE")
+    for screen in screens:
+        with checks.check(f"{screen} in German on a phone: nothing cut"):
+            settled(page, screen)
+            no_overflow(page)
+            page.screenshot(path=out / f"german-phone-{screen}.png", full_page=True)
+    page.context.close()
 
 
 def reached(checks, browser, demo, open_page, settled, screens):

@@ -127,3 +127,27 @@ def upsets(checks, browser, lapwing, out, open_page):
             faults = [fault for fault in page.faults if "Failed to load resource" not in fault]
             assert not faults, faults
             page.context.close()
+
+    with Many(lapwing, 12, beyond=True) as many:
+        many.add_account("ada", "operator", SECRET)
+        page = open_page(browser, many)
+        with checks.check("where looking needs a person: nothing is shown before, and all of it after"):
+            expect(page.locator("#screen")).to_contain_text("Sign in to see the module", timeout=10_000)
+            assert not page.evaluate(HELD, "points")
+            page.locator("#who button").click()
+            sign_in(page, "ada")
+            page.wait_for_selector(".bar .value", timeout=15_000)
+            page.evaluate(moving)
+        with checks.check("the session ends elsewhere: the page says within seconds that somebody must sign in, and is live again after that"):
+            done = page.evaluate("""import("/assets/js/state.js").then((state) => fetch("/api/sign-out", { method: "POST", headers: { "Content-Type": "application/json", "X-Lapwing-Token": state.about.csrf }, body: "{}" })).then((answer) => answer.status)""")
+            assert done == 200, done
+            expect(page.locator("#screen")).to_contain_text("Sign in to see the module", timeout=10_000)
+            expect(page.locator("#who")).to_contain_text("Sign in")
+            expect(page.locator("#verdict")).not_to_contain_text("is well")
+            page.screenshot(path=out / "signed-out.png")
+            page.locator("#who button").click()
+            sign_in(page, "ada")
+            page.wait_for_selector(".bar .value", timeout=15_000)
+            page.evaluate(moving)
+            expect(page.locator("#lost")).to_be_hidden()
+        page.context.close()

@@ -53,6 +53,21 @@ pub struct Moment<'m, 'p> {
 /// # Panics
 /// When the plan does not fit the engine or the simulator lacks one of its devices.
 pub fn play(plan: &Plan, scenario: &Scenario, seed: u64, seconds: u64, look: &mut dyn FnMut(&Moment<'_, '_>)) {
+    play_steered(plan, scenario, seed, seconds, &mut |_, _| {}, look);
+}
+
+/// The same; `steer` may change the module before each step, at so many ms.
+///
+/// # Panics
+/// As [`play`].
+pub fn play_steered(
+    plan: &Plan,
+    scenario: &Scenario,
+    seed: u64,
+    seconds: u64,
+    steer: &mut dyn FnMut(u64, &mut Plant),
+    look: &mut dyn FnMut(&Moment<'_, '_>),
+) {
     let mut points = vec![PointState::default(); plan.engine.points.len()];
     let mut alarms = vec![AlarmState::default(); plan.engine.alarms.len()];
     let mut windows = vec![Window::default(); plan.engine.windows.len()];
@@ -84,6 +99,7 @@ pub fn play(plan: &Plan, scenario: &Scenario, seed: u64, seconds: u64, look: &mu
             let transitions = judge.take_transitions();
             look(&Moment { at_ms, plant: &plant, judge: &judge, transitions: &transitions });
         }
+        steer(at_ms, &mut plant);
         plant.step(STEP_MS as f64 / 1000.0, &mut |_| {});
     }
 }

@@ -255,7 +255,7 @@ fn summed_energy_is_kept_over_a_restart() {
     let text = std::fs::read_to_string(&bay.config).expect("the configuration is there");
     let derived = |gap: u32| {
         format!(
-            "{text}\n[[derived]]\npath = \"efficiency/partial-pue\"\ncompute = \"ppue_so_far\"\n\
+            "{text}\n[[derived]]\npath = \"efficiency/partial-pue\"\ncompute = \"ppue_period\"\n\
              from = {{ it_kw = [\"it/power\"], other_kw = [\"rest/power\"] }}\n\
              with = {{ it_metered_at = \"ups_output\", longest_gap_s = {gap} }}\nresolution = 0.001\n"
         )

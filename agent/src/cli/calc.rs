@@ -27,15 +27,13 @@ pub(super) fn calc(args: &CalcArgs) -> End {
     if args.about {
         return about(name);
     }
-    let mut inputs = Map::new();
-    for input in &args.inputs {
-        let Some((key, value)) = input.split_once('=') else {
-            eprintln!("'{input}' is no input: write key=value.");
+    let inputs = match written(&args.inputs) {
+        Ok(inputs) => inputs,
+        Err(mistake) => {
+            eprintln!("{mistake}");
             return End::NotTried;
-        };
-        let value = serde_json::from_str(value).unwrap_or_else(|_| Value::String(value.to_owned()));
-        inputs.insert(key.to_owned(), value);
-    }
+        }
+    };
     match compute::answer(name, &inputs) {
         Ok(Answer::Value { value, unit, doubt, .. }) => {
             let shown = match &value {
@@ -57,6 +55,19 @@ pub(super) fn calc(args: &CalcArgs) -> End {
             End::NotTried
         }
     }
+}
+
+/// Inputs as they are written, `key=value`.
+fn written(inputs: &[String]) -> Result<Map<String, Value>, String> {
+    let mut all = Map::new();
+    for input in inputs {
+        let (key, value) = input.split_once('=').ok_or_else(|| format!("'{input}' is no input: write key=value."))?;
+        let value = serde_json::from_str(value).unwrap_or_else(|_| Value::String(value.to_owned()));
+        if all.insert(key.to_owned(), value).is_some() {
+            return Err(format!("{key} is given twice: write it once."));
+        }
+    }
+    Ok(all)
 }
 
 /// What it takes and answers, in one line.
@@ -132,5 +143,31 @@ fn reply(line: &str) -> Result<Value, (Value, NotTried)> {
         }
         Ok(Answer::NoNumber { word, why }) => Ok(json!({ "id": id, "value": word, "why": why })),
         Err(error) => Err((id, error)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn inputs_as_they_are_written() {
+        let of = |words: &[&str]| written(&words.iter().map(|word| (*word).to_owned()).collect::<Vec<_>>());
+        let good = of(&["t_c=24", "list=[1,2]", "class=A1"]).expect("sound");
+        assert_eq!(Value::Object(good), json!({ "t_c": 24, "list": [1, 2], "class": "A1" }));
+        assert_eq!(of(&["t_c"]), Err("'t_c' is no input: write key=value.".into()));
+        assert_eq!(of(&["t_c=24", "t_c=25"]), Err("t_c is given twice: write it once.".into()));
+    }
+
+    /// A number that is none, with a unit or without, is refused with the unit that is taken.
+    #[test]
+    fn a_number_stands_alone() {
+        for wrong in ["75 [degF]", "24degC", "nan", "inf", "-inf", ""] {
+            let inputs = written(&[format!("t_c={wrong}"), "rh=0.5".into()]).expect("sound words");
+            let error = compute::answer("dew_point", &inputs).expect_err("no number").to_string();
+            assert_eq!(error, format!("t_c must be [Cel], not {wrong:?}: write the finite number alone, in that unit"));
+        }
+        let wrong = compute::answer("dew_point", json!({ "t_c": true, "rh": 0.5 }).as_object().expect("an object"));
+        assert_eq!(wrong.expect_err("no number").to_string(), "t_c must be [Cel], not true");
     }
 }

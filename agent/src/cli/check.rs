@@ -257,8 +257,11 @@ fn alarms_in_words(plan: &Plan) -> String {
     if rows.is_empty() {
         return String::new();
     }
-    let mut text =
-        String::from("\nAlarms, at their worst from the change to its publication, and what that leaves to act:\n");
+    let mut text = String::from(
+        "\nAlarms, at their worst from the change to its publication, and what that leaves to act. Where the seconds go:\n\
+         probe is the sensor's own lag, refresh the device's, scan a reading just missed and the round waited for, line what\n\
+         else goes first, held the rounds waited out while what is added up moves, window that of a slope, delay on_delay.\n",
+    );
     for (kind, count, time) in rows {
         let name = if count == 1 { time.alarm.to_string() } else { format!("{kind} ({count})") };
         let left = match (time.left_s, time.respond_within_s) {
@@ -266,7 +269,7 @@ fn alarms_in_words(plan: &Plan) -> String {
             (Some(left), Some(within)) => format!("{} of {} left", spoken_s(left), spoken_s(within)),
             _ => "no time to respond is given".into(),
         };
-        let parts: Vec<String> = ["probe", "refresh", "scan", "line", "window", "delay"]
+        let parts: Vec<String> = ["probe", "refresh", "scan", "line", "held", "window", "delay"]
             .into_iter()
             .filter_map(|name| time.parts_s.get(name).filter(|part| **part > 0.0).map(|part| format!("{name} {part}")))
             .collect();

@@ -139,7 +139,7 @@ impl Slot {
                 (Some(value), _) => Self::read(argument, value).ok_or_else(|| NotTried::WrongForm {
                     argument: argument.name,
                     form: argument.form(),
-                    found: value.to_string(),
+                    found: found(argument, value),
                 })?,
             });
         }
@@ -168,6 +168,22 @@ impl Slot {
             }
         })
     }
+}
+
+/// What was given instead; where a number has its unit with it, or is none, what to write.
+fn found(argument: &Argument, value: &Value) -> String {
+    let hint = match argument.takes {
+        Takes::Number { .. } | Takes::NumberOr { .. } if value.is_string() => {
+            ": write the finite number alone, in that unit"
+        }
+        Takes::Number { .. }
+        | Takes::NumberOr { .. }
+        | Takes::List { .. }
+        | Takes::Believed { .. }
+        | Takes::Pairs { .. }
+        | Takes::Word(_) => "",
+    };
+    format!("{value}{hint}")
 }
 
 fn names(function: &Function) -> String {

@@ -9,7 +9,7 @@ use std::any::Any;
 use std::fmt;
 
 use lapwing_engine::physics::countdown::Countdown;
-use lapwing_engine::physics::efficiency::EnergySums;
+use lapwing_engine::physics::energy_period::EnergyPeriod;
 
 /// The memory of one function for one point.
 #[derive(Default)]
@@ -80,28 +80,16 @@ impl fmt::Debug for Memory {
     }
 }
 
-/// Longest time that a sum or a time away may have, ms: 2⁵³, which a number still holds exactly, is far beyond.
-const LONGEST_MS: f64 = 1e15;
-
 /// Energies go on where they were; the time away is time that was not read.
-impl Keep for EnergySums {
-    #[allow(clippy::cast_precision_loss)] // milliseconds of 285 000 years
+impl Keep for EnergyPeriod {
     fn numbers(&self) -> Vec<f64> {
-        vec![self.it_kwh, self.other_kwh, self.covered_ms as f64, self.missed_ms as f64]
+        Self::numbers(self).collect()
     }
 
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // checked: zero or positive, not too long
     fn recalled(before: &Recalled) -> Option<Self> {
-        let [it_kwh, other_kwh, covered, missed] = before.numbers[..] else { return None };
-        let sound = |value: f64, most: f64| value >= 0.0 && value <= most;
-        if !(sound(it_kwh, 1e15) && sound(other_kwh, 1e15) && sound(covered, LONGEST_MS) && sound(missed, LONGEST_MS)) {
-            return None;
-        }
-        let mut sums = Self::default();
-        (sums.it_kwh, sums.other_kwh) = (it_kwh, other_kwh);
-        (sums.covered_ms, sums.missed_ms) = (covered as u64, missed as u64);
-        sums.missed_ms = sums.missed_ms.saturating_add(before.away_ms.unwrap_or(0));
-        Some(sums)
+        let mut period = Self::from_numbers(&before.numbers)?;
+        period.missed(before.away_ms.unwrap_or(0));
+        Some(period)
     }
 }
 
@@ -119,6 +107,8 @@ impl Keep for Countdown {
 
 #[cfg(test)]
 mod tests {
+    use lapwing_engine::physics::energy_period::Sums;
+
     use super::*;
 
     #[test]
@@ -140,17 +130,18 @@ mod tests {
     #[test]
     fn energies_go_on_and_the_time_away_was_not_read() {
         let mut memory = Memory::default();
-        let sums = memory.kept::<EnergySums>();
-        sums.push(0, 360.0, 36.0, 30_000).expect("sound");
-        sums.push(10_000, 360.0, 36.0, 30_000).expect("sound");
+        let period = memory.kept::<EnergyPeriod>();
+        period.push(0, 360.0, 36.0, 30_000).expect("sound");
+        period.push(10_000, 360.0, 36.0, 30_000).expect("sound");
         let numbers = memory.numbers().expect("kept");
         assert_eq!(numbers, [1.0, 0.1, 10_000.0, 0.0]);
         let mut after = Memory::default();
         assert_eq!(after.numbers(), None, "not computed yet: what was saved stays as it is");
         after.recall(recalled(&numbers, Some(30_000)));
-        let sums = after.kept::<EnergySums>();
-        sums.push(5, 360.0, 36.0, 30_000).expect("sound");
-        sums.push(10_005, 360.0, 36.0, 30_000).expect("sound");
+        let period = after.kept::<EnergyPeriod>();
+        period.push(5, 360.0, 36.0, 30_000).expect("sound");
+        period.push(10_005, 360.0, 36.0, 30_000).expect("sound");
+        let sums = period.sums(365);
         assert_eq!((sums.it_kwh, sums.covered_ms, sums.missed_ms), (2.0, 20_000, 30_000));
         assert_eq!(after.numbers().map(|numbers| numbers.len()), Some(4));
     }
@@ -171,7 +162,7 @@ mod tests {
         for numbers in [&[][..], &[1.0], &[1.0, 1.0, -1.0, 0.0], &[f64::NAN, 0.0, 0.0, 0.0], &[1.0, 1.0, 1e300, 0.0]] {
             let mut memory = Memory::default();
             memory.recall(recalled(numbers, Some(u64::MAX)));
-            assert_eq!(*memory.kept::<EnergySums>(), EnergySums::default(), "{numbers:?}");
+            assert_eq!(memory.kept::<EnergyPeriod>().sums(365), Sums::default(), "{numbers:?}");
         }
         for numbers in [&[][..], &[1.1], &[-0.1], &[f64::NAN], &[0.5, 0.5]] {
             let mut memory = Memory::default();
@@ -180,6 +171,6 @@ mod tests {
         }
         let mut far = Memory::default();
         far.recall(recalled(&[1.0, 1.0, 1.0, 1.0], Some(u64::MAX)));
-        assert_eq!(far.kept::<EnergySums>().missed_ms, u64::MAX);
+        assert_eq!(far.kept::<EnergyPeriod>().sums(365).gap_share(), 1.0, "away for ever");
     }
 }

@@ -11,12 +11,16 @@ mod memory;
 pub mod pages;
 mod table;
 
+use std::time::Duration;
+
 use lapwing_protocol::Quantity;
 use serde_json::{Map, Value};
 
 pub use calculation::Calculation;
 pub use given::{Given, Slot};
 pub use memory::{Keep, Memory, Recalled};
+
+use crate::plan::Constant;
 
 /// One function.
 #[derive(Clone, Copy, Debug)]
@@ -193,6 +197,10 @@ pub enum NotTried {
     },
 }
 
+/// So many rounds the answer of a function with a [`Function::smallest_step`] is held while its inputs move; then a load that
+/// never stands still is told, as uncertain.
+pub const HELD_ROUNDS: u8 = 3;
+
 impl Function {
     /// Every function.
     #[must_use]
@@ -217,6 +225,18 @@ impl Function {
     #[must_use]
     pub fn smallest_step(&self) -> Option<f64> {
         table::smallest_step(self.name)
+    }
+
+    /// How long it must see a change at most before its answer is that of the change alone, with these constants: the window
+    /// of its slope.
+    #[must_use]
+    pub fn window(&self, with: &[(String, Constant)]) -> Duration {
+        let constant = |name: &str| with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
+        let seconds = match (table::window(self.name), table::window(self.name).and_then(|(name, _)| constant(name))) {
+            (Some((_, a_unit)), Some(Constant::Number(number))) => number * a_unit,
+            (_, Some(Constant::Numbers(_) | Constant::Pairs(_) | Constant::Word(_)) | None) | (None, _) => 0.0,
+        };
+        Duration::try_from_secs_f64(seconds).unwrap_or_default()
     }
 
     /// Computes.

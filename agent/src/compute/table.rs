@@ -10,6 +10,7 @@ mod energy;
 mod envelope;
 mod lists;
 mod power;
+mod storage;
 mod thermal;
 mod topology;
 mod water;
@@ -18,7 +19,7 @@ use lapwing_engine::physics;
 
 use super::{Argument, Computed, Function, Given, NoNumber, Takes};
 
-const FAMILIES: [&[Function]; 10] = [
+const FAMILIES: [&[Function]; 11] = [
     air::FUNCTIONS,
     water::FUNCTIONS,
     power::FUNCTIONS,
@@ -29,6 +30,7 @@ const FAMILIES: [&[Function]; 10] = [
     envelope::FUNCTIONS,
     energy::FUNCTIONS,
     balance::FUNCTIONS,
+    storage::FUNCTIONS,
 ];
 
 /// Every function that can make a point.
@@ -93,7 +95,7 @@ fn is_steady(given: &Given<'_>) -> Result<(), NoNumber> {
 pub(super) fn states(function: &str) -> &'static [(i64, &'static str)] {
     match function {
         "heat_balance_suspect" => balance::SUSPECTS,
-        "steady_state" => &[(0, "changing"), (1, "steady")],
+        "steady_state" | "heat_steady" => &[(0, "changing"), (1, "steady")],
         _ => &[],
     }
 }
@@ -112,6 +114,15 @@ pub(super) fn smallest_step(function: &str) -> Option<f64> {
         "failover_current" | "meter_difference_pct" | "meter_difference_power_pct" | "left_kw" | "sum_a" | "sum_kw" => {
             Some(1.0)
         }
+        _ => None,
+    }
+}
+
+/// Functions that judge by a slope: the constant that is the length of its window, and what one of it is in seconds.
+pub(super) fn window(function: &str) -> Option<(&'static str, f64)> {
+    match function {
+        "earliest_to_limit" => Some(("over_s", 1.0)),
+        "heat_stored" | "heat_steady" => Some(("window_min", 60.0)),
         _ => None,
     }
 }

@@ -24,7 +24,7 @@ use lapwing_protocol::{Decimal, Status};
 
 use sha2::{Digest as _, Sha256};
 
-use crate::compute::{Function, Memory, Recalled, Slot, Takes};
+use crate::compute::{Function, HELD_ROUNDS, Memory, Recalled, Slot, Takes};
 use crate::plan::{Derived, Plan};
 
 /// A reading of a derived point.
@@ -90,9 +90,6 @@ struct Settling {
     /// The last integer of a round that stood still.
     last: Option<i64>,
 }
-
-/// So many rounds a value is held while its inputs move; then a load that never stands still is told, as uncertain.
-const HELD_AT_MOST: u8 = 3;
 
 /// What is remembered for one derived point.
 #[derive(Clone, Debug, PartialEq)]
@@ -296,7 +293,7 @@ impl Recipe {
         let Some(settling) = &mut self.settling else { return self.number(newest, status) };
         let moves = settling.moves();
         if moves
-            && settling.rounds <= HELD_AT_MOST
+            && settling.rounds <= HELD_ROUNDS
             && let Some(last) = settling.last
         {
             return (last, status.worst(Status::UNCERTAIN_LAST_USABLE));

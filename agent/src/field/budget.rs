@@ -10,6 +10,7 @@ use std::time::Duration;
 use lapwing_protocol::ConditionKind;
 
 use super::planner::{Cost, Line};
+use crate::compute::{Function, HELD_ROUNDS};
 use crate::plan::{Comparison, Link, Plan, Transaction, stretch};
 
 /// Above this share a mend is not worth naming: repeated requests and late answers need room too (common practice, no
@@ -61,6 +62,8 @@ pub struct Lateness {
     pub scan: Duration,
     /// Other scans of the link go first.
     pub line: Duration,
+    /// Inputs that are read one after the other may stand on two sides of a step: so many rounds are waited out.
+    pub held: Duration,
     /// A rate needs its window.
     pub window: Duration,
     /// The alarm's on-delay.
@@ -209,12 +212,13 @@ impl Lateness {
 
     /// Its parts by name, in the order in which they pass.
     #[must_use]
-    pub const fn parts(&self) -> [(&'static str, Duration); 9] {
+    pub const fn parts(&self) -> [(&'static str, Duration); 10] {
         [
             ("probe", self.probe),
             ("refresh", self.refresh),
             ("scan", self.scan),
             ("line", self.line),
+            ("held", self.held),
             ("window", self.window),
             ("delay", self.delay),
             ("judging", self.judging),
@@ -243,7 +247,10 @@ impl Lateness {
             Some("refresh") => "the device itself is slow: shorten its own averaging, or watch what changes before it",
             Some("scan") => "shorten its scan_period",
             Some("line") => "relieve the link",
-            Some("window") => "shorten `over`",
+            Some("held") => {
+                "shorten the scan_period of what it is computed from: rounds are waited out while that moves"
+            }
+            Some("window") => "shorten `over`, or the window of what it is computed by",
             Some("delay") => "shorten on_delay",
             _ => "give respond_within the time a person really has",
         }
@@ -280,7 +287,16 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
             of(one).is_some() && of(one) == of(two)
         });
         let wait = if one_device { derived.every } else { derived.every.max(shortest) };
-        let latest = inputs().max_by_key(Lateness::total).map(|late| Lateness { scan: late.scan + wait, ..late });
+        let function = Function::named(&derived.compute);
+        let is_held = function.is_some_and(|function| function.smallest_step().is_some());
+        let held = if is_held { derived.every.max(shortest) * u32::from(HELD_ROUNDS) } else { Duration::ZERO };
+        let window = function.map_or(Duration::ZERO, |function| function.window(&derived.with));
+        let latest = inputs().max_by_key(Lateness::total).map(|late| Lateness {
+            scan: late.scan + wait,
+            held: late.held + held,
+            window: late.window + window,
+            ..late
+        });
         if let Some(late) = of_point.get_mut(derived.point as usize) {
             *late = latest;
         }
@@ -306,7 +322,7 @@ pub fn lateness(plan: &Plan) -> Vec<Option<Lateness>> {
         let window = plan.engine.points.get(point).and_then(|point| plan.engine.windows.get(point.window? as usize));
         match alarm.condition {
             ConditionKind::Rise | ConditionKind::Fall | ConditionKind::TimeToLimit => {
-                late.window = window.map_or(Duration::ZERO, |w| Duration::from_millis(u64::from(w.over_ms)));
+                late.window += window.map_or(Duration::ZERO, |w| Duration::from_millis(u64::from(w.over_ms)));
             }
             // What fails is the probe or the device, and that shows at the next scan.
             ConditionKind::BadMeasurement | ConditionKind::NotArmed => {

@@ -3,8 +3,8 @@
 //! PUE (part 2) is the ratio of ENERGIES summed over the same twelve months, never a mean of ratios nor a ratio of
 //! powers. Where the IT energy is metered (UPS output, PDU output, equipment input: categories 1 to 3) is the caller's to
 //! state. Part 9 (water) from memory. A ratio of powers is none of the standard's and has a name of its own; the cooling
-//! load factor, cooling by IT, is the part of PUE − 1 that cooling has (from memory). What was not read is not in the sums:
-//! its time is stated. Energies kWh, water L, powers kW, times ms. Never panics.
+//! load factor, cooling by IT, is the part of PUE − 1 that cooling has (from memory). Sums over a moving period are
+//! `energy_period`'s. Energies kWh, water L, powers kW. Never panics.
 #![doc = ""]
 #![doc = include_str!("efficiency.md")]
 
@@ -94,64 +94,6 @@ pub fn cooling_load_factor(cooling: f64, it: f64) -> Result<f64, NoNumber> {
     finite("it", cooling / it)
 }
 
-/// Energies summed from powers as they are read, with the time that was not read.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct EnergySums {
-    /// IT energy, kWh.
-    pub it_kwh: f64,
-    /// Energy of the rest, kWh.
-    pub other_kwh: f64,
-    /// Time in the sums, ms.
-    pub covered_ms: u64,
-    /// Time that is not, because nothing was read for longer than allowed, ms.
-    pub missed_ms: u64,
-    last: Option<(u64, f64, f64)>,
-}
-
-impl EnergySums {
-    /// Takes the powers at a time, ms on a clock that does not go back; between two readings they go straight. A gap
-    /// longer than `longest_gap_ms` is not bridged. A time that is not later is left out.
-    ///
-    /// # Errors
-    /// `DomainError` for negative powers; the sums are as before.
-    pub fn push(&mut self, at_ms: u64, it_kw: f64, other_kw: f64, longest_gap_ms: u64) -> Result<(), NoNumber> {
-        let (it, other) = (not_negative("it_kw", it_kw)?, not_negative("other_kw", other_kw)?);
-        if let Some((before_ms, it_before, other_before)) = self.last {
-            if at_ms <= before_ms {
-                return Ok(());
-            }
-            let step_ms = at_ms - before_ms;
-            if step_ms <= longest_gap_ms {
-                #[allow(clippy::cast_precision_loss)] // a step is no longer than a gap
-                let hours = step_ms as f64 / 3_600_000.0;
-                self.it_kwh += 0.5 * (it + it_before) * hours;
-                self.other_kwh += 0.5 * (other + other_before) * hours;
-                self.covered_ms = self.covered_ms.saturating_add(step_ms);
-            } else {
-                self.missed_ms = self.missed_ms.saturating_add(step_ms);
-            }
-        }
-        self.last = Some((at_ms, it, other));
-        Ok(())
-    }
-
-    /// Partial PUE of what was summed: (IT + the rest)/IT.
-    ///
-    /// # Errors
-    /// `Undefined` without IT energy.
-    pub fn ppue(&self) -> Result<f64, NoNumber> {
-        ppue(self.it_kwh, self.other_kwh)
-    }
-
-    /// Share of the time that is not in the sums, 0…1.
-    #[must_use]
-    #[allow(clippy::cast_precision_loss)] // a share needs no exactness
-    pub fn gap_share(&self) -> f64 {
-        let whole = self.covered_ms.saturating_add(self.missed_ms);
-        if whole == 0 { 0.0 } else { self.missed_ms as f64 / whole as f64 }
-    }
-}
-
 fn by_it(what: f64, it: f64) -> Result<f64, NoNumber> {
     if it == 0.0 {
         return Err(NoNumber::Undefined("there is no IT energy"));
@@ -182,26 +124,6 @@ mod tests {
         relative("O071", ppue(400.0, 22.0), 1.055, 1e-12);
         assert_eq!(pue(&[0.4], &[0.0]).map_err(NoNumber::word), Err("undefined"), "O072");
         relative("water", wue(&[100.0, 80.0], &[50.0, 50.0]), 1.8, 1e-12);
-    }
-
-    #[test]
-    fn powers_are_summed_and_gaps_stated() {
-        let mut sums = EnergySums::default();
-        // An hour at 400 and 22 kW, a gap of an hour, half an hour rising from 400 to 420 kW.
-        for (at, it, other) in [(0, 400.0, 22.0), (3_600_000, 400.0, 22.0)] {
-            sums.push(at, it, other, 3_600_000).expect("sound");
-        }
-        sums.push(7_200_001, 400.0, 22.0, 3_600_000).expect("sound");
-        sums.push(9_000_001, 420.0, 22.0, 3_600_000).expect("sound");
-        relative("IT", Ok(sums.it_kwh), 605.0, 1e-12);
-        relative("partial PUE", sums.ppue(), (605.0 + 33.0) / 605.0, 1e-12);
-        assert_eq!((sums.covered_ms, sums.missed_ms), (5_400_000, 3_600_001));
-        relative("gap", Ok(sums.gap_share()), 3_600_001.0 / 9_000_001.0, 1e-12);
-        let before = sums;
-        assert!(sums.push(9_000_002, -1.0, 0.0, 1000).is_err());
-        sums.push(9_000_001, 1.0, 1.0, 1000).expect("not later: left out");
-        assert_eq!(sums, before);
-        assert_eq!(EnergySums::default().ppue().map_err(NoNumber::word), Err("undefined"));
     }
 
     #[test]

@@ -80,10 +80,21 @@ pub(super) const FUNCTIONS: &[Function] = &[
     },
     Function {
         name: "heat_balance",
-        arguments: &[WATER, IT, FANS, LOSSES, ENVELOPE],
+        arguments: &[
+            WATER,
+            IT,
+            FANS,
+            LOSSES,
+            ENVELOPE,
+            number_or("steady", "1", 1.0, "1 in steady state; else the answer is doubtful"),
+        ],
         quantity: Quantity::Power,
         unit: "kW",
-        run: |given| plain(balance::heat_balance(given.number("water_kw"), &put_in(given))),
+        run: |given| {
+            let open = balance::heat_balance(given.number("water_kw"), &put_in(given))?;
+            let doubt = super::is_steady(given).is_err().then_some("not in steady state: the module stores heat");
+            Ok(Computed { doubt, ..open.into() })
+        },
     },
     Function {
         name: "heat_balance_suspect",

@@ -40,7 +40,7 @@ impl OfTiers {
     pub(super) fn mend(&self) -> String {
         match self {
             Self::SeveralFeeders { .. } => "keep one name in fed_by".into(),
-            Self::UnknownFeeder { near, .. } => did_you_mean(near.as_ref(), "name a [[main]], [[busway]], [[tapoff]] or [[pdu]] of this file", &[]),
+            Self::UnknownFeeder { near, .. } => did_you_mean(near.as_ref(), "name a tier of this file of a kind further up: main, busway, tap-off, PDU, rack", &[]),
             Self::FeederNotAbove { .. } => "name a tier of a kind further up: main, busway, tap-off, PDU, rack".into(),
             Self::MeterUnit { .. } => "give the path before l1/current of the meter".into(),
             Self::NotTwoSides { .. } => "name one of side A and one of side B, or say cords = \"single\"".into(),

@@ -137,7 +137,7 @@ fn a_step_within_a_round_is_waited_out() {
 fn what_is_remembered_belongs_to_its_inputs() {
     let energy = |of: u32| Derived {
         with: vec![("it_metered_at".into(), Constant::Word("ups_output".into()))],
-        ..derived(5, "ppue_so_far", &[("it_kw", of), ("other_kw", 2)])
+        ..derived(5, "ppue_period", &[("it_kw", of), ("other_kw", 2)])
     };
     let (plan_before, other_inputs) = (plan(vec![energy(0)]), plan(vec![energy(1)]));
     let mut points = State::of(&plan_before);

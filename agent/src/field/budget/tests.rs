@@ -135,6 +135,17 @@ fn an_alarm_is_as_late_as_all_its_parts() {
     assert_eq!(late[1], Some(round), "the latest input decides, and its round may be waited for");
     assert_eq!(late[2], None, "the agent's own point");
     close(late[3].expect("a field point").total().as_secs_f64(), 6.251);
+    // A sum of loads may be held for three rounds; what is computed from it is as late, and has its own window besides.
+    plan.derived[0].compute = "sum_kw".into();
+    let held = lateness(&plan)[1].expect("as before");
+    assert_eq!(held, Lateness { held: SECOND * 3, ..round });
+    assert!(held.spoken().contains("line 0.05 s, held 3 s, delay 5 s"), "{}", held.spoken());
+    plan.derived[0].every = SECOND * 5;
+    assert_eq!(lateness(&plan)[1].expect("as before").held, SECOND * 15, "rounds of a point that rests are longer");
+    plan.derived[0].compute = "earliest_to_limit".into();
+    plan.derived[0].with = vec![("over_s".into(), crate::plan::Constant::Number(10.0))];
+    let sloped = lateness(&plan)[1].expect("as before");
+    assert_eq!((sloped.held, sloped.window), (Duration::ZERO, SECOND * 10));
 }
 
 fn alarm(point: u32, condition: ConditionKind) -> crate::plan::Alarm {

@@ -88,8 +88,10 @@ class Row {
     this.more = h("div");
     this.count = h("summary");
     this.list = h("div");
+    this.urgent = h("div");
+    this.beside = h("div", { class: "followers", hidden: true }, h("p", { text: t("alarms.follow-urgent") }), this.urgent);
     this.under = h("details", { class: "followers", hidden: true, ontoggle: () => this.list.isConnected && rows.draw() }, this.count, this.list);
-    this.article = h("article", { class: "alarm" }, this.head, this.more, this.under);
+    this.article = h("article", { class: "alarm" }, this.head, this.more, this.beside, this.under);
     this.id = id;
   }
 
@@ -105,13 +107,13 @@ class Row {
     this.article.dataset.open = isOpen;
     this.part("head", JSON.stringify([one.text, one.state, one.priority, one.first_out, one.raised_at, isOpen, followers.length > 0, document.documentElement.lang]), () => fill(this.head, headOf(one, isOpen, followers.length > 0, () => { if (isOpen) this.rows.open.delete(this.id); else this.rows.open.add(this.id); this.rows.draw(); })));
     this.part("more", JSON.stringify([isOpen, one, state.about.signed_in?.role]), () => fill(this.more, isOpen ? details(one) : null));
-    this.under.hidden = !followers.length;
-    // One that is more urgent than its cause is seen without a touch; who folds it keeps it folded.
-    const urgent = followers.filter((follower) => follower.active && state.urgency(follower) < state.urgency(one)).length;
-    if (urgent > (this.urgent ?? 0)) this.under.open = true;
-    this.urgent = urgent;
-    say(this.count, followers.length ? count("alarms.follow", followers.length) : "");
-    order(this.list, this.under.open ? followers.map((follower) => this.rows.element(follower, [], one)) : []);
+    // What is more urgent than its cause stands beside it, never folded away.
+    const urgent = followers.filter((follower) => follower.active && state.urgency(follower) < state.urgency(one)), rest = followers.filter((follower) => !urgent.includes(follower));
+    this.beside.hidden = !urgent.length;
+    order(this.urgent, urgent.map((follower) => this.rows.element(follower, [], one)));
+    this.under.hidden = !rest.length;
+    say(this.count, rest.length ? count("alarms.follow", rest.length) : "");
+    order(this.list, this.under.open ? rest.map((follower) => this.rows.element(follower, [], one)) : []);
   }
 }
 

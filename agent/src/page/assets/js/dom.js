@@ -48,6 +48,12 @@ export function say(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+/** Sets an attribute only where it differs: the browser then has nothing to reckon anew. */
+export function put(element, name, value) {
+  const text = String(value);
+  if (element.getAttribute(name) !== text) element.setAttribute(name, text);
+}
+
 /** Sets one of several classes with a common beginning. */
 export function pick(element, beginning, word) {
   const wanted = word ? beginning + word : null;

@@ -2,7 +2,7 @@
 // one end the coil with the fan wall behind it and the water loop. Air goes round: hot aisle → coil → fans → cold aisle →
 // racks. Lines and words only; a part in alarm gets its priority's outline. Symbols after ISO 14617 (pump, heat exchanger).
 
-import { h, s, say } from "./dom.js";
+import { h, put, s, say } from "./dom.js";
 import { ask } from "./api.js";
 import { alarmOfTier } from "./power.js";
 import { alarmAt, alarmOf, reading, usable } from "./state.js";
@@ -64,7 +64,7 @@ function outline(parent, x, y, w, height, paths, live) {
   parent.append(box);
   live.push(() => {
     const worst = paths.map(alarmOf).filter(Boolean).sort((a, b) => "critical high medium low".indexOf(a.priority) - "critical high medium low".indexOf(b.priority))[0];
-    box.setAttribute("class", `d-outline ${worst ? `p-${worst.priority}` : ""}`);
+    put(box, "class", `d-outline ${worst ? `p-${worst.priority}` : ""}`);
   });
 }
 
@@ -82,14 +82,14 @@ function quantity(parent, x, y, some, name, anchor, alarmed = alarmOf) {
     const value = bad ? (there ? statusWords(there.status) : "–") : said(there.point, there.value);
     const whole = name ? `${name} ${value}` : value;
     say(text, whole);
-    text.setAttribute("class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
+    put(text, "class", `d-value value ${bad ? "d-bad" : ""} ${there?.old ? "old" : ""} ${there?.quality === 1 ? "uncertain" : ""}`);
     const alarm = alarmed(path);
-    box.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
+    put(box, "class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
     if (measured === whole) return;
     const length = text.getComputedTextLength?.();
     if (length) measured = whole;
     const wide = (length || whole.length * 8.6) + 12;
-    for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) box.setAttribute(key, at);
+    for (const [key, at] of Object.entries({ x: anchor === "end" ? x - wide + 6 : x - 6, y: y - 18, width: wide, height: 25 })) put(box, key, at);
   };
 }
 
@@ -116,7 +116,7 @@ function water(picture, roles, label, live) {
     live.push(() => {
       const there = reading(pump.state);
       const running = there && there.point.states?.[String(there.value)] ? /run/i.test(there.point.states[String(there.value)]) : (usable(pump.speed) ?? 0) > 0;
-      turning.setAttribute("class", running ? "symbol on" : "symbol");
+      put(turning, "class", running ? "symbol on" : "symbol");
       say(state, there && there.quality !== 2 ? said(there.point, there.value) : t("value.none"));
     });
   });
@@ -129,7 +129,7 @@ function fans(picture, roles, live) {
   const wall = beside([roles.fan_rise, roles.fan_reserve].find(Boolean) ?? "");
   const around = s("rect", { x: FANS.x - 5, y: FANS.y - 3, width: FANS.w + 10, height: FANS.h + 4, class: "d-outline" });
   picture.append(around);
-  live.push(() => { const alarm = wall ? alarmAt(wall) : null; around.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`); });
+  live.push(() => { const alarm = wall ? alarmAt(wall) : null; put(around, "class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`); });
   const across = Math.ceil(list.length / 2), w = FANS.w / across;
   list.forEach((fan, n) => {
     const x = FANS.x + (n % across) * w + 2, y = FANS.y + Math.floor(n / across) * 33;
@@ -141,10 +141,10 @@ function fans(picture, roles, live) {
       const speed = reading(fan.speed), running = fan.running ? usable(fan.running) : null;
       const turns = running === null ? (usable(fan.speed) ?? 0) > 30 : running === 1 && (usable(fan.speed) ?? 1) > 30;
       const known = usable(fan.speed) !== null || running !== null;
-      mute.setAttribute("visibility", known ? "hidden" : "visible");
-      blade.setAttribute("visibility", known ? "visible" : "hidden");
-      blade.setAttribute("class", turns ? "symbol-line on" : "symbol-line");
-      box.setAttribute("class", turns ? "part" : "part still");
+      put(mute, "visibility", known ? "hidden" : "visible");
+      put(blade, "visibility", known ? "visible" : "hidden");
+      put(blade, "class", turns ? "symbol-line on" : "symbol-line");
+      put(box, "class", turns ? "part" : "part still");
       say(title, `${fan.name}: ${speed && speed.quality !== 2 ? said(speed.point, speed.value) : t("value.none")}`);
     });
   });
@@ -180,15 +180,15 @@ function racks(picture, list, live) {
     const low = Math.min(cold, 15) - 1, high = hot + 3;
     const y = (at) => COLD.y + COLD.h - ((Math.max(low, Math.min(high, at)) - low) / (high - low)) * COLD.h;
     const point = first ? reading(first)?.point : null;
-    for (const [key, value] of Object.entries({ x: RACKS.x, width: RACKS.w, y: y(warm), height: Math.max(0, y(cold) - y(warm)) })) band.setAttribute(key, value);
-    for (const [key, value] of Object.entries({ x1: RACKS.x, x2: RACKS.x + RACKS.w, y1: y(hot), y2: y(hot) })) limitLine.setAttribute(key, value);
-    if (point) { limitText.setAttribute("y", y(hot) - 3); say(limitText, said(point, hot)); lowText.setAttribute("y", y(cold) + 12); say(lowText, said(point, cold)); }
-    none.setAttribute("visibility", list.some((rack) => (rack.inlets ?? []).some((path) => usable(path) !== null)) ? "hidden" : "visible");
+    for (const [key, value] of Object.entries({ x: RACKS.x, width: RACKS.w, y: y(warm), height: Math.max(0, y(cold) - y(warm)) })) put(band, key, value);
+    for (const [key, value] of Object.entries({ x1: RACKS.x, x2: RACKS.x + RACKS.w, y1: y(hot), y2: y(hot) })) put(limitLine, key, value);
+    if (point) { put(limitText, "y", y(hot) - 3); say(limitText, said(point, hot)); put(lowText, "y", y(cold) + 12); say(lowText, said(point, cold)); }
+    put(none, "visibility", list.some((rack) => (rack.inlets ?? []).some((path) => usable(path) !== null)) ? "hidden" : "visible");
     for (const { rack, dot, load, title } of marks) {
       const inlets = (rack.inlets ?? []).map(usable).filter((value) => value !== null);
-      dot.setAttribute("visibility", inlets.length ? "visible" : "hidden");
+      put(dot, "visibility", inlets.length ? "visible" : "hidden");
       const hottest = Math.max(...inlets);
-      if (inlets.length) dot.setAttribute("y", y(hottest) - 3.5);
+      if (inlets.length) put(dot, "y", y(hottest) - 3.5);
       const shares = (rack.powers ?? []).map(reading).filter((there) => there && there.quality !== 2 && typeof there.value === "number");
       const kw = shares.length ? shares.reduce((sum, there) => sum + (there.point.unit === "W" ? there.value / 1000 : there.value), 0) : null;
       say(load, kw === null ? "" : number(kw, 0));
@@ -208,7 +208,7 @@ function doors(picture, list, live) {
     outline(picture, side > 0 ? x - 30 : x - 4, y - 28, 34, 56, [door.path], live);
     live.push(() => {
       const open = /open/i.test(reading(door.path)?.point.states?.[String(reading(door.path)?.value)] ?? "");
-      leaf.setAttribute("d", open ? `M${x} ${y - 26} L${x - side * 44} ${y - 14} M${x - side * 44} ${y - 14} A46 46 0 0 ${side > 0 ? 0 : 1} ${x} ${y + 20}` : `M${x} ${y - 26} L${x} ${y + 26}`);
+      put(leaf, "d", open ? `M${x} ${y - 26} L${x - side * 44} ${y - 14} M${x - side * 44} ${y - 14} A46 46 0 0 ${side > 0 ? 0 : 1} ${x} ${y + 20}` : `M${x} ${y - 26} L${x} ${y + 26}`);
       say(text, open ? t("drawing.door-open") : "");
     });
   }
@@ -228,8 +228,8 @@ function busways(picture, roles, live) {
           const loads = ["l1", "l2", "l3"].map((phase) => usable(tier.points[`${phase}_current`])).filter((value) => value !== null);
           say(text, `${tier.name.toUpperCase()}  ${loads.length ? `${number(Math.max(...loads), 0)} A` : t("value.none")}`);
           const alarm = alarmOfTier(tier, roles);
-          mark.setAttribute("class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
-          box.setAttribute("class", loads.length && Math.max(...loads) < 1 ? "part still" : "part");
+          put(mark, "class", `d-outline ${alarm ? `p-${alarm.priority}` : ""}`);
+          put(box, "class", loads.length && Math.max(...loads) < 1 ? "part still" : "part");
         };
         live.push(draw);
         draw();
@@ -240,7 +240,7 @@ function busways(picture, roles, live) {
 
 function chiller(picture, roles, live) {
   if (!roles?.state && !roles?.leaving_temperature) return;
-  const [x, y, w, h] = [28, 128, 150, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
+  const [x, y, w, h] = [28, 128, 172, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
   picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), title, state);
   outline(picture, x + 4, y + 4, w - 8, h - 8, [roles.state, roles.leaving_temperature, roles.power].filter(Boolean), live);
   const worth = (path) => { const there = path && reading(path); return there && there.quality !== 2 ? said(there.point, there.value) : ""; };
@@ -257,13 +257,13 @@ function warnings(picture, roles, live) {
     let measured = false;
     live.push(() => {
       const alarm = alarmOf(one.path), there = reading(one.path), on = Boolean(alarm) || (there?.quality !== 2 && there?.value === 1);
-      text.setAttribute("visibility", on ? "visible" : "hidden");
-      box.setAttribute("class", `d-outline ${on && alarm ? `p-${alarm.priority}` : ""}`);
+      put(text, "visibility", on ? "visible" : "hidden");
+      put(box, "class", `d-outline ${on ? "over" : ""} ${on && alarm ? `p-${alarm.priority}` : ""}`);
       if (!on || measured) return;
       const length = text.getComputedTextLength?.();
       measured = length > 0;
       const wide = (length || one.text.length * 9) + 14;
-      for (const [key, value] of Object.entries({ x: anchor === "end" ? x - wide + 7 : x - 7, y: y - 18, width: wide, height: 26 })) box.setAttribute(key, value);
+      for (const [key, value] of Object.entries({ x: anchor === "end" ? x - wide + 7 : x - 7, y: y - 18, width: wide, height: 26 })) put(box, key, value);
     });
   }
 }

@@ -6,7 +6,7 @@ import { fill, h, say } from "./dom.js";
 import { live } from "./live.js";
 import { person } from "./person.js";
 import * as state from "./state.js";
-import { count, language, speak, t, duration } from "./text.js";
+import { count, day, duration, language, speak, t } from "./text.js";
 import { customary } from "./units.js";
 import { verdict } from "./verdict.js";
 
@@ -87,7 +87,7 @@ function mode() {
 function paper() {
   const sheet = document.getElementById("paper");
   sheet.hidden = false;
-  say(sheet, `${state.about.site} ${state.about.module} · ${t(`nav.${wanted().name}`)} · ${new Date(state.now()).toLocaleString(language())}`);
+  say(sheet, `${state.about.site} ${state.about.module} · ${t(`nav.${wanted().name}`)} · ${day(state.now(), true)} ${new Date(state.now()).toLocaleTimeString(language(), { hourCycle: "h23" })}`);
   shown?.paper?.();
 }
 
@@ -114,6 +114,7 @@ async function begin() {
   addEventListener("beforeprint", paper);
   addEventListener("hashchange", async () => { await show(); screen.focus({ preventScroll: true }); scrollTo(0, 0); });
   addEventListener("lapwing-settings", async () => { await speak(localStorage.getItem("language") ?? language()); dispatchEvent(new Event("lapwing-spoken")); told(); mode(); await show(); });
+  navigation();
   const instead = (key) => { there = false; shown?.leave?.(); shown = null; fill(screen, h("p", { class: "empty", text: t(key) })); };
   live({
     load: async (everything) => {

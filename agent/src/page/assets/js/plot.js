@@ -3,7 +3,7 @@
 // that no peak is lost however many samples a pixel holds. Colours: Okabe and Ito (2008), safe for colour-blind readers;
 // each series has its own dash too.
 
-import { number } from "./text.js";
+import { day, number } from "./text.js";
 
 export const COLOURS = { light: ["#0072b2", "#d55e00", "#007a5a", "#a0417e", "#8a6d00", "#1c2226", "#3a7ca5", "#a33c00"], dark: ["#56b4e9", "#e69f00", "#2fc99c", "#e39ac4", "#f0e442", "#eceff1", "#8fd0ff", "#ff8f4d"] };
 export const DASHES = [[], [8, 4], [2, 3], [10, 3, 2, 3], [5, 5], [14, 4], [3, 6], [1, 4]];
@@ -20,14 +20,16 @@ export function ticks(low, high, about) {
 }
 
 /** Draws a whole plot. `view` is `{from, to}`, `series` `[{unit, colour, dash, t, min, max, mid}]`, values as shown. */
-export function draw(canvas, view, series, { limits = [], marks = [], cursor = null } = {}) {
+export function draw(canvas, view, series, { limits = [], marks = [], cursor = null, paper = false } = {}) {
   const ratio = devicePixelRatio || 1, wide = canvas.clientWidth, high = canvas.clientHeight;
   if (canvas.width !== Math.round(wide * ratio) || canvas.height !== Math.round(high * ratio)) { canvas.width = Math.round(wide * ratio); canvas.height = Math.round(high * ratio); }
   const pen = canvas.getContext("2d");
   pen.setTransform(ratio, 0, 0, ratio, 0, 0);
   pen.clearRect(0, 0, wide, high);
-  const style = getComputedStyle(canvas), ink = style.getPropertyValue("--ink"), faint = style.getPropertyValue("--faint"), soft = style.getPropertyValue("--soft");
-  pen.font = `${Math.round(parseFloat(style.fontSize) * 0.8)}px ${style.fontFamily}`;
+  const style = getComputedStyle(canvas);
+  const [ink, faint, soft] = paper ? ["#000", "#333", "#ccc"] : ["--ink", "--faint", "--soft"].map((name) => style.getPropertyValue(name));
+  // A sheet is narrower than a screen: what is drawn for it is made smaller, but for its words.
+  pen.font = `${Math.round(parseFloat(style.fontSize) * (paper ? 1.25 : 0.8))}px ${style.fontFamily}`;
   const units = [...new Set(series.map((one) => one.unit))].slice(0, 4);
   const left = Math.ceil(units.length / 2) * AXIS || AXIS, right = Math.floor(units.length / 2) * AXIS || 12;
   const box = { x: left, y: EDGE.top, w: Math.max(10, wide - left - right), h: Math.max(10, high - EDGE.top - EDGE.bottom) };
@@ -111,7 +113,7 @@ function timeAxis(pen, view, box, x, { faint, soft }) {
     const when = new Date(at);
     pen.fillStyle = faint;
     const two = (n) => String(n).padStart(2, "0");
-    pen.fillText(step >= 86400000 ? `${two(when.getDate())}.${two(when.getMonth() + 1)}.` : `${two(when.getHours())}:${two(when.getMinutes())}${step < 60000 ? `:${two(when.getSeconds())}` : ""}`, x(at), box.y + box.h + 18);
+    pen.fillText(step >= 86400000 ? day(at, false) : `${two(when.getHours())}:${two(when.getMinutes())}${step < 60000 ? `:${two(when.getSeconds())}` : ""}`, x(at), box.y + box.h + 18);
   }
 }
 

@@ -4,7 +4,7 @@
 import { ask } from "./api.js";
 import { h, fill, pick } from "./dom.js";
 import { bar, lasting, value } from "./parts.js";
-import { alarmAt, byPath, usable } from "./state.js";
+import { alarmAt, alarmOf, byPath, usable } from "./state.js";
 import { t } from "./text.js";
 
 const TIERS = ["main", "busway", "tapoff", "pdu"];
@@ -16,7 +16,7 @@ const belowUps = (one) => one.seconds_left?.replace(/\/[^/]+$/, "");
 export function alarmOfTier(tier, roles) {
   const breaker = (roles.breakers ?? []).find((one) => one.name === tier.name) ?? {};
   const ups = (roles.ups ?? []).find((one) => one.name === tier.name);
-  return alarmAt([tier.points?.l1_current?.replace(/\/l1\/current$/, ""), ups && belowUps(ups)], [breaker.position, breaker.trip].filter(Boolean));
+  return alarmAt([tier.points?.l1_current?.replace(/\/l1\/current$/, ""), ups && belowUps(ups)], [breaker.position, breaker.trip].filter(Boolean)) ?? alarmOf(tier.points?.l1_current);
 }
 
 /** The part; fills itself when the topology has come. */

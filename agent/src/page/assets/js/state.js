@@ -13,6 +13,7 @@ export const events = []; // the newest, oldest first
 export let rules = []; // declared suppressions
 export let figures = {};
 export let lost = true;
+const worst = new Map(); // what was found since the last change of an alarm, by what was asked
 let ahead = 0; // the agent's clock less ours, ms
 const listeners = new Map();
 
@@ -36,7 +37,7 @@ export const clockIs = (t) => { ahead = t - Date.now(); };
 export function takeAbout(there) { Object.assign(about, { mode_until: null, signed_in: null, csrf: null }, there); tell("about"); }
 
 export function takePoints(list) {
-  points.clear(); byPath.clear(); values.clear();
+  points.clear(); byPath.clear(); values.clear(); worst.clear();
   list.forEach((point, order) => { const whole = { ...point, order }; points.set(point.id, whole); byPath.set(point.path, whole); });
 }
 
@@ -46,13 +47,13 @@ export function takeValues(list) {
 }
 
 export function takeAlarms(answer) {
-  alarms.clear();
+  alarms.clear(); worst.clear();
   for (const record of answer.alarms) alarms.set(record.alarm, record);
   figures = answer.figures ?? {};
   tell("alarms");
 }
 
-export function takeAlarm(record) { alarms.set(record.alarm, record); tell("alarms", record); }
+export function takeAlarm(record) { alarms.set(record.alarm, record); worst.clear(); tell("alarms", record); }
 export function takeRules(list) { rules = list; tell("alarms"); }
 export function takeLinks(list) { links.clear(); for (const link of list) links.set(link.name, link); tell("links"); }
 
@@ -104,23 +105,28 @@ export const hiddenAlarms = () => [...alarms.values()].filter((one) => ["shelved
 /** Whether an alarm still asks to be noticed. */
 export const isNew = (record) => ["unacknowledged", "returned_unacknowledged", "latched_unacknowledged"].includes(record.state);
 
-/** The most urgent present alarm of a point, or of the device that does not give it; or `null`. */
+/** The most urgent present alarm of a point; where its reading is not good, of the device that should give it; or `null`. */
 export function alarmOf(path) {
   const point = byPath.get(path);
   if (!point) return null;
-  const own = worstOf((point.alarms ?? []).map((id) => alarms.get(id)));
-  if (own || !point.device || reading(path)?.quality !== 2) return own;
-  const ofDevice = byPath.get(`agent/device/${point.device}/state`)?.alarms ?? [];
-  return worstOf(ofDevice.map((id) => alarms.get(id)));
+  const own = remembered(path, () => ofPoint(point));
+  return own || !point.device || !reading(path)?.quality ? own : alarmAt(`agent/device/${point.device}`);
 }
+const ofPoint = (point) => worstOf((point?.alarms ?? []).map((id) => alarms.get(id)));
 
 /** The most urgent present alarm of any point below some paths, or of some points. */
 export function alarmAt(prefixes, paths = []) {
   const below = [prefixes].flat().filter(Boolean);
-  return worstOf([...alarms.values()].filter((one) => below.some((prefix) => one.point.startsWith(`${prefix}/`)) || paths.includes(one.point)));
+  return remembered(`below ${below} or ${paths}`, () => worstOf([...alarms.values()].filter((one) => below.some((prefix) => one.point.startsWith(`${prefix}/`)) || paths.includes(one.point))));
+}
+
+/** Many parts ask the same at every draw; an alarm changes seldom. */
+function remembered(question, find) {
+  if (!worst.has(question)) worst.set(question, find());
+  return worst.get(question);
 }
 
 function worstOf(records) {
   const shown = records.filter((one) => one?.active && !["shelved", "suppressed", "out_of_service"].includes(one.state));
-  return shown.reduce((worst, one) => (worst && urgency(worst) <= urgency(one) ? worst : one), null);
+  return shown.reduce((most, one) => (most && urgency(most) <= urgency(one) ? most : one), null);
 }

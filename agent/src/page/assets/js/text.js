@@ -30,9 +30,13 @@ export function t(key, values = {}) {
 /** A text for a number of things: `key.one` or `key.many`. */
 export const count = (key, n) => t(n === 1 ? `${key}.one` : `${key}.many`, { n });
 
+const writers = new Map(); // making one costs more than writing a thousand numbers
+
 /** A number as this language writes it. */
 export function number(value, digits) {
-  return value.toLocaleString(current, { minimumFractionDigits: digits, maximumFractionDigits: digits });
+  const key = `${current}/${digits}`;
+  if (!writers.has(key)) writers.set(key, new Intl.NumberFormat(current, { minimumFractionDigits: digits, maximumFractionDigits: digits }));
+  return writers.get(key).format(value);
 }
 
 /** A stretch of time in words a person says. */
@@ -47,6 +51,12 @@ export function duration(seconds) {
 /** Clock time of a stamp; with the date when it is not today. */
 export function clock(ms, withSeconds = true) {
   const when = new Date(ms);
-  const hours = when.toLocaleTimeString(current, { hour: "2-digit", minute: "2-digit", second: withSeconds ? "2-digit" : undefined, hour12: false });
-  return when.toDateString() === new Date().toDateString() ? hours : `${when.toLocaleDateString(current)} ${hours}`;
+  const hours = when.toLocaleTimeString(current, { hour: "2-digit", minute: "2-digit", second: withSeconds ? "2-digit" : undefined, hourCycle: "h23" });
+  return when.toDateString() === new Date().toDateString() ? hours : `${day(ms, true)} ${hours}`;
+}
+
+/** The day of a stamp, with or without its year; English writes it as ISO 8601 does, which no country reads otherwise. */
+export function day(ms, year) {
+  const when = new Date(ms), two = (n) => String(n).padStart(2, "0"), [m, d] = [two(when.getMonth() + 1), two(when.getDate())];
+  return current === "de" ? `${d}.${m}.${year ? when.getFullYear() : ""}` : `${year ? `${when.getFullYear()}-` : ""}${m}-${d}`;
 }

@@ -18,7 +18,7 @@ export function screen(root, rest) {
   const roles = state.about.overview ?? {};
   const chosen = wanted.length ? wanted : [roles.supply_temperature, roles.return_temperature, roles.flow].filter((path) => state.byPath.has(path));
   const series = chosen.map((path) => new Series(path));
-  let span = Number(localStorage.getItem("trend-span")) || 600_000, end = null, cursor = null, placed = null, asked = 0;
+  let span = Number(localStorage.getItem("trend-span")) || 600_000, end = null, cursor = null, placed = null, asked = 0, printed = false;
 
   const canvas = h("canvas", { class: "plot", tabindex: 0, role: "img", "aria-describedby": "trend-help" });
   const legend = h("ul", { class: "legend" });
@@ -30,14 +30,16 @@ export function screen(root, rest) {
     h("section", { class: "sheet no-paper" }, h("h2", { text: t("trends.add") }), search, found));
 
   const view = () => { const to = end ?? state.now(); return { from: to - span, to }; };
-  const colour = (n) => { const dark = document.documentElement.dataset.ground === "dark" || (document.documentElement.dataset.ground !== "light" && matchMedia("(prefers-color-scheme: dark)").matches); return COLOURS[dark ? "dark" : "light"][n % MOST]; };
+  const colour = (n) => { const ground = document.documentElement.dataset.ground, dark = !printed && (ground === "dark" || (ground !== "light" && matchMedia("(prefers-color-scheme: dark)").matches)); return COLOURS[dark ? "dark" : "light"][n % MOST]; };
   const keep = () => { const paths = series.map((one) => one.path).join(","); localStorage.setItem("trend", paths); localStorage.setItem("trend-span", String(span)); history.replaceState(null, "", `#/trends/${encodeURIComponent(paths)}`); };
 
+  let painted = 0;
   function paint() {
+    painted = performance.now();
     const now = view();
     const limits = series.flatMap((one, n) => { const found = limitsOf(one.path); return [...found.low, ...found.high].map((limit) => ({ unit: one.unit, at: shown(one.point, limit.at), colour: colour(n), text: said(one.point, limit.at) })); });
     const marks = state.events.filter((event) => event.t >= now.from && event.t <= now.to && event.kind === "alarm" && event.to === "unacknowledged" && !event.follows).map((event) => ({ t: event.t, heavy: event.priority === "critical" || event.priority === "high" }));
-    placed = draw(canvas, now, series.map((one, n) => one.drawn(colour(n), DASHES[n % MOST])), { limits, marks, cursor });
+    placed = draw(canvas, now, series.map((one, n) => one.drawn(colour(n), DASHES[n % MOST])), { limits, marks, cursor, paper: printed });
     canvas.setAttribute("aria-label", series.map((one) => { const value = one.at(now.to); return `${one.path} ${value === null ? t("value.none") : said(one.point, value)}`; }).join("; ") || t("trends.empty"));
     values();
     if (performance.now() - asked > 250) { asked = performance.now(); const buckets = Math.min(2000, Math.max(200, Math.round(canvas.clientWidth))); for (const one of series) if (one.wants(now.from, now.to, buckets)) one.load(now.from - span * 0.25, now.to + (end === null ? 0 : span * 0.25), Math.round(buckets * 1.25)).then(soon); }
@@ -91,12 +93,16 @@ export function screen(root, rest) {
     if (does) { does(); event.preventDefault(); }
   });
   entries(); controls(); find();
-  const stops = [state.hear("values", () => { for (const one of series) one.add(); if (end === null) soon(); }), state.hear("events", soon)];
+  // The curve moves less than a pixel between two readings: their values are shown at once, the plot is drawn up to four times a second.
+  const stops = [state.hear("values", () => { for (const one of series) one.add(); if (end !== null) return; values(); if (performance.now() - painted > 250) soon(); }), state.hear("events", soon)];
   const timer = setInterval(() => { if (end === null || series.some((one) => !one.loaded)) soon(); }, 500);
   const sized = new ResizeObserver(soon);
   sized.observe(canvas);
   soon();
-  return { leave: () => { stops.forEach((stop) => stop()); clearInterval(timer); sized.disconnect(); } };
+  const paper = () => { printed = true; entries(); paint(); };
+  const done = () => { printed = false; entries(); soon(); };
+  addEventListener("afterprint", done);
+  return { paper, leave: () => { removeEventListener("afterprint", done); stops.forEach((stop) => stop()); clearInterval(timer); sized.disconnect(); } };
 }
 
 /** Pan with one finger, zoom with two or the wheel, a cursor by hovering or a short touch. */
