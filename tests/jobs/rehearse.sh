@@ -2,7 +2,7 @@
 #   LAPWING_REHEARSE="--seeds 30 --pairs 300 --days 300" tests/run rehearse    the long form (hours)
 set -e
 fast=()
-for crate in lapwing lapwing-engine lapwing-protocol; do
+for crate in lapwing lapwing-engine lapwing-protocol lapwing-tests; do
     fast+=(--config "profile.dev.package.$crate.opt-level=2")
 done
 cargo build --locked -p lapwing-tests --bin lapwing-rehearse --quiet "${fast[@]}"

@@ -246,6 +246,8 @@ def loss(checks, browser, lapwing, out):
                 expect(page.locator("#lost")).to_be_visible(timeout=5000)
                 struck = page.evaluate("getComputedStyle(document.querySelector('.bar .value')).textDecorationLine")
                 assert "line-through" in struck, struck
+                left = page.evaluate("""[...document.querySelectorAll(".value, .live, .bar .distance")].filter((e) => e.textContent && /[0-9]/.test(e.textContent) && getComputedStyle(e).textDecorationLine !== "line-through").map((e) => e.textContent)""")
+                assert not left, left
                 expect(page.locator("#verdict")).to_contain_text("not known")
                 page.screenshot(path=out / "lost.png")
             page.context.close()

@@ -83,7 +83,7 @@ def magnified(checks, browser, demo, open_page, settled, screens, no_overflow, a
 
 def words(checks, browser, demo, open_page, settled, screens, no_overflow, assets, out):
     """German with US units: no English text of the page is left, no decimal point, nothing is cut."""
-    text = lambda code: dict(re.findall(r'(?:"([a-z0-9_.-]+)"|\b(?:[a-z]+)): "([^"]*)"', (assets / "texts" / f"{code}.js").read_text()))
+    text = lambda code: dict(re.findall(r'(?:"([a-z0-9_./-]+)"|\b(?:[a-z]+)): "([^"]*)"', (assets / "texts" / f"{code}.js").read_text()))
     english, german = text("en"), text("de")
     assert len(english) > 200
     # What is the same word in both, or is a gap alone, tells nothing.

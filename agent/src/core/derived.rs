@@ -66,12 +66,15 @@ struct Recipe {
     /// By argument; constants stay, the rest is filled anew.
     slots: Vec<Slot>,
     inputs: Vec<Source>,
+    /// The lists among the slots that are filled anew.
+    lists: Vec<usize>,
     memory: Memory,
     /// What its memory belongs to: function, inputs and constants.
     digest: u64,
     settling: Option<Settling>,
-    /// Which transactions of the round have come since the last computation.
+    /// Which transactions of the round have come since the last computation, and how many have not.
     came: Vec<bool>,
+    missing: usize,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
     computed: Option<Millis>,
@@ -168,6 +171,7 @@ impl Derivation {
             recipe.computed = old.computed;
             if recipe.came.len() == old.came.len() {
                 recipe.came.clone_from(&old.came);
+                recipe.missing = old.missing;
             }
         }
     }
@@ -184,7 +188,7 @@ impl Derivation {
     pub fn begin_anew(&mut self) {
         for recipe in &mut self.recipes {
             (recipe.memory, recipe.computed) = (Memory::default(), None);
-            recipe.came.fill(false);
+            recipe.begin_round();
         }
     }
 
@@ -234,13 +238,18 @@ impl Recipe {
             let exponent = exponent_of(input.point);
             Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
         };
+        let inputs: Vec<Source> = derived.from.iter().filter_map(source).collect();
+        let mut lists: Vec<usize> =
+            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| input.slot).collect();
+        lists.dedup();
         let rest = derived.every.saturating_sub(shortest / 2);
         Self {
             point: derived.point,
             exponent: exponent_of(derived.point),
             function,
             slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
-            inputs: derived.from.iter().filter_map(source).collect(),
+            inputs,
+            lists,
             memory: Memory::default(),
             digest: digest(plan, derived),
             settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
@@ -251,6 +260,7 @@ impl Recipe {
                 last: None,
             }),
             came: vec![false; round],
+            missing: round,
             rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
             computed: None,
         }
@@ -261,24 +271,35 @@ impl Recipe {
         let Some(place) = place else { return false };
         let Some(came) = self.came.get_mut(place) else { return false };
         let again = std::mem::replace(came, true);
-        let full = self.came.iter().all(|came| *came);
-        if again || full {
-            self.came.fill(false);
+        self.missing -= usize::from(!again);
+        let due = again || self.missing == 0;
+        if due {
+            self.begin_round();
             // It has come anew already in the round that begins.
             if again && let Some(came) = self.came.get_mut(place) {
                 *came = true;
+                self.missing -= 1;
             }
         }
-        again || full
+        due
+    }
+
+    fn begin_round(&mut self) {
+        self.came.fill(false);
+        self.missing = self.came.len();
     }
 
     fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
-        let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
-        if self.computed.is_some_and(|before| newest.since(before) < self.rest_ms) {
-            return None;
+        if self.rest_ms > 0
+            && let Some(before) = self.computed
+        {
+            let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
+            if newest.since(before) < self.rest_ms {
+                return None;
+            }
         }
+        let (status, oldest, newest) = self.fill(engine)?;
         self.computed = Some(newest);
-        let (status, oldest) = self.fill(engine);
         let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
         if status.is_bad()
             && let Some(settling) = &mut self.settling
@@ -306,13 +327,14 @@ impl Recipe {
         (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
     }
 
-    /// Brings the inputs into their slots; their quality and oldest time.
-    fn fill(&mut self, engine: &Engine<'_>) -> (Status, Millis) {
-        for input in &self.inputs {
-            if let Some(Slot::List(list)) = self.slots.get_mut(input.slot) {
+    /// Brings the inputs into their slots; their quality, oldest and newest time. `None` if there are none.
+    fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
+        for slot in &self.lists {
+            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
                 list.clear();
             }
         }
+        let mut newest = None;
         if let Some(settling) = &mut self.settling {
             settling.now.clear();
         }
@@ -320,6 +342,7 @@ impl Recipe {
         let mut left_out: Option<(Status, Millis)> = None;
         for input in &self.inputs {
             let reading = engine.reading(input.point);
+            newest = newest.max(Some(reading.at));
             if input.kind == Kind::Believed && reading.status.is_bad() {
                 left_out.get_or_insert((reading.status, reading.at));
                 continue;
@@ -344,7 +367,7 @@ impl Recipe {
             status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
             oldest = oldest.min(if none_left { at } else { oldest });
         }
-        (status, oldest)
+        Some((status, oldest, newest?))
     }
 
     fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {

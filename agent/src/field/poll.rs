@@ -104,6 +104,8 @@ pub(super) struct Poll {
     health: Health,
     connect_begun: Millis,
     devices: Vec<DeviceState>,
+    /// What some device lacks has changed and was not told yet.
+    lacks_change: bool,
     slots: Vec<Slot>,
     again: Option<Job>,
     /// What waits until its device's identity is known.
@@ -212,6 +214,7 @@ impl Poll {
             health: Health::new(late),
             epoch: Instant::now(),
             connect_begun: Millis(0),
+            lacks_change: false,
             again: None,
             held: None,
             masters: Masters::default(),

@@ -45,12 +45,19 @@ pub fn dew_point(t_c: f64, rh: f64) -> Result<f64, NoNumber> {
     for _ in 0..12 {
         let step = (branch.ln_pressure(t) - target) / branch.slope(t);
         t = (t - step).clamp(150.0, 480.0);
-        if libm::fabs(step) < 1e-9 {
+        // What is left is about step²/T, in K.
+        if libm::fabs(step) < 1e-5 {
             break;
         }
     }
     let t_c = t - KELVIN;
     if t_c < -100.0 { Err(outside("rh", "higher: the dew point lies below −100 °C")) } else { Ok(t_c) }
+}
+
+/// Whether the dew point of air of this temperature and humidity (above 0) lies above one, without solving for it.
+pub(super) fn is_dew_above(t_c: f64, rh: f64, t_dew_c: f64) -> bool {
+    let pressure = |t_c: f64| Branch::at(t_c).ln_pressure(t_c + KELVIN);
+    pressure(t_c) + libm::log(rh) > pressure(t_dew_c)
 }
 
 /// How far the coldest surface is above the dew point of the air, K; negative means that it is wet.

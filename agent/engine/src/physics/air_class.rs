@@ -6,7 +6,7 @@
 //! nearest. Above 900 m the allowable upper temperature falls with height, up to 3050 m. Temperatures °C, margins K,
 //! heights m. Never panics.
 
-use super::air::{dew_point, temperature};
+use super::air::{dew_point, is_dew_above, temperature};
 use super::{NoNumber, outside, within};
 
 /// Class of the equipment's environment.
@@ -119,10 +119,11 @@ pub fn limits(place: &Place) -> Result<Limits, NoNumber> {
 pub fn inside(place: &Place, t_c: f64, t_dew_c: f64) -> Result<Inside, NoNumber> {
     let limits = limits(place)?;
     let (t, dew) = (temperature("t_c", t_c)?, temperature("t_dew_c", t_dew_c)?);
-    let at_rh = |rh: f64| dew_point(t, rh);
     // The stricter of both ways to state a limit. A humidity of 0 limits nothing.
-    let driest = if limits.rh.0 > 0.0 { at_rh(limits.rh.0)?.max(limits.dew_c.0) } else { limits.dew_c.0 };
-    let wettest = at_rh(limits.rh.1)?.min(limits.dew_c.1);
+    let stricter_rh = limits.rh.0 > 0.0 && is_dew_above(t, limits.rh.0, limits.dew_c.0);
+    let driest = if stricter_rh { dew_point(t, limits.rh.0)? } else { limits.dew_c.0 };
+    let stricter_dew = is_dew_above(t, limits.rh.1, limits.dew_c.1);
+    let wettest = if stricter_dew { limits.dew_c.1 } else { dew_point(t, limits.rh.1)? };
     let all = [
         (t - limits.t_c.0, Nearest::TooCold),
         (limits.t_c.1 - t, Nearest::TooWarm),
@@ -157,6 +158,28 @@ mod tests {
         is_clean: true,
         alt_m: 9.0,
     };
+
+    #[test]
+    fn both_ways_to_state_a_limit_are_compared_as_dew_points() {
+        for t_c in [2.0, 12.0, 18.0, 21.0, 22.5, 24.0, 27.0, 33.0, 41.0, 60.0] {
+            for class in [AirClass::A1, AirClass::A3, AirClass::H1] {
+                let limits = limits(&Place { class, ..A1 }).expect("a class");
+                let at_rh = |rh| dew_point(t_c, rh).expect("in range");
+                let (driest, wettest) =
+                    (at_rh(limits.rh.0).max(limits.dew_c.0), at_rh(limits.rh.1).min(limits.dew_c.1));
+                for dew_c in [-20.0, driest, wettest, 30.0] {
+                    let margins = [t_c - limits.t_c.0, limits.t_c.1 - t_c, dew_c - driest, wettest - dew_c];
+                    let plain = margins.into_iter().fold(f64::INFINITY, f64::min);
+                    absolute(
+                        "inside",
+                        inside(&Place { class, ..A1 }, t_c, dew_c).map(|inside| inside.margin_k),
+                        plain,
+                        1e-9,
+                    );
+                }
+            }
+        }
+    }
 
     #[test]
     fn limits_as_in_the_guidelines() {

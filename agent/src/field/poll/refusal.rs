@@ -67,12 +67,16 @@ impl Poll {
         }
         state.missing = Some(missing);
         let (device, t) = (state.device, self.millis(at));
+        self.lacks_change = true;
         let changed = &mut self.devices[device].lacks.changed;
         *changed = Some((changed.map_or(t, |(first, _)| first), t));
     }
 
     /// When what devices lack is told next.
     pub(super) fn lacks_due(&self) -> Option<Millis> {
+        if !self.lacks_change {
+            return None;
+        }
         (0..self.devices.len()).filter_map(|device| self.lacks_of_device_due(device)).min()
     }
 
@@ -90,6 +94,9 @@ impl Poll {
 
     /// Tells what devices do not give, where that has changed.
     pub(super) fn tell_lacks(&mut self, t: Millis, at: Instant) {
+        if !self.lacks_change {
+            return;
+        }
         for device in 0..self.devices.len() {
             if self.lacks_of_device_due(device).is_none_or(|due| due > t) {
                 continue;
@@ -114,6 +121,7 @@ impl Poll {
             let why = whys.find(|slot| !slot.why.is_empty()).map_or_else(String::new, |slot| slot.why.clone());
             (self.deliver)(FieldMessage::Lacks { device: state.index, lacking, why, at });
         }
+        self.lacks_change = self.devices.iter().any(|device| device.lacks.changed.is_some());
     }
 
     /// The registers of a point, where it has such.

@@ -27,11 +27,17 @@ export function screen(root) {
     .catch((error) => fill(health, h("h2", { text: t("about.health") }), h("p", { class: "refused", text: error.message })));
   const mine = [...state.points.values()].filter((point) => point.path.startsWith("agent/") && !/^agent\/(link|device)\//.test(point.path)).map((point) => ({ point, ...value(point.path) }));
   own.hidden = !mine.length;
-  fill(own, h("h2", { text: t("about.own") }), h("dl", { class: "facts" }, mine.map((one) => [h("dt", { text: one.point.path.slice(6) }), h("dd", {}, one.element)])));
+  fill(own, h("h2", { text: t("about.own") }), h("dl", { class: "facts" }, mine.map((one) => [h("dt", { title: one.point.path, text: nameOf(one.point.path.slice(6)) }), h("dd", {}, one.element)])));
   draw(); look();
   const stops = [state.hear("about", draw), state.hear("values", () => mine.forEach((one) => one.update()))];
   const timer = setInterval(() => { ask("about").then(state.takeAbout).catch(() => {}); look(); }, 5000);
   return { leave: () => { stops.forEach((stop) => stop()); clearInterval(timer); } };
+}
+
+/** What one of the agent's own points is called; one without a name of its own goes by its path. */
+function nameOf(path) {
+  const name = t(`own.${path}`);
+  return name === `own.${path}` ? path : name;
 }
 
 function modes() {

@@ -3,8 +3,7 @@
 // racks. Lines and words only; a part in alarm gets its priority's outline. Symbols after ISO 14617 (pump, heat exchanger).
 
 import { h, put, s, say } from "./dom.js";
-import { ask } from "./api.js";
-import { alarmOfTier } from "./power.js";
+import { alarmOfTier, topology } from "./power.js";
 import { alarmAt, alarmOf, reading, usable } from "./state.js";
 import { limitsOf } from "./limits.js";
 import { said } from "./units.js";
@@ -110,7 +109,7 @@ function water(picture, roles, label, live) {
     const [x, y] = [72 + n * 78, cold - 62];
     const circle = s("circle", { cx: x, cy: y, r: 24, class: "part" });
     const turning = s("path", { d: `M${x - 12} ${y - 19} L${x + 24} ${y} L${x - 12} ${y + 19}z`, class: "symbol" });
-    const name = words(x, y - 46, t("drawing.pump", { name: pump.name }), "text", "middle"), state = words(x, y - 31, "", "text", "middle");
+    const name = words(x, y - 46, t("drawing.pump", { name: pump.name }), "text", "middle"), state = words(x, y - 31, "", "text live", "middle");
     picture.append(s("path", { d: `M${x} ${y + 24} V${cold}`, class: "d-path water thin" }), circle, turning, name, state);
     outline(picture, x - 24, y - 24, 48, 48, [pump.state, pump.speed].filter(Boolean), live);
     live.push(() => {
@@ -148,7 +147,7 @@ function fans(picture, roles, live) {
       say(title, `${fan.name}: ${speed && speed.quality !== 2 ? said(speed.point, speed.value) : t("value.none")}`);
     });
   });
-  const text = words(FANS.x, FANS.y - 8, "", "text");
+  const text = words(FANS.x, FANS.y - 8, "", "text live");
   picture.append(text);
   live.push(() => {
     const speeds = list.map((fan) => usable(fan.speed)), unknown = speeds.filter((speed) => speed === null).length;
@@ -166,7 +165,7 @@ function racks(picture, list, live) {
   const marks = list.map((rack, n) => {
     const x = RACKS.x + n * w;
     const box = s("rect", { x: x + 1.500, y: RACKS.y, width: w - 3, height: RACKS.h, class: "part" });
-    const name = words(x + w / 2, RACKS.y + 26, rack.name, "text", "middle"), load = words(x + w / 2, RACKS.y + 50, "", "small", "middle");
+    const name = words(x + w / 2, RACKS.y + 26, rack.name, "text", "middle"), load = words(x + w / 2, RACKS.y + 50, "", "small live", "middle");
     const dot = s("rect", { width: Math.max(8, w * 0.5), height: 7, x: x + w / 2 - Math.max(8, w * 0.5) / 2, class: "b-now" }), title = s("title");
     picture.append(s("g", {}, box, name, load, title), dot);
     outline(picture, x + 5, RACKS.y + 3, w - 10, RACKS.h - 6, [...(rack.inlets ?? []), rack.outlet, ...(rack.powers ?? [])].filter(Boolean), live);
@@ -216,12 +215,12 @@ function doors(picture, list, live) {
 
 /** The busways above the racks they feed, side by side, each with what its fullest phase carries. */
 function busways(picture, roles, live) {
-  ask("topology").then((topology) => {
-    const tiers = (topology.tiers ?? []).filter((tier) => tier.kind === "busway" && tier.points?.l1_current);
+  topology().then((there) => {
+    const tiers = (there.tiers ?? []).filter((tier) => tier.kind === "busway" && tier.points?.l1_current);
     for (const [row, side] of [...new Set(tiers.map((tier) => tier.side))].slice(0, 2).entries()) {
       const some = tiers.filter((tier) => tier.side === side), w = RACKS.w / some.length, y = 119 + row * 28;
       some.forEach((tier, n) => {
-        const x = RACKS.x + n * w, text = words(x + 7, y + 16, "", "text");
+        const x = RACKS.x + n * w, text = words(x + 7, y + 16, "", "text live");
         const box = s("rect", { x: x + 1.5, y, width: w - 6, height: 22, class: "part" }), mark = s("rect", { x: x + 1.5, y, width: w - 6, height: 22, class: "d-outline" });
         picture.append(box, mark, text);
         const draw = () => {
@@ -240,7 +239,7 @@ function busways(picture, roles, live) {
 
 function chiller(picture, roles, live) {
   if (!roles?.state && !roles?.leaving_temperature) return;
-  const [x, y, w, h] = [28, 128, 172, 44], title = words(x + 8, y + 18, "", "text"), state = words(x + 8, y + 37, "", "text");
+  const [x, y, w, h] = [28, 128, 172, 44], title = words(x + 8, y + 18, "", "text live"), state = words(x + 8, y + 37, "", "text live");
   picture.append(s("rect", { x, y, width: w, height: h, class: "part" }), title, state);
   outline(picture, x + 4, y + 4, w - 8, h - 8, [roles.state, roles.leaving_temperature, roles.power].filter(Boolean), live);
   const worth = (path) => { const there = path && reading(path); return there && there.quality !== 2 ? said(there.point, there.value) : ""; };

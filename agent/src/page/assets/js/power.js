@@ -4,7 +4,7 @@
 import { ask } from "./api.js";
 import { h, fill, pick } from "./dom.js";
 import { bar, lasting, value } from "./parts.js";
-import { alarmAt, alarmOf, byPath, usable } from "./state.js";
+import { alarmAt, alarmOf, byPath, hear, usable, worse } from "./state.js";
 import { t } from "./text.js";
 
 const TIERS = ["main", "busway", "tapoff", "pdu"];
@@ -16,7 +16,17 @@ const belowUps = (one) => one.seconds_left?.replace(/\/[^/]+$/, "");
 export function alarmOfTier(tier, roles) {
   const breaker = (roles.breakers ?? []).find((one) => one.name === tier.name) ?? {};
   const ups = (roles.ups ?? []).find((one) => one.name === tier.name);
-  return alarmAt([tier.points?.l1_current?.replace(/\/l1\/current$/, ""), ups && belowUps(ups)], [breaker.position, breaker.trip].filter(Boolean)) ?? alarmOf(tier.points?.l1_current);
+  return worse(alarmAt([tier.points?.l1_current?.replace(/\/l1\/current$/, ""), ups && belowUps(ups)], [breaker.position, breaker.trip].filter(Boolean)), alarmOf(tier.points?.l1_current));
+}
+
+const SHARED_MS = 2000;
+let asked = null, askedAt = -Infinity;
+hear("about", () => { askedAt = -Infinity; }); // another plan may have come
+
+/** The power path; drawing and bars of one screen share an answer. */
+export function topology() {
+  if (performance.now() - askedAt > SHARED_MS) { askedAt = performance.now(); asked = ask("topology"); }
+  return asked;
 }
 
 /** The part; fills itself when the topology has come. */
@@ -24,8 +34,8 @@ export function power(roles) {
   const tiers = h("div", {}, h("p", { class: "empty", text: t("loading") }));
   const bars = [];
   const element = h("div", {}, facts([[t("power.source"), roles.power_source, value], [t("power.draws"), roles.main_power, value]]), tiers, failover(), supplies());
-  ask("topology").then((topology) => {
-    const shown = (topology.tiers ?? []).filter((tier) => tier.points && TIERS.includes(tier.kind));
+  topology().then((there) => {
+    const shown = (there.tiers ?? []).filter((tier) => tier.points && TIERS.includes(tier.kind));
     if (!shown.length) { fill(tiers, h("p", { class: "empty", text: t("power.none") })); return; }
     const side = (letter) => shown.filter((tier) => (tier.side ?? "").toLowerCase() === letter);
     const common = shown.filter((tier) => !tier.side);

@@ -110,8 +110,10 @@ export function alarmOf(path) {
   const point = byPath.get(path);
   if (!point) return null;
   const own = remembered(path, () => ofPoint(point));
-  return own || !point.device || !reading(path)?.quality ? own : alarmAt(`agent/device/${point.device}`);
+  return point.device && reading(path)?.quality ? worse(own, alarmAt(`agent/device/${point.device}`)) : own;
 }
+/** The more urgent of two alarms; either may be `null`. */
+export const worse = (one, other) => (one && (!other || urgency(one) <= urgency(other)) ? one : other);
 const ofPoint = (point) => worstOf((point?.alarms ?? []).map((id) => alarms.get(id)));
 
 /** The most urgent present alarm of any point below some paths, or of some points. */
