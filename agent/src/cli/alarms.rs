@@ -125,10 +125,18 @@ fn parse(bytes: &[u8]) -> Result<Lines, csv::Error> {
     let mut lines = Vec::new();
     for record in reader.records() {
         let record = record?;
-        let line = record.position().map_or(0, csv::Position::line);
-        lines.push((line, record.iter().map(str::to_owned).collect()));
+        let start = record.position().and_then(|at| usize::try_from(at.byte()).ok()).unwrap_or(0);
+        lines.push((line_at(bytes, start), record.iter().map(str::to_owned).collect()));
     }
     Ok((header, lines))
+}
+
+/// The line of a row, 1 first. Where lines end as spreadsheets write them the reader's own count is one too low: it takes the
+/// line feed behind a carriage return for the beginning of the next row.
+fn line_at(bytes: &[u8], start: usize) -> u64 {
+    let ends = |byte: &&u8| **byte == b'\r' || **byte == b'\n';
+    let start = start + bytes.iter().skip(start).take_while(ends).count();
+    bytes.iter().take(start).filter(|byte| **byte == b'\n').count() as u64 + 1
 }
 
 fn write(out: &Path, text: &str) -> Result<(), String> {
@@ -158,6 +166,43 @@ mod tests {
         assert_eq!(cells, rows.iter().map(|row| &row.settings).collect::<Vec<_>>());
         assert_eq!(lines[0].0, 2, "the first row is line 2");
         assert_eq!(list::compare(&rows, &header, &lines), Ok((Vec::new(), Vec::new())));
+    }
+
+    #[test]
+    fn a_row_has_the_line_people_see_however_lines_end() {
+        for ends in ["\n", "\r\n"] {
+            let csv = ["id,text", "a,one", "b,\"two", "lines\"", "", "c,three", ""].join(ends);
+            let (_, lines) = parse(csv.as_bytes()).expect("read");
+            let said: Vec<(u64, &str)> = lines.iter().map(|(line, cells)| (*line, cells[0].as_str())).collect();
+            assert_eq!(said, [(2, "a"), (3, "b"), (6, "c")], "{ends:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_number_is_told_where_it_stands() {
+        let (text, rows) = small();
+        let alarm = rows.iter().find(|row| row.listed.id == "supply-water-warm").expect("an alarm with a limit");
+        let bent = |key: &str, after: &str| {
+            let change = list::Change {
+                line: 2,
+                id: alarm.listed.id.clone(),
+                key: list::columns().iter().find(|column| column.name == key).expect("a column").name,
+                before: String::new(),
+                after: after.to_owned(),
+            };
+            list::edited(&text, &rows, &[change])
+        };
+        for after in ["warm", "31,5", "1\nlow = 2", "= 3"] {
+            let new = bent("high", after);
+            let table = toml::from_str::<toml::Table>(&new).unwrap_or_else(|error| panic!("{after}: {error}"));
+            let high = table["alarm"]
+                .as_array()
+                .expect("alarms")
+                .iter()
+                .find(|one| one["id"].as_str() == Some(&alarm.listed.id));
+            assert_eq!(high.expect("the alarm")["high"].as_str(), Some(after));
+        }
+        assert!(bent("latching", "TRUE").contains("latching = true"));
     }
 
     #[test]

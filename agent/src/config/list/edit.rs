@@ -63,14 +63,23 @@ fn line(text: &str, start: usize, end: usize) -> std::ops::Range<usize> {
     from..to
 }
 
-/// A cell as TOML.
+/// Whether a text stands for one value and nothing more.
+fn is_value(text: &str) -> bool {
+    toml::from_str::<toml::Table>(&format!("x = {text}")).is_ok_and(|table| table.len() == 1 && table.contains_key("x"))
+}
+
+/// A cell as TOML. What is no value of it becomes a text: what belongs there is then told at its key.
 fn toml(key: &Key, cell: &str) -> String {
+    // Spreadsheets write TRUE.
+    let lower = cell.to_ascii_lowercase();
+    let cell =
+        if matches!(key.kind, Kind::Flag) && ["true", "false"].contains(&lower.as_str()) { &lower } else { cell };
     let quoted = match key.kind {
         Kind::Text | Kind::Duration | Kind::Word(_) => true,
         Kind::OneOrMany => !cell.starts_with('['),
         Kind::Flag | Kind::Whole | Kind::Number | Kind::Texts | Kind::Numbers | Kind::Names | Kind::Lists => false,
     };
-    if !quoted {
+    if !quoted && is_value(cell) {
         return cell.to_owned();
     }
     let mut text = String::from("\"");

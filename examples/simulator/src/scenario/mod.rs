@@ -41,7 +41,7 @@ type Row = (&'static str, &'static str, &'static [(f64, Option<f64>, &'static st
 const T: f64 = FIRST_FAULT_S;
 
 /// The named scenarios.
-const NAMED: [Row; 44] = [
+const NAMED: [Row; 41] = [
     ("calm", "Nothing goes wrong.", &[]),
     (
         "fan-lost",
@@ -103,11 +103,9 @@ const NAMED: [Row; 44] = [
         &[(T, None, "battery-weak", None), (T + 5.0, None, "utility-lost", None)],
     ),
     ("filter-clogging", "The air filters clog; the fans work harder.", &[(T, None, "filter-clogging", None)]),
-    ("strainer-clogging", "The water strainer clogs; the flow falls.", &[(T, None, "strainer-clogging", None)]),
     ("door-open", "The cold-aisle door is left open.", &[(T, None, "door-open", None)]),
     ("smoke", "The smoke panel reports smoke.", &[(T, None, "smoke", None)]),
     ("smoke-panel-fault", "The smoke panel has a fault of its own.", &[(T, None, "smoke-panel-fault", None)]),
-    ("emergency-off", "Somebody presses emergency-off.", &[(T, None, "emergency-off", None)]),
     ("leak", "Water reaches the leak rope in the coil bay.", &[(T, None, "leak", None)]),
     (
         "leak-rope-broken",
@@ -122,7 +120,6 @@ const NAMED: [Row; 44] = [
         &[(T, None, "earth-leakage", None)],
     ),
     ("load-shed-off", "Somebody switches the automatic load shedding off.", &[(T, None, "load-shed-off", None)]),
-    ("static-pressure-fall", "The water loop loses its static pressure.", &[(T, None, "static-pressure-fall", None)]),
     ("sensor-open", "The wire of a rack inlet sensor breaks.", &[(T, None, "sensor-open", None)]),
     ("sensor-short", "A rack inlet sensor is short-circuited.", &[(T, None, "sensor-short", None)]),
     ("sensor-frozen", "The water flow reading freezes.", &[(T, None, "sensor-frozen", None)]),
@@ -193,7 +190,7 @@ mod tests {
             assert_eq!(scenario.name, name);
             assert!(scenario.faults.first().is_none_or(|f| (f.at_s - FIRST_FAULT_S).abs() < f64::EPSILON), "{name}");
         }
-        assert_eq!(Scenario::names().count(), 44);
+        assert_eq!(Scenario::names().count(), 41);
     }
 
     #[test]
