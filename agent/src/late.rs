@@ -14,6 +14,7 @@ use std::time::{Duration, Instant};
 
 use lapwing_protocol::{Encoding, Frame};
 
+use crate::memory::give_back;
 use crate::publish::{FrameId, Publisher};
 use crate::store::history::{Reader, Recorder, Start};
 
@@ -135,6 +136,7 @@ impl Task {
                 ControlFlow::Break(())
             }
         });
+        give_back();
         let settled = self.all_settled();
         match read {
             Ok(last) if !broken && settled => {

@@ -14,6 +14,7 @@ pub mod core;
 pub mod export;
 pub mod field;
 pub mod late;
+mod memory;
 #[cfg(feature = "notify")]
 pub mod notify;
 pub mod page;

@@ -11,6 +11,8 @@ use super::{FILE_NAME, Opened, Store, StoreError};
 
 /// Damaged stores kept: a disk that dies must not fill itself with copies.
 const KEPT: usize = 4;
+/// Tables that are looked through at the start: all but that of events.
+const TABLES: [&str; 9] = ["log", "agent", "outbox", "alarm", "point", "retained", "mark", "telling", "command"];
 /// What SQLite keeps beside its file.
 const BESIDE: [&str; 2] = ["-wal", "-journal"];
 
@@ -20,7 +22,8 @@ impl Store {
     /// # Errors
     /// As [`Store::open`], but never [`StoreError::Damaged`] unless the new one is damaged at once.
     pub fn open_or_begin_anew(dir: &Path, max_mib: u32) -> Result<(Self, Opened), StoreError> {
-        let (path, detail) = match Self::open(dir, max_mib) {
+        let sound = |(store, opened): (Self, Opened)| store.sound().map(|()| (store, opened));
+        let (path, detail) = match Self::open(dir, max_mib).and_then(sound) {
             Err(StoreError::Damaged { path, detail }) => (path, detail),
             // What every store of ours answers, this one refuses.
             Err(StoreError::Sql { path, source }) => (path, source.to_string()),
@@ -30,6 +33,19 @@ impl Store {
         tracing::error!("the event store was damaged ({detail}): it is now {}, a new one has begun", aside.display());
         let (store, opened) = Self::open(dir, max_mib)?;
         Ok((store, Opened { aside: Some((aside, detail)), ..opened }))
+    }
+
+    /// Whether what a start and every commit stand on holds together: tables and their indices, but for the long one of
+    /// events, whose rows have checksums of their own and are found by number.
+    fn sound(&self) -> Result<(), StoreError> {
+        for table in TABLES {
+            let sql = format!("PRAGMA integrity_check({table})");
+            let said: String = self.connection.query_row(&sql, [], |row| row.get(0)).map_err(|e| self.sql(e))?;
+            if said != "ok" {
+                return Err(StoreError::Damaged { path: self.path.clone(), detail: format!("table {table}: {said}") });
+            }
+        }
+        Ok(())
     }
 }
 

@@ -491,3 +491,47 @@ fn a_listening_link_has_each_point_by_itself_and_asks_no_identity() {
     let list = copy.load().expect_err("nothing is asked there").list;
     assert_eq!((list.len(), list[0].code), (1, "key_has_no_meaning"), "{list:?}");
 }
+
+#[test]
+fn each_file_of_certificates_is_a_point_with_its_alarms_however_many_use_it() {
+    let copy = Copy::new()
+        .with(
+            "module.toml",
+            "broker = \"127.0.0.1:1883\"",
+            "broker = \"127.0.0.1:8883\"\nca = \"ca.pem\"\nclient_certificate = \"me.pem\"\nclient_key = \"me.key\"",
+        )
+        .with(
+            "module.toml",
+            "modbus_tcp = \"127.0.0.1:15020\"",
+            "modbus_tls = \"127.0.0.1:802\"\nca = \"ca.pem\"\nclient_certificate = \"field.pem\"\nclient_key = \"field.key\"",
+        )
+        .with(
+            "module.toml",
+            "listen = \"127.0.0.1:8467\"",
+            "listen = \"127.0.0.1:8467\"\ncertificate = \"page.pem\"\nkey = \"page.key\"",
+        );
+    let plan = copy.load().expect("right").plan;
+    let health = plan.health.as_ref().expect("points of health");
+    let names: Vec<&str> = health.certificates.iter().map(|one| one.name.as_str()).collect();
+    assert_eq!(names, ["mqtt/authority", "mqtt/client", "page", "link/plant/client"]);
+    assert_eq!(health.certificates[0].used, ["mqtt/authority", "link/plant/authority"]);
+    for certificate in &health.certificates {
+        let point = &plan.points[certificate.point as usize];
+        assert_eq!((point.path.clone(), point.unit.as_str()), (format!("agent/certificate/{}", certificate.name), "d"));
+        assert!(health.points().contains(&certificate.point));
+        let about: Vec<_> = plan.alarms.iter().filter(|alarm| alarm.point == certificate.point).collect();
+        let id = format!("fault/certificate/{}", certificate.name);
+        assert_eq!(
+            about.iter().map(|alarm| (alarm.id.clone(), alarm.priority)).collect::<Vec<_>>(),
+            [
+                (id.clone(), Priority::Low),
+                (format!("{id}/ends"), Priority::Medium),
+                (format!("{id}/unreadable"), Priority::Medium)
+            ]
+        );
+        assert!(about.iter().all(|alarm| alarm.text.contains(&certificate.path.display().to_string())));
+    }
+    let shared = plan.alarms.iter().find(|alarm| alarm.id == "fault/certificate/mqtt/authority").expect("there");
+    assert!(shared.consequence.contains("mqtt/authority, link/plant/authority"), "{}", shared.consequence);
+    assert_eq!(loaded().plan.health.expect("points of health").certificates, []);
+}

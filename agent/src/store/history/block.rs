@@ -315,6 +315,8 @@ pub(super) struct Gather {
     pub(super) points: Vec<(u32, Column)>,
     by_id: HashMap<u32, usize>,
     offset: Option<i64>,
+    /// Whether the moments of steps are kept: one gathering of a slot has them, its stripes need not have them again.
+    moments: bool,
 }
 
 impl Gather {
@@ -334,7 +336,13 @@ impl Gather {
             points: Vec::new(),
             by_id: HashMap::new(),
             offset: None,
+            moments: true,
         }
+    }
+
+    /// A gathering of a stretch of points without the moments of their steps.
+    pub(super) fn stripe(points: std::ops::RangeInclusive<u32>) -> Self {
+        Self { moments: false, ..Self::new(Which::Stretch(points)) }
     }
 
     pub(super) fn take(&mut self, step: &Step, readings: &[Entry]) {
@@ -356,8 +364,10 @@ impl Gather {
             }
         };
         let group = self.group(source, readings);
-        self.scans[group].at.push(step.at);
-        self.scans[group].order.push(order.cast_signed());
+        if self.moments {
+            self.scans[group].at.push(step.at);
+            self.scans[group].order.push(order.cast_signed());
+        }
         for (entry, place) in readings.iter().zip(&self.places[group]) {
             if let Some(place) = place {
                 self.points[*place].1.push(entry);

@@ -87,7 +87,7 @@ impl Closing {
         }
         let done = match self.stripes.last().copied() {
             Some((first, last)) => {
-                let mut gather = Gather::new(Which::Stretch(first..=last));
+                let mut gather = Gather::stripe(first..=last);
                 open::read(&self.path, |step, entries| gather.take(step, entries))?;
                 let (_, _, points) = gather.finish();
                 self.stripes.pop();

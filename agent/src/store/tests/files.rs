@@ -188,3 +188,38 @@ fn every_flipped_bit_of_the_header_starts_and_no_flipped_content_passes_for_true
     }
     assert!(aside > 50 && lost > 100, "{aside} set aside, {lost} events found damaged: the check is not looking");
 }
+
+#[test]
+fn whatever_page_is_damaged_a_start_is_answered() {
+    let key = |n: u32| PointKey {
+        path: format!("rack/{n:03}/inlet/temperature"),
+        quantity: "temperature".into(),
+        unit: "Cel".into(),
+        exponent: -1,
+    };
+    let keys: Vec<PointKey> = (0..400).map(key).collect();
+    let topics: Vec<String> = (0..200).map(|n| format!("alarm/inlet-hot-{n:03}")).collect();
+    let whole = {
+        let dir = TestDir::new("pages");
+        let (mut store, _) = Store::open(dir.path(), 16).expect("made");
+        store.point_ids(&keys).expect("numbered");
+        store.retained(&topics).expect("noted");
+        drop(store);
+        std::fs::read(dir.path().join(FILE_NAME)).expect("readable")
+    };
+    let mut aside = 0;
+    for page in 1..whole.len() / 4096 {
+        for (place, with) in [(0, 0xff), (3, 0x80), (9, 0x0f), (700, 0x55), (4000, 0xaa)] {
+            let dir = TestDir::new("pages-damaged");
+            let mut damaged = whole.clone();
+            damaged[page * 4096 + place] ^= with;
+            std::fs::write(dir.path().join(FILE_NAME), &damaged).expect("written");
+            let (mut store, opened) = Store::open_or_begin_anew(dir.path(), 16)
+                .unwrap_or_else(|error| panic!("page {page} byte {place}: {error}"));
+            let answered = store.point_ids(&keys).and_then(|_| store.retained(&topics));
+            assert!(answered.is_ok(), "page {page} byte {place}: {answered:?}");
+            aside += u32::from(opened.aside.is_some());
+        }
+    }
+    assert!(aside > 20, "damage was seen {aside} times");
+}

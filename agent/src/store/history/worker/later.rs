@@ -4,6 +4,7 @@
 //! makes way: history thins oldest first. Never panics.
 
 use super::*;
+use crate::memory::give_back;
 
 impl Worker {
     /// The slot is over: its file waits to become blocks, a new one begins.
@@ -75,6 +76,7 @@ impl Worker {
                 Ok(true) => {
                     self.losses.append(&mut condense.losses);
                     self.condense = None;
+                    give_back();
                     self.tidy();
                     self.condense_next();
                 }
@@ -107,6 +109,8 @@ impl Worker {
             Ok(true) => {
                 self.raw.day.get_or_insert(closing.slot * SLOT_MS / DAY_MS);
                 self.closed(&closing);
+                drop(closing);
+                give_back();
             }
             Err(error) => {
                 closing.roll_back(&self.raw.connection);
