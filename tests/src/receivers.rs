@@ -114,10 +114,10 @@ impl Receivers {
 
 fn certificates(home: &TempDir) {
     let script = "set -e; ec='-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes'
-        openssl req -x509 $ec -keyout ca.key -out ca.pem -days 2 -subj /CN=authority
+        openssl req -x509 $ec -keyout ca.key -out ca.pem -days 400 -subj /CN=authority
         openssl req $ec -keyout server.key -out server.csr -subj /CN=server
         printf 'subjectAltName=IP:127.0.0.1\\nbasicConstraints=CA:FALSE\\n' > ext
-        openssl x509 -req -in server.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out server.pem -days 2 -extfile ext";
+        openssl x509 -req -in server.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out server.pem -days 400 -extfile ext";
     let made = Command::new("sh").arg("-c").arg(script).current_dir(home.path()).stderr(Stdio::null()).status();
     assert!(made.expect("sh is there").success(), "openssl is installed (apt install openssl)");
 }

@@ -170,11 +170,11 @@ impl Guarded {
     fn start() -> Self {
         let home = TempDir::new("guarded");
         let script = "set -e; ec='-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes'
-            openssl req -x509 $ec -keyout ca.key -out ca.pem -days 2 -subj /CN=authority
+            openssl req -x509 $ec -keyout ca.key -out ca.pem -days 400 -subj /CN=authority
             for who in server panel-1 panel-2; do
                 openssl req $ec -keyout $who.key -out $who.csr -subj /CN=$who
                 printf 'subjectAltName=IP:127.0.0.1\\nbasicConstraints=CA:FALSE\\n' > ext
-                openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out $who.pem -days 2 -extfile ext
+                openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial -out $who.pem -days 400 -extfile ext
             done";
         let made = Command::new("sh").arg("-c").arg(script).current_dir(home.path()).stderr(Stdio::null()).status();
         assert!(made.expect("sh is there").success(), "openssl is installed (apt install openssl)");

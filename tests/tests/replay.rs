@@ -212,6 +212,11 @@ fn a_run_that_was_reloaded_with_other_settings_is_explained() {
     let mark = agent.mark();
     show(&mut controller, 215, 615);
     raised("supply-water-warm", mark);
+    // Longer than the delay that the new settings will have.
+    for _ in 0..3 {
+        let mark = subscriber.mark();
+        subscriber.topic("frame", mark, SOON, |_| true);
+    }
     show(&mut controller, 182, 615);
     cleared("supply-water-warm", mark);
     show(&mut controller, 182, 150);
