@@ -37,6 +37,7 @@ use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+use crate::words::{Words, filled};
 
 pub use reload::ReloadError;
 use session::renewed;

@@ -12,7 +12,7 @@
 use std::fmt;
 
 use lapwing_engine::Refusal;
-use lapwing_protocol::{Mode, Vocabulary};
+use lapwing_protocol::Mode;
 
 pub use super::once::Once;
 use crate::plan::Language;
@@ -468,12 +468,6 @@ pub fn permitted(request: &Request) -> Result<(), Refused> {
         None if request.action.needs_reason() => Err(Refused::NoReason),
         Some(_) | None => Ok(()),
     }
-}
-
-/// The words of a mode for people.
-#[must_use]
-pub fn mode_word(mode: Mode) -> &'static str {
-    <Mode as Vocabulary>::WORDS.iter().find(|(_, known)| *known == mode).map_or("live", |(word, _)| word)
 }
 
 #[cfg(test)]

@@ -9,7 +9,6 @@ use lapwing_protocol::{OperatorAction, Word};
 use super::*;
 use crate::core::operator::{Action, Answer, Done, Refused, Request, permitted};
 use crate::plan::Acknowledge;
-use crate::words::{Words, filled};
 
 /// In whose name, and why, alarms move.
 #[derive(Clone, Copy, Debug, Default)]
@@ -19,7 +18,7 @@ pub(super) struct Hand<'a> {
 }
 
 /// Who acknowledges where the site's own system does.
-const ELSEWHERE: &str = "the site's own system";
+pub(super) const ELSEWHERE: &str = "the site's own system";
 
 impl Core<'_> {
     /// Carries out a request and answers it.
@@ -241,7 +240,7 @@ impl Core<'_> {
             | Action::ReturnToService
             | Action::Note => (None, None, None),
         };
-        let words = Words::of(self.plan.module.language);
+        let words = self.words();
         let text = said(words, request, who, reason.as_deref(), refused);
         let detail = OperatorAction {
             action: request.action.word().to_owned(),

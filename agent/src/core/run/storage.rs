@@ -38,7 +38,8 @@ impl Core<'_> {
         let Some(why) = self.ledger.writer().trouble() else { return };
         self.close();
         let when = When { t: self.clock.wall(self.clock.now()), synced: self.clock.synced() };
-        match self.ledger.begin_volatile(when, why) {
+        let text = filled(&self.words().store.takes_none, &[("why", &why)]);
+        match self.ledger.begin_volatile(when, text, why) {
             Ok(renumbered) => {
                 self.numbered_anew(renumbered);
                 self.say_store(true);
@@ -55,20 +56,14 @@ impl Core<'_> {
             return;
         }
         self.leaving = true;
-        let text = "The disk of the event store is there: the agent starts anew on it, and what was only in memory is \
-                    copied into it.";
-        self.store_event(text.into(), "disk is back", None, None);
+        self.store_event(self.words().store.disk_is_there.clone(), "disk is back", None, None);
         (self.anew)();
     }
 
     fn store_is_back(&mut self, lost: u64) {
-        let mut text = "The event store takes events again; what was only in memory is in it now.".to_owned();
-        if lost > 0 {
-            text = format!(
-                "The event store takes events again; {lost} events of the time between were too many to keep and are \
-                 not in the event log."
-            );
-        }
+        let words = &self.words().store;
+        let sentence = if lost > 0 { &words.takes_again_lost } else { &words.takes_again };
+        let text = filled(sentence, &[("count", &lost.to_string())]);
         let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason: None };
         self.event(text, Detail::Store(detail), None);
         self.say_store(false);
@@ -106,31 +101,26 @@ impl Core<'_> {
 
     /// Tells what was found when the store was opened.
     pub(super) fn tell_opened(&mut self) {
+        let words = &self.words().store;
         let found = std::mem::take(&mut self.opened_with.damage);
         if let Some((aside, what)) = self.opened_with.aside.take() {
             let name =
                 aside.file_name().map_or_else(|| aside.display().to_string(), |name| name.to_string_lossy().into());
-            let text = format!(
-                "The event store was damaged ({what}); it is kept as {name}, and a new event log has begun. Events that \
-                 the broker had not confirmed and the states of alarms are lost."
-            );
+            let text = filled(&words.set_aside, &[("what", &what), ("name", &name)]);
             self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
         }
         if let Some(why) = self.opened_with.memory_only.take() {
             self.ledger.never_durable();
-            let text = format!(
-                "The event store cannot be used: {why}. Alarms are judged and sent all the same; events are only in \
-                 memory until the disk is back."
-            );
+            let text = filled(&words.memory_only, &[("why", &why)]);
             self.store_event(text, "in memory only", None, Some(why));
         }
         if let Some(why) = self.opened_with.no_history.take() {
-            let text = format!("No history is kept: {why}. Alarms and events are not affected.");
+            let text = filled(&words.no_history, &[("why", &why)]);
             self.store_event(text, "no history", None, Some(why));
         }
         if !found.is_empty() {
             let what = found.join(", ");
-            self.store_event(format!("The event store was damaged and lost {what}."), "damaged", None, Some(what));
+            self.store_event(filled(&words.damaged, &[("what", &what)]), "damaged", None, Some(what));
         }
     }
 
@@ -149,7 +139,7 @@ impl Core<'_> {
             (true, _) | (false, true) => return,
             (false, false) if self.restored_from == 0 => {
                 // This log has no past: only say that another came before.
-                let text = "The store is new: a new event log has begun.".to_owned();
+                let text = self.words().store.new.clone();
                 self.store_event(text, "new log", Some((last.log.clone(), last.seq)), Some("store is new".into()));
                 return;
             }
@@ -164,8 +154,7 @@ impl Core<'_> {
                 }
                 let unsaid = self.held.clear();
                 self.name_log(true);
-                let text =
-                    "The store is an older copy than what was already published: a new event log has begun.".to_owned();
+                let text = self.words().store.older_copy.clone();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
                 self.say_anew(unsaid);
                 self.publish_all_alarms();

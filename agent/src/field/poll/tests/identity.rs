@@ -53,7 +53,7 @@ impl Bench {
 
     fn told(&self) -> Vec<(bool, String)> {
         let told = |message: &FieldMessage| match message {
-            FieldMessage::Identity { device: 0, fits, why, .. } => Some((*fits, why.clone())),
+            FieldMessage::Identity { device: 0, fits, why, .. } => Some((*fits, why.to_string())),
             _ => None,
         };
         self.inbox.all().iter().filter_map(told).collect()
