@@ -347,6 +347,7 @@ pub const KEYS: &[Key] = &[
     key("rack", "name", T, "required", "\"{r}\"", "Name, unique among all tiers."),
     key("rack", "fed_by", OneOrMany, "required", "[\"{r}/a\", \"{r}/b\"]", "Names of what its cords hang on; `{name}` in the first makes a rack for each match."),
     key("rack", "cords", Word(super::items::tier::CORDS), "dual", "\"single\"", "`dual`: on both sides; `single`: on one, which dies with it."),
+    key("rack", "tag", T, "", "\"R{r}\"", "Label as on plate and drawing: alarms on what feeds the rack name it."),
 
     key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique. With `{name}` in segments: one point for each match of an input that captures them."),
     key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),

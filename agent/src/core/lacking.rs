@@ -92,7 +92,7 @@ mod tests {
         );
         assert_eq!(said(Language::English, 2, &[0, 1]).whole, "any of its 2 points: rack/0 (holding:7), rack/1");
         assert_eq!(said(Language::English, 9, &[77]).short, "1 of its 9 points: point 77", "a point of no plan");
-        assert_eq!(said(Language::German, 9, &[3]).short, "1 seiner 9 Punkte (rack/3)");
-        assert!(said(Language::German, 83, &(0..62).collect::<Vec<_>>()).short.ends_with("rack/3 und 58 weitere)"));
+        assert_eq!(said(Language::German, 9, &[3]).short, "1 seiner 9 Punkte: rack/3");
+        assert!(said(Language::German, 83, &(0..62).collect::<Vec<_>>()).short.ends_with("rack/3 und 58 weitere"));
     }
 }

@@ -16,7 +16,7 @@ use lapwing_protocol::Vocabulary as _;
 use serde::Deserialize;
 
 use crate::plan::Language;
-pub use tables::{Agent, Change, Config, Field, Message, Operator, Own, OwnAlarm, Store, Tell};
+pub use tables::{Agent, Change, Config, Feeds, Field, Message, Operator, Own, OwnAlarm, Store, Tell};
 
 /// The words of one language.
 #[derive(Debug, Deserialize)]
@@ -38,6 +38,8 @@ pub struct Words {
     refused: BTreeMap<String, String>,
     /// What has changed around the alarms.
     pub change: Change,
+    /// Which racks hang on what an alarm is about.
+    pub feeds: Feeds,
     /// What links and devices do.
     pub field: Field,
     /// Why, by its code: what `field::why` says.

@@ -146,6 +146,18 @@ pub struct OwnAlarm {
     pub first_check: String,
 }
 
+/// Which racks hang on what an alarm is about.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)] // the English file is the documentation
+pub struct Feeds {
+    pub one: String,
+    pub several: String,
+    pub all: String,
+    pub after_one: String,
+    pub after_several: String,
+}
+
 /// What links and devices do.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]

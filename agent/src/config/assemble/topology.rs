@@ -137,6 +137,7 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         limit: item.limit,
         phases: item.phases,
         meter: item.meter.as_ref().map(|meter| fill(&meter.value, captures)),
+        tag: item.tag.as_ref().map(|tag| fill(tag, captures)),
         source_kw: item.source_kw,
     });
     built.items.push(item);
