@@ -270,6 +270,12 @@ impl Service {
         &self.plan
     }
 
+    /// What shows how points and alarms stand.
+    #[must_use]
+    pub fn board(&self) -> &Board {
+        &self.board
+    }
+
     /// The way into the core.
     #[must_use]
     pub const fn door(&self) -> &Door {

@@ -203,7 +203,7 @@ pub struct Request {
     pub reply: Reply,
 }
 
-/// Where an answer goes: called once, on the core's thread, so it must not wait.
+/// Where an answer goes: called once, on the core's thread or that of the store's writer, so it must not wait.
 pub struct Reply(Option<Box<dyn FnOnce(Answer) + Send>>);
 
 impl Reply {

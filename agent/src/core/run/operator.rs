@@ -7,7 +7,7 @@ use lapwing_engine::Operation;
 use lapwing_protocol::{OperatorAction, Word};
 
 use super::*;
-use crate::core::operator::{Action, Answer, Done, Refused, Request, permitted};
+use crate::core::operator::{Action, Done, Refused, Request, permitted};
 use crate::plan::Acknowledge;
 
 /// In whose name, and why, alarms move.
@@ -73,8 +73,13 @@ impl Core<'_> {
         for alarm in alarms {
             self.by_hand(alarm, hand);
         }
-        let done: Answer = Ok(Done { log: self.ledger.head().log.clone(), seq, until: wall });
-        request.reply.say(done);
+        let done = Done { log: self.ledger.head().log.clone(), seq, until: wall };
+        if self.ledger.is_volatile() && !self.memory_only {
+            // Records of alarms did not wait either.
+            request.reply.say(Ok(done));
+        } else {
+            self.held.answer(self.ledger.next_seq().saturating_sub(1), request.reply, done);
+        }
     }
 
     /// Judges the request against rules and alarms and does what the engine must do; its transitions wait to be told

@@ -4,6 +4,7 @@
 //! broker. Never panics.
 
 use super::*;
+use crate::core::operator::Done;
 
 impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
@@ -71,7 +72,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        let unsaid = self.held.drop_after(renumbered.after);
+        let dropped = self.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -88,8 +89,12 @@ impl Core<'_> {
             }
         }
         self.incidents.renumber(|incident| renumbered.number(incident));
-        self.say_anew(unsaid);
+        self.say_anew(dropped.topics);
         self.name_log(false);
+        for (reply, done) in dropped.answers {
+            let seq = renumbered.number(done.seq).unwrap_or(done.seq);
+            reply.say(Ok(Done { log: self.ledger.head().log.clone(), seq, ..done }));
+        }
     }
 
     /// Names the log that new events go to, where it is named.
@@ -152,12 +157,14 @@ impl Core<'_> {
                 if let Some(keeping) = &mut self.keeping {
                     keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
                 }
-                let unsaid = self.held.clear();
+                let dropped = self.held.clear();
                 self.name_log(true);
                 let text = self.words().store.older_copy.clone();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
-                self.say_anew(unsaid);
+                self.say_anew(dropped.topics);
                 self.publish_all_alarms();
+                // What was done has another number by now, which nobody was told of.
+                dropped.answers.into_iter().for_each(|(reply, done)| reply.say(Ok(done)));
             }
             Err(error) => {
                 tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")
