@@ -391,7 +391,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
     key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
     key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
-    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where} and captures are filled in."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where}, {feeds} (the racks below the tier it is about) and captures are filled in. Where load or redundancy is at stake and no text has {feeds}, the racks are named behind it."),
     key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),
