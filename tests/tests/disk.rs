@@ -302,7 +302,8 @@ fn goes_on_after(name: &str, home: &TempDir, harm: impl FnOnce(&Path)) {
     bay.controller.set(1, "holding", 0, &[182]);
     bay.subscriber.alarm("supply-water-warm", "returned_unacknowledged", mark, IN_TIME);
     let told = bay.subscriber.events();
-    let raised = told.iter().filter(|event| event["alarm"] == "supply-water-warm" && event["to"] == "unacknowledged").count();
+    let raised =
+        told.iter().filter(|event| event["alarm"] == "supply-water-warm" && event["to"] == "unacknowledged").count();
     assert_eq!(raised, 1, "told once, over the new log and the restart");
     bay.agrees_with(&data);
 }

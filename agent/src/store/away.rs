@@ -110,7 +110,8 @@ impl Store {
         File::open(directory(&self.path)).and_then(|dir| dir.sync_all()).map_err(|e| self.no_directory(e))?;
         self.let_go().map_err(|e| self.sql(e))?;
         self.attach()?;
-        let mut said = format!("Its file was not where the agent had opened it ({what}); it was written there again, whole");
+        let mut said =
+            format!("Its file was not where the agent had opened it ({what}); it was written there again, whole");
         if let Some(name) = &kept {
             said = format!("{said}; what lay there is kept as {name}");
         }

@@ -48,7 +48,15 @@ struct Work {
 
 impl Worker {
     pub(super) fn new(transactor: Transactor, shared: Arc<Shared>, on_durable: Box<dyn FnMut(Durable) + Send>) -> Self {
-        Self { transactor, shared, on_durable, batch: Arc::default(), retry_at: None, pause: RETRY.0, look_at: Instant::now() + LOOK }
+        Self {
+            transactor,
+            shared,
+            on_durable,
+            batch: Arc::default(),
+            retry_at: None,
+            pause: RETRY.0,
+            look_at: Instant::now() + LOOK,
+        }
     }
 
     /// Runs until told to stop.

@@ -137,7 +137,10 @@ fn another_store_in_its_place_is_kept_whole_and_never_written_over() {
     std::fs::rename(other.join(FILE_NAME), data.join(FILE_NAME)).expect("put in its place");
     std::fs::rename(beside(&other.join(FILE_NAME)), beside(&data.join(FILE_NAME))).expect("put in its place");
     let (log, said) = comes_back(&writer, &before);
-    assert!(said.contains("another file is in its place") && said.contains("kept as events.sqlite.replaced-"), "{said}");
+    assert!(
+        said.contains("another file is in its place") && said.contains("kept as events.sqlite.replaced-"),
+        "{said}"
+    );
     has_everything(&data, &writer, &before, &log);
     let aside = kept_aside(&data);
     let file = aside.iter().find(|path| !path.to_string_lossy().ends_with("-wal")).expect("it is kept");
