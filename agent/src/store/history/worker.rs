@@ -18,13 +18,14 @@ use super::condense::Condense;
 use super::error::{HistoryError, Loss};
 use super::file::{self, POINT_MAX};
 use super::open::{self, CLOSING, OPEN, OpenSlot};
-use super::raw::{RawFile, aside, keep_damaged, remove_parts, sync_dir};
+use super::raw::{RawFile, keep_damaged, remove_parts, sync_dir};
 use super::reader::DIRECTORY;
 use super::recorder::{Account, Beginning, Found, Shared};
 use super::rollup::DAY_MS;
 use super::sent::Sent;
 use super::stream::{Encoder, steps};
 use super::{Batch, Happening, SLOT_MS, Step, retain};
+use crate::store::place::Disk;
 
 /// The open slot is journalled so often.
 const JOURNAL: Duration = Duration::from_secs(60);
@@ -49,6 +50,8 @@ const KEPT_MAX: i64 = 27 * 3_600_000;
 #[derive(Debug)]
 pub(super) struct Worker {
     dir: PathBuf,
+    /// The data directory's.
+    disk: Disk,
     beginning: Beginning,
     raw: RawFile,
     axis: Table,
@@ -87,9 +90,10 @@ impl Worker {
         let begun = Instant::now();
         let dir = beginning.data_dir.join(DIRECTORY);
         std::fs::create_dir_all(&dir).map_err(|e| HistoryError::file(&dir, e))?;
+        let disk = Disk::of(&beginning.data_dir).map_err(|e| HistoryError::file(&dir, e))?;
         let mut losses = Vec::new();
         remove_parts(&dir);
-        let axis = aside(&dir.join(axis::FILE_NAME), &mut losses, || Table::open(&dir))?;
+        let axis = Table::open_or_begin_anew(&dir, &mut losses)?;
         let closing = open::read(&dir.join(CLOSING), |_, _| {})?;
         let open = open::read(&dir.join(OPEN), |_, _| {})?;
         beginning.points.retain(|(id, _)| *id < POINT_MAX);
@@ -124,6 +128,7 @@ impl Worker {
         let last = Step { at, offset: beginning.wall_ms - at, what: Happening::Start { number }, count: 0 };
         let mut worker = Self {
             dir,
+            disk,
             beginning,
             raw,
             axis,
@@ -332,6 +337,13 @@ impl Worker {
             self.open = Some(OpenSlot::create(&self.dir, self.last.at.div_euclid(SLOT_MS))?);
             return self.journal(account, sync, ended);
         };
+        if sync && !open.in_place() {
+            self.disk.make(&self.beginning.data_dir).map_err(|e| HistoryError::file(&self.dir, e))?;
+            std::fs::create_dir_all(&self.dir).map_err(|e| HistoryError::file(&self.dir, e))?;
+            open.put_back()?;
+            sync_dir(&self.dir)?;
+            tracing::warn!("the open slot of the history was not where it was opened: it was written there again, whole");
+        }
         if !self.encoder.bytes.is_empty() {
             let kind = if self.fresh { open::Kind::Fresh } else { open::Kind::More };
             if let Err(error) = open.append(kind, &self.encoder.bytes) {

@@ -56,10 +56,12 @@ impl Worker {
     }
 
     fn open_again(&mut self) -> Result<(), HistoryError> {
-        // The directory is not made: where the disk is missing, its place belongs to another one.
-        std::fs::metadata(&self.dir).map_err(|e| HistoryError::file(&self.dir, e))?;
+        // Where the disk is missing, its place belongs to another one.
+        let failed = |e| HistoryError::file(&self.dir, e);
+        self.disk.make(&self.beginning.data_dir).map_err(failed)?;
+        std::fs::create_dir_all(&self.dir).map_err(failed)?;
         let mut losses = Vec::new();
-        let axis = aside(&self.dir.join(axis::FILE_NAME), &mut losses, || Table::open(&self.dir))?;
+        let axis = Table::open_or_begin_anew(&self.dir, &mut losses)?;
         let open = open::read(&self.dir.join(OPEN), |_, _| {})?;
         let mut raw = RawFile::newest(&self.dir, &self.beginning, &mut losses)?;
         let failed = |e| HistoryError::sql(&raw.path, e);
