@@ -342,7 +342,9 @@ impl Worker {
             std::fs::create_dir_all(&self.dir).map_err(|e| HistoryError::file(&self.dir, e))?;
             open.put_back()?;
             sync_dir(&self.dir)?;
-            tracing::warn!("the open slot of the history was not where it was opened: it was written there again, whole");
+            tracing::warn!(
+                "the open slot of the history was not where it was opened: it was written there again, whole"
+            );
         }
         if !self.encoder.bytes.is_empty() {
             let kind = if self.fresh { open::Kind::Fresh } else { open::Kind::More };

@@ -296,8 +296,11 @@ mod tests {
     /// Three entries of the wall and two stretches, as bytes.
     fn sample() -> (Vec<u8>, Vec<Noted>) {
         let dir = TestDir::new("axis-sample");
-        let entries =
-            vec![noted(20_000 * DAY, 0, true, 1), noted(20_001 * DAY, -777, false, 2), noted(20_002 * DAY, 90_001, true, 3)];
+        let entries = vec![
+            noted(20_000 * DAY, 0, true, 1),
+            noted(20_001 * DAY, -777, false, 2),
+            noted(20_002 * DAY, 90_001, true, 3),
+        ];
         let mut table = Table::open_or_begin_anew(dir.path(), &mut Vec::new()).expect("made");
         for entry in &entries {
             table.note(*entry).expect("written");
@@ -369,7 +372,8 @@ mod tests {
         let dir = TestDir::new("axis-row");
         let path = dir.path().join(FILE_NAME);
         std::fs::write(&path, whole).expect("written");
-        let harm = "UPDATE wall SET offset = 7 WHERE start = 2; UPDATE keep SET crc = NULL WHERE from_at < 1728086400000";
+        let harm =
+            "UPDATE wall SET offset = 7 WHERE start = 2; UPDATE keep SET crc = NULL WHERE from_at < 1728086400000";
         Connection::open(&path).and_then(|c| c.execute_batch(harm)).expect("harmed");
         let mut losses = Vec::new();
         let table = Table::open_or_begin_anew(dir.path(), &mut losses).expect("it opens");
