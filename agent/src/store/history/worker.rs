@@ -330,6 +330,9 @@ impl Worker {
 
     /// Appends what has been taken; `sync` makes it durable.
     fn journal(&mut self, account: Option<&[u8]>, sync: bool, ended: bool) -> Result<(), HistoryError> {
+        if sync {
+            self.see_to_the_open_slot()?;
+        }
         let Some(open) = &mut self.open else {
             if !ended && account.is_none() {
                 return Ok(());
@@ -337,15 +340,6 @@ impl Worker {
             self.open = Some(OpenSlot::create(&self.dir, self.last.at.div_euclid(SLOT_MS))?);
             return self.journal(account, sync, ended);
         };
-        if sync && !open.in_place() {
-            self.disk.make(&self.beginning.data_dir).map_err(|e| HistoryError::file(&self.dir, e))?;
-            std::fs::create_dir_all(&self.dir).map_err(|e| HistoryError::file(&self.dir, e))?;
-            open.put_back()?;
-            sync_dir(&self.dir)?;
-            tracing::warn!(
-                "the open slot of the history was not where it was opened: it was written there again, whole"
-            );
-        }
         if !self.encoder.bytes.is_empty() {
             let kind = if self.fresh { open::Kind::Fresh } else { open::Kind::More };
             if let Err(error) = open.append(kind, &self.encoder.bytes) {
