@@ -218,6 +218,8 @@ pub struct Store {
     pub takes_none: String,
     pub takes_again: String,
     pub takes_again_lost: String,
+    pub put_back: String,
+    pub put_back_kept: String,
     pub disk_is_there: String,
     pub set_aside: String,
     pub memory_only: String,

@@ -5,6 +5,7 @@
 
 use super::*;
 use crate::core::operator::Done;
+use crate::store::PutBack;
 
 impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
@@ -33,7 +34,7 @@ impl Core<'_> {
                 return;
             }
             self.ledger.end_volatile();
-            self.store_is_back(state.lost_volatile);
+            self.store_is_back(state.lost_volatile, state.came_back.as_ref());
             self.close();
         }
         let Some(why) = self.ledger.writer().trouble() else { return };
@@ -61,11 +62,17 @@ impl Core<'_> {
         (self.anew)();
     }
 
-    fn store_is_back(&mut self, lost: u64) {
+    fn store_is_back(&mut self, lost: u64, how: Option<&PutBack>) {
         let words = &self.words().store;
         let sentence = if lost > 0 { &words.takes_again_lost } else { &words.takes_again };
-        let text = filled(sentence, &[("count", &lost.to_string())]);
-        let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason: None };
+        let mut text = filled(sentence, &[("count", &lost.to_string())]);
+        if let Some(PutBack { kept, .. }) = how {
+            let sentence = if kept.is_some() { &words.put_back_kept } else { &words.put_back };
+            text.push(' ');
+            text.push_str(&filled(sentence, &[("name", kept.as_deref().unwrap_or_default())]));
+        }
+        let reason = how.map(PutBack::to_string);
+        let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason };
         self.event(text, Detail::Store(detail), None);
         self.say_store(false);
     }
