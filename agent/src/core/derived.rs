@@ -57,12 +57,18 @@ struct Hanging {
     recipe: usize,
     /// Its place in the point's round; `None` if it comes less often than the round.
     place: Option<usize>,
+    /// The last round that the transaction has come in.
+    came_in: u32,
 }
 
-/// Which transactions of a round have come since the last computation, and how many have not.
-#[derive(Debug)]
+/// A round: since the last computation.
+#[derive(Clone, Copy, Debug)]
 struct Round {
-    came: Vec<bool>,
+    /// Counts on, so that nothing must be cleared for the next one.
+    number: u32,
+    /// How many transactions belong to it.
+    size: usize,
+    /// How many of them have not come.
     missing: usize,
 }
 
@@ -162,11 +168,11 @@ impl Derivation {
                 let place = (period(*number) == shortest).then_some(round);
                 round += usize::from(place.is_some());
                 if let Some(hanging) = by_transaction.get_mut(at(*number)) {
-                    hanging.push(Hanging { recipe: index, place });
+                    hanging.push(Hanging { recipe: index, place, came_in: 0 });
                 }
             }
             recipes.push(Recipe::new(plan, derived, shortest));
-            rounds.push(Round { came: vec![false; round], missing: round });
+            rounds.push(Round { number: 1, size: round, missing: round });
             if let Some(known) = renewed_by.get_mut(at(derived.point)) {
                 *known = by;
             }
@@ -177,15 +183,37 @@ impl Derivation {
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
     /// `before`: by derived point, the same one there.
     pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
-        for ((recipe, round), old) in self.recipes.iter_mut().zip(&mut self.rounds).zip(before) {
+        let begun = other.came();
+        let mut came = vec![None; self.recipes.len()];
+        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&self.rounds).zip(&mut came).zip(before) {
             let Some(old) = old.map(at) else { continue };
-            let (Some(before), Some(begun)) = (other.recipes.get_mut(old), other.rounds.get_mut(old)) else { continue };
+            let Some(before) = other.recipes.get_mut(old) else { continue };
             recipe.memory = std::mem::take(&mut before.memory);
             recipe.last_at = before.last_at;
-            if round.came.len() == begun.came.len() {
-                std::mem::swap(round, begun);
+            *came = begun.get(old).filter(|begun| begun.len() == round.size);
+        }
+        for hanging in self.by_transaction.iter_mut().flatten() {
+            let (Some(place), Some(Some(came))) = (hanging.place, came.get(hanging.recipe)) else { continue };
+            if came.get(place) == Some(&true)
+                && let Some(round) = self.rounds.get_mut(hanging.recipe)
+            {
+                hanging.came_in = round.number;
+                round.missing -= 1;
             }
         }
+    }
+
+    /// By derived point: which transactions of the present round have come, by their places in it.
+    fn came(&self) -> Vec<Vec<bool>> {
+        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; round.size]).collect();
+        for hanging in self.by_transaction.iter().flatten() {
+            let number = self.rounds.get(hanging.recipe).map(|round| round.number);
+            let came = all.get_mut(hanging.recipe).zip(hanging.place).and_then(|(came, place)| came.get_mut(place));
+            if let Some(came) = came {
+                *came = number == Some(hanging.came_in);
+            }
+        }
+        all
     }
 
     /// Only these points are computed from now on.
@@ -228,34 +256,39 @@ impl Derivation {
 
     /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
     pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
-        let hanging = *self.by_transaction.get(at(transaction))?.get(n)?;
-        let due = self.rounds.get_mut(hanging.recipe)?.is_due(hanging.place);
-        if due { self.recipes.get_mut(hanging.recipe)?.compute(engine) } else { None }
+        let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
+        let recipe = hanging.recipe;
+        let due = hanging.is_due(self.rounds.get_mut(recipe)?);
+        if due { self.recipes.get_mut(recipe)?.compute(engine) } else { None }
     }
 }
 
-impl Round {
-    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
-    fn is_due(&mut self, place: Option<usize>) -> bool {
-        let Some(place) = place else { return false };
-        let Some(came) = self.came.get_mut(place) else { return false };
-        let again = std::mem::replace(came, true);
-        self.missing -= usize::from(!again);
-        let due = again || self.missing == 0;
+impl Hanging {
+    /// Notes that the transaction has come; whether the round is full now, or would be if another were not silent.
+    fn is_due(&mut self, round: &mut Round) -> bool {
+        if self.place.is_none() {
+            return false;
+        }
+        let again = self.came_in == round.number;
+        self.came_in = round.number;
+        round.missing -= usize::from(!again);
+        let due = again || round.missing == 0;
         if due {
-            self.begin();
+            round.begin();
             // It has come anew already in the round that begins.
-            if again && let Some(came) = self.came.get_mut(place) {
-                *came = true;
-                self.missing -= 1;
+            if again {
+                self.came_in = round.number;
+                round.missing -= 1;
             }
         }
         due
     }
+}
 
+impl Round {
     fn begin(&mut self) {
-        self.came.fill(false);
-        self.missing = self.came.len();
+        self.number = self.number.wrapping_add(1);
+        self.missing = self.size;
     }
 }
 
