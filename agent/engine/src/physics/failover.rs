@@ -7,6 +7,11 @@
 
 use super::{NoNumber, finite, not_negative, outside, positive};
 
+/// A meter that carries less than this part of what its difference is taken relative to carries nearly nothing.
+const NOTHING: f64 = 0.1;
+/// upsOutputSource "battery" (RFC 1628 §4.4).
+const BATTERY: f64 = 5.0;
+
 /// What one side would carry alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Failover {
@@ -128,10 +133,13 @@ pub fn meter_difference_pct(meter_a: &[f64], below_a: &[f64], floor_a: f64) -> R
     Ok(worst)
 }
 
-/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum.
+/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum. What
+/// stands between may have a battery: a meter that carries nearly nothing (a tenth of the floor) while more than that is
+/// drawn below it says nothing.
 ///
 /// # Errors
-/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1.
+/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1; `Undefined` for a meter that says
+/// nothing.
 pub fn meter_difference_power_pct(
     meter_kw: f64,
     below_kw: &[f64],
@@ -145,9 +153,56 @@ pub fn meter_difference_power_pct(
         return Err(outside("below_kw", "at least one meter"));
     }
     let below = below_kw.iter().sum::<f64>() / efficiency;
-    meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
+    let difference = meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
         none.renamed("meter_a", "meter_kw").renamed("below_a", "below_kw").renamed("floor_a", "floor_kw")
-    })
+    })?;
+    if libm::fabs(meter_kw) < NOTHING * floor_kw && below >= NOTHING * floor_kw {
+        return Err(NoNumber::Undefined(
+            "the meter carries nearly nothing while what is below draws power: from a battery between them, or the meter has stopped",
+        ));
+    }
+    Ok(difference)
+}
+
+/// A difference with UPS units between the meters, and whether it is doubtful.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UpsDifference {
+    /// The difference, %.
+    pub pct: f64,
+    /// The meter carries nearly nothing though no UPS tells that it feeds from its battery: the meter has stopped, or they
+    /// have not told yet.
+    pub meter_is_dead: bool,
+}
+
+/// The same with UPS units between that tell what feeds their output (upsOutputSource, RFC 1628): nothing is said while one
+/// feeds from its battery, and what bypass and rectifier take is one efficiency.
+///
+/// # Errors
+/// As `meter_difference_power_pct`, and `DomainError` for no source; `Undefined` while a UPS feeds from its battery.
+pub fn meter_difference_ups_pct(
+    meter_kw: f64,
+    below_kw: &[f64],
+    source: &[f64],
+    efficiency: f64,
+    floor_kw: f64,
+) -> Result<UpsDifference, NoNumber> {
+    if source.is_empty() {
+        return Err(outside("source", "at least one UPS"));
+    }
+    for source in source {
+        if libm::fabs(finite("source", *source)? - BATTERY) < 0.5 {
+            return Err(NoNumber::Undefined("a UPS between the meters feeds from its battery"));
+        }
+    }
+    match meter_difference_power_pct(meter_kw, below_kw, efficiency, floor_kw) {
+        Ok(pct) => Ok(UpsDifference { pct, meter_is_dead: false }),
+        Err(NoNumber::Undefined(_)) => {
+            let below = below_kw.iter().sum::<f64>() / efficiency;
+            let pct = meter_difference_pct(&[meter_kw], &[below], floor_kw)?;
+            Ok(UpsDifference { pct, meter_is_dead: true })
+        }
+        Err(none) => Err(none),
+    }
 }
 
 /// The largest of several differences of meters, without its sign, %: what a number that rests on all of them is worth.
@@ -220,10 +275,32 @@ mod tests {
             let got = meter_difference_power_pct(1.0, below, efficiency, 1.0);
             assert_eq!(got.map_err(NoNumber::word), Err("domain_error"), "{below:?} {efficiency}");
         }
+        // A mains of 86 kW floor: dead while the batteries feed, idle, and with a little left.
+        let dead = meter_difference_power_pct(0.0, &[412.0, 14.0], 0.985, 86.0);
+        assert_eq!(dead.map_err(NoNumber::word), Err("undefined"));
+        assert_eq!(meter_difference_power_pct(8.5, &[50.0], 1.0, 86.0).map_err(NoNumber::word), Err("undefined"));
+        absolute("dark", meter_difference_power_pct(0.0, &[0.0, 0.0], 0.985, 86.0), 0.0, 1e-12);
+        absolute("idle", meter_difference_power_pct(2.0, &[1.5], 1.0, 86.0), 0.5 / 0.86, 1e-9);
+        absolute("half is lost", meter_difference_power_pct(40.0, &[80.0], 1.0, 86.0), -40.0 / 0.86, 1e-9);
+        // A meter of currents has nothing between that could feed: one that stands at zero is wrong, and that is said.
+        absolute("stopped", meter_difference_pct(&[0.0; 3], &below, 25.0), -100.0, 1e-9);
         for (meter, below, floor) in
             [(&[][..], &[1.0][..], 1.0), (&[1.0, 2.0], &[1.0; 3], 1.0), (&[1.0], &[], 1.0), (&[1.0], &[1.0], 0.0)]
         {
             assert_eq!(meter_difference_pct(meter, below, floor).map_err(NoNumber::word), Err("domain_error"));
+        }
+    }
+
+    #[test]
+    fn a_ups_on_battery_says_more_than_the_meter() {
+        let difference = |meter, source: &[f64]| meter_difference_ups_pct(meter, &[400.0], source, 0.8, 86.0);
+        let fine = UpsDifference { pct: 0.0, meter_is_dead: false };
+        assert_eq!(difference(500.0, &[3.0, 4.0]), Ok(fine), "normal and bypass");
+        // One of six on its battery: a sixth is missing in the meter, and no meter is wrong.
+        assert_eq!(difference(417.0, &[3.0, 5.0]).map_err(NoNumber::word), Err("undefined"));
+        assert_eq!(difference(0.0, &[3.0, 3.0]), Ok(UpsDifference { pct: -100.0, meter_is_dead: true }));
+        for source in [&[][..], &[f64::NAN]] {
+            assert_eq!(difference(500.0, source).map_err(NoNumber::word), Err("domain_error"));
         }
     }
 
@@ -251,6 +328,8 @@ mod tests {
             let fine = |got: Result<f64, NoNumber>| got.map_or(true, f64::is_finite);
             proptest::prop_assert!(fine(failover_current(x, &list)) && fine(load_pct(&list, x, 0.8)));
             proptest::prop_assert!(fine(first_breaker_margin_a(&list, &list)) && fine(meter_difference_pct(&list, &list, x)));
+            proptest::prop_assert!(fine(meter_difference_power_pct(x, &list, 0.985, x)));
+            proptest::prop_assert!(fine(meter_difference_ups_pct(x, &list, &list, 0.985, x).map(|got| got.pct)));
         }
     }
 
