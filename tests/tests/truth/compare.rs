@@ -9,6 +9,8 @@ use lapwing_simulator::scenario::Scenario;
 use lapwing_tests::virtually;
 
 use super::electrical::electrical;
+use super::lost::Lost;
+use super::planned::{Claim, claim};
 use super::thermal::ROWS;
 use super::truths::{fans_kw, it_kw, span};
 use super::{SECONDS, SEED, good, index};
@@ -26,11 +28,6 @@ const NO_TRUTH: &[(&str, &str)] = &[
     ("efficiency/pue", "compared on the quiet module, below"),
     ("efficiency/energy-gap", "about the agent's own reading"),
     ("efficiency/energy-span", "about the agent's own reading"),
-    ("main/load", "share of a rating: the busways' are compared"),
-    ("main/failover-load", "share of a rating: the busways' are compared"),
-    ("capacity", "what still fits, by the currents that are compared"),
-    ("failover/side-", "the smallest margin of the failover currents that are compared"),
-    ("/failover-difference", "the largest of the differences of meters"),
 ];
 
 /// Where a sensor lies and nothing in the module can know at once: the point that must say so instead.
@@ -54,8 +51,10 @@ fn every_derived_point_has_a_truth_or_a_reason() {
     let open: Vec<&str> = plan
         .derived
         .iter()
-        .map(|derived| plan.points[derived.point as usize].path.as_str())
-        .filter(|path| !ROWS.iter().any(|row| row.path == *path) && electrical(path, &[]).is_none())
+        .map(|derived| &plan.points[derived.point as usize])
+        .filter(|point| claim(point, &[]).is_none() && electrical(&point.path, &[]).is_none())
+        .map(|point| point.path.as_str())
+        .filter(|path| !ROWS.iter().any(|row| row.path == *path))
         .filter(|path| !NO_TRUTH.iter().any(|(part, _)| path.contains(part)))
         .collect();
     assert!(open.is_empty(), "{} points: {open:#?}", open.len());
@@ -77,6 +76,7 @@ fn compare(plan: &Plan, name: &str) -> (Vec<String>, usize) {
     let points: Vec<u32> = ROWS.iter().map(|row| index(plan, row.path)).collect();
     let suspect = index(plan, "module/heat-balance-suspect");
     let mut past: Vec<Truth> = Vec::new();
+    let mut lost: Vec<Lost> = Vec::new();
     let mut wrong: Vec<Option<(String, usize)>> = vec![None; ROWS.len()];
     let mut compared = 0_usize;
     let electric: Vec<u32> = plan
@@ -85,12 +85,19 @@ fn compare(plan: &Plan, name: &str) -> (Vec<String>, usize) {
         .map(|derived| derived.point)
         .filter(|point| electrical(&plan.points[*point as usize].path, &[]).is_some())
         .collect();
+    let planned: Vec<u32> = plan
+        .derived
+        .iter()
+        .map(|derived| derived.point)
+        .filter(|point| claim(&plan.points[*point as usize], &[]).is_some())
+        .collect();
     let mut electric_wrong: std::collections::BTreeMap<u32, (String, usize)> = std::collections::BTreeMap::new();
     let mut suspects = std::collections::BTreeSet::new();
     let steady = index(plan, "module/steady");
     let mut not_steady = None;
     virtually::play(plan, &scenario, SEED, SECONDS, &mut |moment| {
         past.push(moment.plant.truth().clone());
+        lost.push(Lost::of(moment.plant.model()));
         if moment.at_ms < 12_000 {
             return; // humidity is read every 10 s
         }
@@ -116,6 +123,21 @@ fn compare(plan: &Plan, name: &str) -> (Vec<String>, usize) {
                     || format!("{name}: {path} shows {shown} at {second} s, truth {low:.2} to {high:.2}, ±{by:.2}");
                 electric_wrong.entry(*point).or_insert_with(|| (text(), 0)).1 += 1;
             }
+        }
+        for point in &planned {
+            let Some(shown) = good(plan, moment, *point) else { continue };
+            let Some(claim) = claim(&plan.points[*point as usize], &lost) else { continue };
+            compared += 1;
+            let why = match claim {
+                Claim::Number((low, high), by) if shown < low - by || shown > high + by => {
+                    format!("truth {low:.2} to {high:.2}, ±{by:.2}")
+                }
+                Claim::OneOf(states) if !states.contains(&shown) => format!("truth one of {states:?}"),
+                Claim::Number(..) | Claim::OneOf(_) => continue,
+            };
+            let (path, second) = (&plan.points[*point as usize].path, moment.at_ms / 1000);
+            let text = || format!("{name}: {path} shows {shown} at {second} s, {why}");
+            electric_wrong.entry(*point).or_insert_with(|| (text(), 0)).1 += 1;
         }
         for ((row, point), wrong) in ROWS.iter().zip(&points).zip(&mut wrong) {
             let Some(shown) = good(plan, moment, *point) else { continue };

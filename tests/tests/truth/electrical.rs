@@ -1,12 +1,14 @@
 //! Derived points of the power distribution and its UPS units with their truth, by path.
 //!
-//! Sums of what the model's tiers carry. Currents A, powers kW, times s. Never panics.
+//! What the tiers carry now; what would be if a side were lost stands in `planned`. Currents A, powers kW, times s. Never panics.
 
 use lapwing_engine::physics::three_phase;
 use lapwing_simulator::model::Truth;
 use lapwing_simulator::model::layout::BUSWAY_NAMES;
+use lapwing_simulator::model::truth::OutputSource;
 use lapwing_simulator::model::ups::runtime_s;
 
+use super::lost::{BUSWAY_A, TAP_A, load_pct};
 use super::truths::{Band, it_kw, span};
 
 /// Truth of the electrical points, by path; `None` of other points.
@@ -20,23 +22,8 @@ pub fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
         let by = 0.04 * band.1.abs() + 0.6;
         Some((band, by))
     };
-    // What a breaker would carry alone: both sides' currents, at one moment.
-    let both = |of: &dyn Fn(&Truth) -> [f64; 2]| span(recent, |t| of(t).iter().sum());
     match parts.as_slice() {
         ["it", "power"] => Some((span(recent, it_kw), 3.0)),
-        ["busway", busway, line, "failover-current"] => {
-            let (b, p) = (BUSWAY_NAMES.iter().position(|name| name == busway)?, phase(line)?);
-            band(both(&|t| [t.busways[b % 3].amps[p], t.busways[b % 3 + 3].amps[p]]))
-        }
-        ["busway", busway, "tapoff", n, line, "failover-current"] => {
-            let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
-            let (rack, p) = (b % 3 * 6 + n.parse::<usize>().ok()? - 1, phase(line)?);
-            band(both(&|t| t.taps[rack].map(|tap| tap.amps[p])))
-        }
-        ["rack", rack, "pdu", _, line, "failover-current"] => {
-            let (rack, p) = (rack.parse::<usize>().ok()? - 1, phase(line)?);
-            band(both(&|t| t.taps[rack].map(|tap| tap.amps[p])))
-        }
         ["busway", busway, "current-unbalance"] => {
             let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
             let of = |t: &Truth| three_phase::current_unbalance_pct(&t.busways[b].amps, 250.0).unwrap_or(0.0);
@@ -50,23 +37,23 @@ pub fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
             Some((span(slowly, of), 0.5))
         }
         // Two meters of one current: they differ by their noise, steps and the moment they are read at.
-        ["main", "meter-difference"] if slowly.iter().any(|t| t.main_kw < 1.0) => None, // batteries feed what is below
-        [.., "meter-difference"] => Some(((0.0, 0.0), 3.0)),
-        ["busway", busway, kind @ ("load" | "failover-load")] => {
-            let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
-            let of = |t: &Truth| most_pct(&t.busways[b].amps, &t.busways[(b + 3) % 6].amps, kind, 250.0);
-            band(span(recent, of))
+        // While a battery feeds what is below, nothing may be shown as good: a band in which no number lies.
+        ["main", "meter-difference"] if !recent.is_empty() && recent.iter().all(on_battery) => {
+            Some(((f64::INFINITY, f64::NEG_INFINITY), 0.0))
         }
-        ["busway", busway, "tapoff", n, kind @ ("load" | "failover-load")] => {
+        [.., "meter-difference" | "failover-difference"] => Some(((0.0, 0.0), 3.0)),
+        ["busway", busway, "load"] => {
+            let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
+            band(span(recent, |t| load_pct(t.busways[b].amps, BUSWAY_A)))
+        }
+        ["busway", busway, "tapoff", n, "load"] => {
             let b = BUSWAY_NAMES.iter().position(|name| name == busway)?;
             let (rack, side) = (b % 3 * 6 + n.parse::<usize>().ok()? - 1, b / 3);
-            let of = |t: &Truth| most_pct(&t.taps[rack][side].amps, &t.taps[rack][1 - side].amps, kind, 63.0 * 0.8);
-            band(span(slowly, of))
+            band(span(slowly, |t| load_pct(t.taps[rack][side].amps, TAP_A)))
         }
-        ["rack", rack, "pdu", side, kind @ ("load" | "failover-load")] => {
+        ["rack", rack, "pdu", side, "load"] => {
             let (rack, side) = (rack.parse::<usize>().ok()? - 1, usize::from(*side == "b"));
-            let of = |t: &Truth| most_pct(&t.taps[rack][side].amps, &t.taps[rack][1 - side].amps, kind, 63.0 * 0.8);
-            band(span(slowly, of))
+            band(span(slowly, |t| load_pct(t.taps[rack][side].amps, TAP_A)))
         }
         ["ups", name, "seconds-left"] => {
             let b = BUSWAY_NAMES.iter().position(|known| known == name)?;
@@ -87,10 +74,9 @@ pub fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
     }
 }
 
-/// The heaviest phase in % of what a breaker may carry; after the loss of the other side with what moves here.
-fn most_pct(own: &[f64; 3], other: &[f64; 3], kind: &str, allowed_a: f64) -> f64 {
-    let moves = if kind == "load" { 0.0 } else { 1.0 };
-    own.iter().zip(other).map(|(own, other)| (own + moves * other) / allowed_a * 100.0).fold(0.0, f64::max)
+/// Whether a UPS feeds from its battery.
+fn on_battery(truth: &Truth) -> bool {
+    truth.ups.iter().any(|ups| ups.source == OutputSource::Battery)
 }
 
 /// Power and charge of a UPS's card are read every five seconds here; on battery the agent itself reads them every two.

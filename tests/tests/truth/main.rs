@@ -5,12 +5,14 @@
 //! a point made of several inputs, with each of them anywhere in its own band. A reading that is not good claims nothing.
 //! Common-practice facts of the trade are checked on the quiet module.
 //!
-//! `truths` are the bands the truth allows, `thermal` and `electrical` the points with theirs, `compare` runs
-//! all scenarios; `played` is what would be, `judged` what is said of it. Panics where something disagrees.
+//! `truths` are the bands the truth allows, `thermal`, `electrical` and `planned` the points with theirs (`lost` plays the loss
+//! of a side for the last), `compare` runs all scenarios; `played` is what would be, `judged` what is said of it. Panics where something disagrees.
 
 mod compare;
 mod electrical;
 mod judged;
+mod lost;
+mod planned;
 mod played;
 mod thermal;
 mod truths;
