@@ -60,9 +60,8 @@ fn every_derived_point_has_a_truth_or_a_reason() {
     assert!(open.is_empty(), "{} points: {open:#?}", open.len());
 }
 
-/// Heat that a module called steady may still store: what is asked for, and what the simulator's recirculation counts twice
-/// (1.5 % of the load).
-const STEADY_KW: f64 = 1.25 * 8.0 + 6.0;
+/// Heat that a module called steady may still store: what is asked for, and a quarter for probes and rounding.
+const STEADY_KW: f64 = 1.25 * 8.0;
 
 /// Heat that goes into the module's mass: what is put in less what the water carries away.
 fn stored_kw(truth: &Truth) -> f64 {

@@ -12,9 +12,8 @@ use super::lost::{BUSWAY_A, TAP_A, load_pct};
 use super::truths::{Band, it_kw, span};
 
 /// Truth of the electrical points, by path; `None` of other points.
-pub fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
+pub(crate) fn electrical(path: &str, past: &[Truth]) -> Option<(Band, f64)> {
     let parts: Vec<&str> = path.split('/').collect();
-    let phase = |text: &str| ["l1", "l2", "l3"].iter().position(|l| *l == text);
     let recent = &past[past.len().saturating_sub(6)..];
     let slowly = &past[past.len().saturating_sub(16)..];
     let band = |band: Band| {

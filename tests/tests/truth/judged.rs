@@ -67,6 +67,43 @@ fn thermal_alarms_of(plan: &Plan, name: &str) -> Option<String> {
     (raised != expected).then(|| format!("{name}: {raised:?}, expected {expected:?}"))
 }
 
+/// An alarm without any delay on the main's meter against what is below it.
+const MAIN_DIFFERS: &str = r#"
+[[alarm]]
+id = "main-differs"
+point = "main/meter-difference"
+low = -8.0
+deadband = 1.0
+priority = "medium"
+text = "The main's meter reads {value} against the sum of what it feeds, limit {limit}"
+consequence = "One of the meters is wrong."
+response = "Find which one."
+respond_within = "8h"
+"#;
+
+/// The main's meter stands at zero while the batteries feed everything below it, and at a part while the others still do: no
+/// meter is wrong.
+#[test]
+fn batteries_make_no_meter_differ() {
+    let plan = virtually::demo_plan_and(MAIN_DIFFERS);
+    let point = index(&plan, "main/meter-difference");
+    let alarm = plan.alarms.iter().position(|alarm| alarm.id == "main-differs").expect("it was added");
+    for name in ["calm", "utility-lost", "utility-return", "generator-no-start", "battery-weak", "emergency-off"] {
+        let (mut good_s, mut dead_s, mut raised) = (0, 0, Vec::new());
+        virtually::play(&plan, &Scenario::named(name).expect("a scenario"), SEED, SECONDS, &mut |moment| {
+            good_s += u32::from(good(&plan, moment, point).is_some());
+            dead_s += u32::from(moment.judge.reading(point).status.is_bad());
+            let ours = moment.transitions.iter().filter(|transition| transition.alarm as usize == alarm);
+            raised.extend(ours.filter(|transition| transition.active).map(|_| moment.at_ms / 1000));
+        });
+        println!("{name}: {good_s} s good, {dead_s} s without a number");
+        assert!(raised.is_empty(), "{name}: raised at {raised:?} s");
+        assert!(good_s >= 5, "{name}");
+        let long = ["generator-no-start", "battery-weak"].contains(&name);
+        assert!(!long || dead_s > 5, "{name}: said what it cannot know");
+    }
+}
+
 /// The load falls by a fifth after two minutes and comes back sixteen minutes later: the water carries first too much, then
 /// too little, and no sensor is wrong.
 #[test]

@@ -9,13 +9,15 @@ use std::sync::OnceLock;
 use lapwing_simulator::model::layout::{BUSWAYS, PAIRS, RACKS, Side, busway_of, racks_of, side_of};
 use lapwing_simulator::model::{Model, Truth};
 
+use super::truths::{fans_kw, it_kw};
+
 /// Three phases.
-pub type Phases = [f64; 3];
+pub(crate) type Phases = [f64; 3];
 
 /// What a breaker may carry for hours, A: busways whole, tap-offs and PDUs 0.8 of 63 A, the main 0.8 of 1250 A.
-pub const BUSWAY_A: f64 = 250.0;
-pub const TAP_A: f64 = 63.0 * 0.8;
-pub const MAIN_A: f64 = 1250.0 * 0.8;
+pub(crate) const BUSWAY_A: f64 = 250.0;
+pub(crate) const TAP_A: f64 = 63.0 * 0.8;
+pub(crate) const MAIN_A: f64 = 1250.0 * 0.8;
 /// What a UPS, the generator and the coil give for hours, kW.
 const UPS_KW: f64 = 170.0;
 const GENERATOR_KW: f64 = 800.0;
@@ -55,24 +57,24 @@ const fn other(side: Side) -> Side {
 }
 
 /// The module as it is, and as it would be after the loss of each side.
-pub struct Lost {
+pub(crate) struct Lost {
     pub now: Truth,
     /// By the side that is lost.
     without: [Truth; 2],
 }
 
 impl Lost {
-    pub fn of(model: &Model) -> Self {
+    pub(crate) fn of(model: &Model) -> Self {
         Self { now: model.truth.clone(), without: Side::BOTH.map(|side| play(model, side, |_| {})) }
     }
 
     /// What a busway would carry if the other side were lost.
-    pub fn busway(&self, b: usize) -> Phases {
+    pub(crate) fn busway(&self, b: usize) -> Phases {
         self.without[other(side_of(b)).index()].busways[b].amps
     }
 
     /// What a tap-off, and the PDU behind it, would carry then.
-    pub fn tap(&self, rack: usize, side: Side) -> Phases {
+    pub(crate) fn tap(&self, rack: usize, side: Side) -> Phases {
         self.without[other(side).index()].taps[rack][side.index()].amps
     }
 
@@ -84,7 +86,7 @@ impl Lost {
 
 /// Where a load is added.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Place {
+pub(crate) enum Place {
     /// Behind one breaker or in the module, balanced over the phases.
     Balanced,
     /// In a rack.
@@ -93,7 +95,7 @@ pub enum Place {
 
 /// Something that limits what fits.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Limit {
+pub(crate) enum Limit {
     Tap(usize, Side),
     Busway(usize),
     Ups(usize),
@@ -121,6 +123,12 @@ fn added() -> &'static [Phases; RACKS] {
     })
 }
 
+/// What the fans put in when the load is so large that they turn as fast as they can, kW.
+fn fans_at_full_kw() -> f64 {
+    static FANS: OnceLock<f64> = OnceLock::new();
+    *FANS.get_or_init(|| fans_kw(&Model::at_load(1, 1.1).truth))
+}
+
 /// kW that bring the first phase to what it may carry.
 fn until(allowed_a: f64, carried: Phases, place: Place) -> f64 {
     let a_kw = match place {
@@ -131,30 +139,30 @@ fn until(allowed_a: f64, carried: Phases, place: Place) -> f64 {
 }
 
 /// What still fits by one limit, kW.
-pub fn fits(limit: Limit, place: Place, lost: &Lost) -> f64 {
+pub(crate) fn fits(limit: Limit, place: Place, lost: &Lost) -> f64 {
     match limit {
         Limit::Tap(rack, side) => until(TAP_A, lost.tap(rack, side), place),
         Limit::Busway(b) => until(BUSWAY_A, lost.busway(b), place),
         Limit::Ups(b) => UPS_KW - lost.ups_kw(b),
         Limit::Main => until(MAIN_A, lost.now.main_amps, Place::Balanced),
         Limit::Generator => GENERATOR_KW - lost.now.main_kw,
-        Limit::Coil => COIL_KW - super::truths::it_kw(&lost.now) - super::truths::fans_kw(&lost.now),
+        Limit::Coil => COIL_KW - fans_at_full_kw() - it_kw(&lost.now),
         Limit::Busways => (0..PAIRS).map(|pair| least(&of_pair(pair), Place::Balanced, lost).max(0.0)).sum(),
     }
 }
 
 /// The least of several.
-pub fn least(limits: &[Limit], place: Place, lost: &Lost) -> f64 {
+pub(crate) fn least(limits: &[Limit], place: Place, lost: &Lost) -> f64 {
     limits.iter().map(|limit| fits(*limit, place, lost)).fold(f64::INFINITY, f64::min)
 }
 
 /// What limits a pair of busways.
-pub fn of_pair(pair: usize) -> Vec<Limit> {
+pub(crate) fn of_pair(pair: usize) -> Vec<Limit> {
     [pair, pair + PAIRS].into_iter().flat_map(|b| [Limit::Busway(b), Limit::Ups(b)]).collect()
 }
 
 /// What limits a rack.
-pub fn of_rack(rack: usize) -> Vec<Limit> {
+pub(crate) fn of_rack(rack: usize) -> Vec<Limit> {
     let mut limits = of_pair(busway_of(rack, Side::A));
     limits.extend(Side::BOTH.map(|side| Limit::Tap(rack, side)));
     limits.extend(of_module(false));
@@ -162,19 +170,19 @@ pub fn of_rack(rack: usize) -> Vec<Limit> {
 }
 
 /// What limits the module.
-pub fn of_module(with_busways: bool) -> Vec<Limit> {
+pub(crate) fn of_module(with_busways: bool) -> Vec<Limit> {
     let mut limits = vec![Limit::Main, Limit::Generator, Limit::Coil];
     limits.extend(with_busways.then_some(Limit::Busways));
     limits
 }
 
 /// The heaviest phase in % of what a breaker may carry.
-pub fn load_pct(carried: Phases, allowed_a: f64) -> f64 {
+pub(crate) fn load_pct(carried: Phases, allowed_a: f64) -> f64 {
     carried.into_iter().fold(0.0, f64::max) / allowed_a * 100.0
 }
 
 /// Every breaker of a side with its load in % after the loss of the other one, and how far it is from what it may carry, A.
-pub fn breakers(side: Side, lost: &Lost) -> Vec<(Limit, f64, f64)> {
+pub(crate) fn breakers(side: Side, lost: &Lost) -> Vec<(Limit, f64, f64)> {
     let of = |limit, carried, allowed_a| {
         let pct = load_pct(carried, allowed_a);
         (limit, pct, allowed_a * (1.0 - pct / 100.0))

@@ -11,7 +11,7 @@ use super::lost::{
 use super::truths::Band;
 
 /// What the truth allows a point to show.
-pub enum Claim {
+pub(crate) enum Claim {
     /// A number within the band, and so much beyond it.
     Number(Band, f64),
     /// One of these states.
@@ -37,7 +37,7 @@ fn room(band: Band, allowed_a: f64) -> Option<Claim> {
 }
 
 /// What the played loss allows a point to show; `None` of other points.
-pub fn claim(point: &Point, past: &[Lost]) -> Option<Claim> {
+pub(crate) fn claim(point: &Point, past: &[Lost]) -> Option<Claim> {
     let parts: Vec<&str> = point.path.split('/').collect();
     let late = |seconds: usize| past.iter().skip(past.len().saturating_sub(seconds));
     let span = |seconds: usize, of: &dyn Fn(&Lost) -> f64| {
@@ -52,7 +52,7 @@ pub fn claim(point: &Point, past: &[Lost]) -> Option<Claim> {
         }
         ["cooling", "capacity"] => {
             let band = span(FAST_S, &|l| fits(Limit::Coil, Place::Balanced, l));
-            Some(Claim::Number(band, 3.5)) // six meters of 0.5 %, fans to 1 W
+            Some(Claim::Number(band, 3.5)) // six meters of 0.5 %, fans to 1 kW
         }
         ["busway", b, "source", "capacity"] => {
             let b = busway(b)?;

@@ -12,7 +12,7 @@ use super::truths::{Band, changed, dew, dews, envelope, fans, fans_kw, it_kw, sp
 use lapwing_simulator::model::Truth;
 
 /// One point with its truth.
-pub struct Row {
+pub(crate) struct Row {
     pub path: &'static str,
     /// How long ago what it shows may have been, s.
     pub lag_s: usize,
@@ -29,7 +29,7 @@ fn by_drop(flow: f64) -> f64 {
     if flow < 4.05 { 4.05 } else { 0.02 * flow + 30.0 * 0.5 * 2.0 / 110.0 * 30.0 / flow }
 }
 
-pub const ROWS: &[Row] = &[
+pub(crate) const ROWS: &[Row] = &[
     Row {
         path: "cold-aisle/middle/dew-point",
         lag_s: 60,

@@ -9,23 +9,23 @@ use lapwing_simulator::model::Truth;
 use lapwing_simulator::model::water::KW_PER_K_A_M3H;
 
 /// What the truth allows a point to show.
-pub type Band = (f64, f64);
+pub(crate) type Band = (f64, f64);
 
 /// Smallest and largest of a quantity in the course of the truth.
-pub fn span(past: &[Truth], of: impl Fn(&Truth) -> f64) -> Band {
+pub(crate) fn span(past: &[Truth], of: impl Fn(&Truth) -> f64) -> Band {
     past.iter().map(of).fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
 }
 
-pub fn it_kw(truth: &Truth) -> f64 {
+pub(crate) fn it_kw(truth: &Truth) -> f64 {
     truth.busways.iter().flat_map(|busway| busway.kw).sum()
 }
 
-pub fn fans_kw(truth: &Truth) -> f64 {
+pub(crate) fn fans_kw(truth: &Truth) -> f64 {
     truth.fans.iter().map(|fan| fan.power_w).sum::<f64>() / 1000.0
 }
 
 /// Heat with flow and temperatures each anywhere in the past: the flow meter is fast, the wells are slow.
-pub fn water_heat(past: &[Truth]) -> Band {
+pub(crate) fn water_heat(past: &[Truth]) -> Band {
     let flow = span(past, |t| t.water_flow_m3h);
     let difference = span(past, |t| t.return_water_c).0 - span(past, |t| t.supply_water_c).1;
     let most = span(past, |t| t.return_water_c).1 - span(past, |t| t.supply_water_c).0;
@@ -33,24 +33,24 @@ pub fn water_heat(past: &[Truth]) -> Band {
     span_of(&corners.map(|v| v * KW_PER_K_A_M3H))
 }
 
-pub fn span_of(values: &[f64]) -> Band {
+pub(crate) fn span_of(values: &[f64]) -> Band {
     values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)))
 }
 
 /// Dew point with temperature and humidity each anywhere in the past. The humidity of the sensor's own place: its
 /// temperature is off by `off_k`, the humidity probe is not.
-pub fn dew(past: &[Truth], off_k: f64) -> Band {
+pub(crate) fn dew(past: &[Truth], off_k: f64) -> Band {
     let t = span(past, |t| t.cold_aisle_c + off_k);
     let rh = span(past, |t| t.cold_aisle_rh / 100.0);
     let at = |t, rh: f64| dew_point(t, rh.min(1.0)).expect("in range");
     (at(t.0, rh.0), at(t.1, rh.1))
 }
 
-pub fn dews(past: &[Truth]) -> Band {
+pub(crate) fn dews(past: &[Truth]) -> Band {
     (dew(past, 0.2).0, dew(past, 0.2).1)
 }
 
-pub fn envelope(past: &[Truth], envelope: Envelope) -> Band {
+pub(crate) fn envelope(past: &[Truth], envelope: Envelope) -> Band {
     let place = Place { class: AirClass::A1, edition: Edition::Fifth, envelope, is_clean: true, alt_m: 9.0 };
     let hottest = span(past, Truth::hottest_inlet_c);
     let coldest = span(past, |t| t.inlet_c.iter().flatten().fold(f64::MAX, |a, b| a.min(*b)));
@@ -67,16 +67,16 @@ pub fn envelope(past: &[Truth], envelope: Envelope) -> Band {
     span_of(&all)
 }
 
-pub fn fans(past: &[Truth], count: impl Fn(&Truth) -> usize) -> Band {
+pub(crate) fn fans(past: &[Truth], count: impl Fn(&Truth) -> usize) -> Band {
     span(past, |t| count(t) as f64)
 }
 
-pub fn working(truth: &Truth, share: f64) -> usize {
+pub(crate) fn working(truth: &Truth, share: f64) -> usize {
     truth.fans.iter().filter(|fan| fan.speed >= (share * truth.fan_command).max(0.02)).count()
 }
 
 /// Change of the cold aisle since the start; the probe's 15 s do not show all of what is short.
-pub fn changed(past: &[Truth]) -> Band {
+pub(crate) fn changed(past: &[Truth]) -> Band {
     let change = |past: &[Truth]| {
         let (low, high) = span(past, |t| t.cold_aisle_c);
         (high - low).max(0.0)
