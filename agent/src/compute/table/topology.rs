@@ -3,6 +3,7 @@
 //! Most of them are used by the points that come with a topology; all can be used in `[[derived]]`. Never panics.
 
 use lapwing_engine::physics::countdown::{self, Countdown, Seen};
+use lapwing_engine::physics::failover::{AcrossUps, UpsDifference};
 use lapwing_engine::physics::{self, capacity, failover, three_phase};
 use lapwing_protocol::Quantity;
 
@@ -94,13 +95,15 @@ pub(super) const FUNCTIONS: &[Function] = &[
         quantity: Quantity::Ratio,
         unit: "%",
         run: |given| {
-            let got = failover::meter_difference_ups_pct(
-                given.number("meter_kw"),
-                given.list("below_kw"),
-                given.list("source"),
-                given.number("efficiency"),
-                given.number("floor_kw"),
-            )?;
+            let now = AcrossUps {
+                at_ms: given.at_ms(),
+                meter_kw: given.number("meter_kw"),
+                below_kw: given.list("below_kw"),
+                source: given.list("source"),
+                efficiency: given.number("efficiency"),
+                floor_kw: given.number("floor_kw"),
+            };
+            let got = given.memory::<UpsDifference>().step(&now)?;
             let doubt =
                 "the meter carries nearly nothing and no UPS says that it feeds from its battery: it has stopped";
             Ok(Computed { doubt: got.meter_is_dead.then_some(doubt), ..got.pct.into() })
