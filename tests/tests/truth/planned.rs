@@ -103,8 +103,11 @@ pub(crate) fn claim(point: &Point, past: &[Lost]) -> Option<Claim> {
     }
 }
 
+/// Smallest and largest of a quantity within so many seconds.
+type Span<'s> = dyn Fn(usize, &dyn Fn(&Lost) -> f64) -> Band + 's;
+
 /// Currents, loads and room of one breaker.
-fn breaker(parts: &[&str], span: &dyn Fn(usize, &dyn Fn(&Lost) -> f64) -> Band) -> Option<Claim> {
+fn breaker(parts: &[&str], span: &Span<'_>) -> Option<Claim> {
     let (limit, rest) = match parts {
         ["busway", b, "tapoff", t, rest @ ..] => {
             let b = busway(b)?;
