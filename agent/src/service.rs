@@ -377,6 +377,7 @@ fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
             error @ (StoreError::InUse { .. }
             | StoreError::Foreign { .. }
             | StoreError::Newer { .. }
+            | StoreError::Moved { .. }
             | StoreError::Another { .. }
             | StoreError::Random(_)
             | StoreError::Thread(_)

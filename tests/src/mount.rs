@@ -116,6 +116,37 @@ impl Mount {
         run("umount", &["-l", &self.at.to_string_lossy()]).expect("it can be taken away");
         run("mount", &["-o", "loop", &image.to_string_lossy(), &self.at.to_string_lossy()]).expect("it mounts again");
     }
+
+    /// Mounts it a second time, over a directory with something in it, until the handle is dropped.
+    ///
+    /// # Panics
+    /// When it cannot.
+    #[must_use]
+    pub fn over(&self, at: &Path) -> Over {
+        run("mount", &["--bind", &self.at.to_string_lossy(), &at.to_string_lossy()]).expect("it can be mounted twice");
+        Over { at: at.to_path_buf() }
+    }
+
+    /// Lets it take no writes, or takes that back.
+    ///
+    /// # Panics
+    /// When it cannot.
+    pub fn read_only(&self, read_only: bool) {
+        let how = if read_only { "remount,ro" } else { "remount,rw" };
+        run("mount", &["-o", how, &self.at.to_string_lossy()]).expect("it can be mounted otherwise");
+    }
+}
+
+/// A file system mounted over a directory.
+#[derive(Debug)]
+pub struct Over {
+    at: PathBuf,
+}
+
+impl Drop for Over {
+    fn drop(&mut self) {
+        unmount(&self.at);
+    }
 }
 
 impl Drop for Mount {
@@ -123,14 +154,18 @@ impl Drop for Mount {
         if self.frozen {
             let _ = run("fsfreeze", &["-u", &self.at.to_string_lossy()]);
         }
-        for _ in 0..60 {
-            if run("umount", &[&self.at.to_string_lossy()]).is_ok() {
-                return;
-            }
-            std::thread::sleep(Duration::from_millis(50));
-        }
-        let _ = run("umount", &["-l", &self.at.to_string_lossy()]);
+        unmount(&self.at);
     }
+}
+
+fn unmount(at: &Path) {
+    for _ in 0..60 {
+        if run("umount", &[&at.to_string_lossy()]).is_ok() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let _ = run("umount", &["-l", &at.to_string_lossy()]);
 }
 
 fn run(program: &str, arguments: &[&str]) -> Result<(), String> {

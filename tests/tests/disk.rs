@@ -2,8 +2,10 @@
 //! event log has everything.
 //!
 //! Real file systems: one in memory that is full, ext4 that is frozen (a sync that does not end), ext4 that has given up
-//! after an error and is mounted anew. Needs root for the mounts; without it nothing is tried, and the test says so.
+//! after an error and is mounted anew. Needs root for the mounts; without it nothing is tried, and the test says so. And
+//! people: files deleted, a directory renamed, another disk mounted over the data directory.
 
+use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
@@ -24,26 +26,42 @@ const SOON: Duration = Duration::from_secs(30);
 const IN_TIME: Duration = Duration::from_secs(8);
 
 struct Bay {
-    _home: TempDir,
-    _broker: Broker,
+    home: TempDir,
+    broker: Broker,
     controller: ModbusPeer,
     subscriber: Subscriber,
     agent: Agent,
 }
 
 impl Bay {
-    fn on(mount: &Mount, name: &str) -> Self {
+    fn at(data: &Path, name: &str) -> Self {
         let home = TempDir::new(name);
         let broker = Broker::start();
         let mut controller = ModbusPeer::pymodbus_tcp(&[1]);
         calm_controller(&mut controller);
-        let config = one_controller_at(&home, &controller.address(), &broker.address(), &mount.path().join("data"));
+        let config = one_controller_at(&home, &controller.address(), &broker.address(), data);
         let subscriber = Subscriber::start(broker.port());
         let agent = Agent::run(&config);
         subscriber.topic("presence", 0, SOON, |payload| payload["state"] == "online");
-        let mut bay = Self { _home: home, _broker: broker, controller, subscriber, agent };
+        let mut bay = Self { home, broker, controller, subscriber, agent };
         bay.trip(true);
         bay
+    }
+
+    /// Ends the agent and starts it anew; gives its first event.
+    fn restart(self) -> (Self, Value) {
+        let Self { home, broker, controller, subscriber, agent } = self;
+        let mark = subscriber.mark();
+        assert!(agent.terminate().0.success());
+        let agent = Agent::run(&home.join("module.toml"));
+        let started = subscriber
+            .topic("event", mark, SOON, |event| event["kind"] == "agent" && event["change"] == "started")
+            .payload;
+        (Self { home, broker, controller, subscriber, agent }, started)
+    }
+
+    fn on(mount: &Mount, name: &str) -> Self {
+        Self::at(&mount.path().join("data"), name)
     }
 
     /// Raises and clears the flow alarm; both must arrive in time. `durable` says how they are marked, if that is sure.
@@ -66,10 +84,10 @@ impl Bay {
     }
 
     /// Ends the agent and compares: every event that arrived is in the event log of its number, and none is missing.
-    fn agrees_with(self, mount: &Mount) {
+    fn agrees_with(self, data: &Path) {
         assert!(self.agent.terminate().0.success());
         let logs = without_repeats(&self.subscriber.events());
-        let (store, opened) = Store::open(&mount.path().join("data"), 512).expect("the event log opens");
+        let (store, opened) = Store::open(data, 512).expect("the event log opens");
         for (log, arrived) in &logs {
             assert!(opened.logs.contains(log), "the store does not know the log {log}");
             assert_eq!(arrived[0]["seq"], 1);
@@ -117,7 +135,7 @@ fn a_full_disk_delays_no_alarm_and_room_brings_the_log_back() {
     let back = bay.store_event("working again", mark);
     assert_eq!(back["log"], said["log"], "the same log goes on");
     bay.trip(true);
-    bay.agrees_with(&mount);
+    bay.agrees_with(&mount.path().join("data"));
 }
 
 #[test]
@@ -140,7 +158,7 @@ fn a_sync_that_takes_five_seconds_delays_no_alarm() {
     mount.thaw();
     bay.store_event("working again", mark);
     bay.trip(true);
-    bay.agrees_with(&mount);
+    bay.agrees_with(&mount.path().join("data"));
 }
 
 #[test]
@@ -194,7 +212,7 @@ fn a_disk_that_gives_up_and_is_mounted_anew_is_used_again() {
     mount.mount_again();
     bay.store_event("working again", mark);
     bay.trip(true);
-    bay.agrees_with(&mount);
+    bay.agrees_with(&mount.path().join("data"));
 }
 
 #[test]
@@ -208,7 +226,7 @@ fn what_was_only_in_memory_moves_to_the_disk_when_it_is_there() {
     let config = one_controller_at(&home, &controller.address(), &broker.address(), &mount.path().join("data"));
     let subscriber = Subscriber::start(broker.port());
     let agent = Agent::run(&config);
-    let mut bay = Bay { _home: home, _broker: broker, controller, subscriber, agent };
+    let mut bay = Bay { home, broker, controller, subscriber, agent };
     let first = bay.store_event("in memory only", 0);
     bay.trip(false);
     let mark = bay.subscriber.mark();
@@ -235,7 +253,7 @@ fn what_was_only_in_memory_moves_to_the_disk_when_it_is_there() {
     assert_eq!(raised, 3, "each was told once");
     // History is kept from then on.
     assert!(mount.path().join("data/history").exists());
-    bay.agrees_with(&mount);
+    bay.agrees_with(&mount.path().join("data"));
 }
 
 #[test]
@@ -258,4 +276,69 @@ fn without_any_disk_it_starts_and_alarms_and_says_so() {
     assert_eq!(raised["durable"], false);
     assert!(agent.terminate().0.success());
     subscriber.all_fit_their_schemas();
+}
+
+/// What a person does to the data directory; then the store goes on in a new log, and nothing of the old one is missing.
+fn goes_on_after(name: &str, home: &TempDir, harm: impl FnOnce(&Path)) {
+    let data = home.join("data");
+    let mut bay = Bay::at(&data, name);
+    // An alarm that stands, and is not to be told again.
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 0, &[215]);
+    let stands = bay.subscriber.alarm("supply-water-warm", "unacknowledged", mark, IN_TIME).payload;
+    let mark = bay.subscriber.mark();
+    harm(&data);
+    let said = bay.store_event("volatile log", mark);
+    assert!(said["reason"].as_str().is_some_and(|why| why.contains("is not where the agent opened it")), "{said}");
+    assert_eq!((&said["seq"], &said["log_before"]), (&1.into(), &stands["log"]));
+    let back = bay.store_event("working again", mark);
+    assert_eq!(back["log"], said["log"]);
+    assert!(back["text"].as_str().is_some_and(|text| text.contains("it was written there again, whole")), "{back}");
+    bay.trip(true);
+    // Judged by what was saved in the store that was written again.
+    let (mut bay, second) = bay.restart();
+    assert!(second["log"] == said["log"] && second["durable"] != false, "{second}");
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 0, &[182]);
+    bay.subscriber.alarm("supply-water-warm", "returned_unacknowledged", mark, IN_TIME);
+    let told = bay.subscriber.events();
+    let raised =
+        told.iter().filter(|event| event["alarm"] == "supply-water-warm" && event["to"] == "unacknowledged").count();
+    assert_eq!(raised, 1, "told once, over the new log and the restart");
+    bay.agrees_with(&data);
+}
+
+#[test]
+fn a_store_deleted_under_the_running_agent_is_written_again() {
+    let home = TempDir::new("deleted");
+    goes_on_after("deleted-bay", &home, |data| {
+        for file in std::fs::read_dir(data).expect("readable").flatten() {
+            let name = file.file_name().to_string_lossy().into_owned();
+            if name.starts_with("events.sqlite") {
+                std::fs::remove_file(file.path()).expect("removed");
+            }
+        }
+    });
+}
+
+#[test]
+fn a_data_directory_renamed_under_the_running_agent_is_made_again() {
+    let home = TempDir::new("renamed");
+    let away = home.join("away");
+    goes_on_after("renamed-bay", &home, |data| std::fs::rename(data, &away).expect("renamed"));
+    // What was renamed was let alone.
+    let (_, as_it_was) = Store::open(&away, 512).expect("it opens");
+    assert!(as_it_was.last_seq > 0);
+}
+
+#[test]
+fn another_disk_mounted_over_the_data_directory_takes_the_store() {
+    let home = TempDir::new("mounted");
+    let data = home.join("data");
+    let Some(mount) = Mount::in_memory(64 * 1024) else { return };
+    let mut over = None;
+    goes_on_after("mounted-bay", &home, |data| over = Some(mount.over(data)));
+    assert!(mount.path().join("events.sqlite").exists(), "it is on the other disk");
+    drop(over);
+    assert!(data.join("events.sqlite").exists(), "what the first disk had is still there");
 }

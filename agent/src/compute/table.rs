@@ -116,9 +116,13 @@ fn humid(given: &Given<'_>, name: &str, result: Result<f64, physics::NoNumber>) 
 pub(super) fn smallest_step(function: &str) -> Option<f64> {
     match function {
         // A or kW
-        "failover_current" | "meter_difference_pct" | "meter_difference_power_pct" | "left_kw" | "sum_a" | "sum_kw" => {
-            Some(1.0)
-        }
+        "failover_current"
+        | "meter_difference_pct"
+        | "meter_difference_power_pct"
+        | "meter_difference_ups_pct"
+        | "left_kw"
+        | "sum_a"
+        | "sum_kw" => Some(1.0),
         _ => None,
     }
 }

@@ -1,5 +1,5 @@
-//! Setting a damaged event store aside, so that the agent starts all the same: nothing is deleted that was not ours to
-//! lose, and the name says what it is and when it was found.
+//! Setting an event store aside, a damaged one so that the agent starts all the same, or one that has come to lie where the
+//! open one was: nothing is deleted that was not ours to lose, and the name says what it is and when it was found.
 //!
 //! The file and its write-ahead log move together, so that a database tool still reads what is readable. A file that is
 //! another program's, of a newer agent or in use is not touched: that is a mistake in the settings, not damage. Only the
@@ -9,12 +9,30 @@ use std::path::{Path, PathBuf};
 
 use super::{FILE_NAME, Opened, Store, StoreError};
 
-/// Damaged stores kept: a disk that dies must not fill itself with copies.
+/// Stores kept of each kind: a disk that dies must not fill itself with copies.
 const KEPT: usize = 4;
 /// Tables that are looked through at the start: all but that of events.
 const TABLES: [&str; 9] = ["log", "agent", "outbox", "alarm", "point", "retained", "mark", "telling", "command"];
 /// What SQLite keeps beside its file.
 const BESIDE: [&str; 2] = ["-wal", "-journal"];
+
+/// Why a store is set aside.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Why {
+    /// It cannot be read.
+    Damaged,
+    /// It has come to lie where the open one was.
+    Replaced,
+}
+
+impl Why {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Damaged => "damaged",
+            Self::Replaced => "replaced",
+        }
+    }
+}
 
 impl Store {
     /// Opens the store in `dir`; a damaged one is set aside first and a new one begun, which [`Opened::aside`] says.
@@ -29,7 +47,7 @@ impl Store {
             Err(StoreError::Sql { path, source }) => (path, source.to_string()),
             other => return other,
         };
-        let aside = move_aside(&path)?;
+        let aside = move_aside(&path, Why::Damaged, true)?;
         tracing::error!("the event store was damaged ({detail}): it is now {}, a new one has begun", aside.display());
         let (store, opened) = Self::open(dir, max_mib)?;
         Ok((store, Opened { aside: Some((aside, detail)), ..opened }))
@@ -49,12 +67,14 @@ impl Store {
     }
 }
 
-fn move_aside(path: &Path) -> Result<PathBuf, StoreError> {
+/// Moves what lies beside the file, and the file too if it is to go; returns its name then.
+pub(super) fn move_aside(path: &Path, why: Why, file: bool) -> Result<PathBuf, StoreError> {
     let dir = path.parent().unwrap_or_else(|| Path::new("."));
     let failed = |source| StoreError::Directory { dir: dir.to_path_buf(), source };
     let stamp = jiff::Timestamp::now().strftime("%Y%m%dT%H%M%SZ").to_string();
     let name = |n: u32| {
-        if n == 0 { format!("{FILE_NAME}.damaged-{stamp}") } else { format!("{FILE_NAME}.damaged-{stamp}-{n}") }
+        let again = if n == 0 { String::new() } else { format!("-{n}") };
+        format!("{FILE_NAME}.{}-{stamp}{again}", why.word())
     };
     let mut free = (0..u32::MAX).map(|n| dir.join(name(n))).filter(|to| !to.exists());
     let to = free.next().unwrap_or_else(|| dir.join(name(0)));
@@ -64,8 +84,10 @@ fn move_aside(path: &Path) -> Result<PathBuf, StoreError> {
             std::fs::rename(from, to).map_err(failed)?;
         }
     }
-    std::fs::rename(path, &to).map_err(failed)?;
-    keep_newest(dir);
+    if file {
+        std::fs::rename(path, &to).map_err(failed)?;
+    }
+    keep_newest(dir, why);
     Ok(to)
 }
 
@@ -76,9 +98,9 @@ fn with(path: &Path, beside: &str) -> PathBuf {
 }
 
 /// Names sort by their stamp.
-fn keep_newest(dir: &Path) {
+fn keep_newest(dir: &Path, why: Why) {
     let Ok(entries) = std::fs::read_dir(dir) else { return };
-    let prefix = format!("{FILE_NAME}.damaged-");
+    let prefix = format!("{FILE_NAME}.{}-", why.word());
     let is_store = |name: &str| name.starts_with(&prefix) && BESIDE.iter().all(|beside| !name.ends_with(beside));
     let mut names: Vec<String> = entries
         .flatten()

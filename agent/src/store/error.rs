@@ -58,6 +58,17 @@ pub enum StoreError {
         /// What was found.
         detail: String,
     },
+    /// The files are not where they were opened, or are others.
+    #[error(
+        "the event store {path} is not where the agent opened it: {what}; put back what was moved, or mount its disk: the \
+         agent writes it again where its directory and disk are"
+    )]
+    Moved {
+        /// The file.
+        path: PathBuf,
+        /// What was found.
+        what: &'static str,
+    },
     /// Another store lies where this one was.
     #[error("another event store lies at {path} than the one this agent began with; restart the agent to use it")]
     Another {

@@ -12,9 +12,11 @@
 
 mod age;
 mod aside;
+mod away;
 mod checksum;
 mod error;
 pub mod history;
+mod place;
 mod rows;
 mod schema;
 pub mod snapshot;
@@ -52,6 +54,8 @@ pub struct Store {
     max_mib: u32,
     /// The file was let go because it could not be written, and is to be opened again.
     detached: bool,
+    /// Where the files were when they were opened; nothing for a store in memory.
+    place: Option<place::Place>,
     /// Outbox rows above this one are not to be read: their events are in a volatile log.
     edge: Option<u64>,
 }
@@ -73,6 +77,7 @@ impl Store {
     /// # Errors
     /// Every variant of [`StoreError`] that a file or directory can bring.
     pub fn open(dir: &Path, max_mib: u32) -> Result<(Self, Opened), StoreError> {
+        away::remove_part(dir);
         let (connection, path) = schema::open(dir, max_mib)?;
         let mut store = Self {
             connection,
@@ -80,9 +85,12 @@ impl Store {
             log: CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 },
             max_mib,
             detached: false,
+            place: None,
             edge: None,
         };
         let opened = store.begin()?;
+        let failed = |source| StoreError::Directory { dir: dir.to_path_buf(), source };
+        store.place = Some(place::Place::of(&store.path).map_err(failed)?);
         Ok((store, opened))
     }
 
@@ -94,7 +102,7 @@ impl Store {
         let path = PathBuf::from("memory");
         let connection = schema::open_memory().map_err(|e| StoreError::from_sql(&path, e))?;
         let log = CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 };
-        let mut store = Self { connection, path, log, max_mib: 0, detached: false, edge: None };
+        let mut store = Self { connection, path, log, max_mib: 0, detached: false, place: None, edge: None };
         let opened = store.begin()?;
         Ok((store, Opened { memory_only: Some(why), ..opened }))
     }
@@ -191,27 +199,6 @@ impl Store {
         let below = self.log.base.saturating_add(seq).saturating_sub(1);
         let order = "row > ?1 AND row <= ?2 ORDER BY row DESC";
         self.ordered_sql(order, self.log.base, (self.log.base, below), limit).map_err(|e| self.sql(e))
-    }
-
-    /// Opens the file again after the disk has failed: what was mounted anew is another file to an old handle.
-    ///
-    /// # Errors
-    /// When it cannot be opened, or is another store than before.
-    pub(super) fn open_again(&mut self) -> Result<(), StoreError> {
-        let Some(dir) = self.path.parent().map(Path::to_path_buf).filter(|_| self.max_mib > 0) else { return Ok(()) };
-        self.detached = true;
-        // The old handle must be gone first: it holds the file's lock.
-        self.connection = Connection::open_in_memory().map_err(|e| self.sql(e))?;
-        let (connection, _) = schema::open(&dir, self.max_mib)?;
-        let known: bool = connection
-            .query_row("SELECT count(*) > 0 FROM log WHERE id = ?1", [&*self.log.id], |row| row.get(0))
-            .map_err(|e| self.sql(e))?;
-        if !known {
-            return Err(StoreError::Another { path: self.path.clone() });
-        }
-        self.connection = connection;
-        self.detached = false;
-        Ok(())
     }
 
     fn begin(&mut self) -> Result<Opened, StoreError> {

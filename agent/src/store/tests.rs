@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 
 use super::*;
 
+mod away;
 mod files;
 mod once;
 mod powercut;

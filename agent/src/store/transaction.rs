@@ -29,11 +29,13 @@ pub(super) struct Transactor {
     cleared: Vec<String>,
     told: Vec<TellingKey>,
     until_look: u32,
+    /// What was done to bring the store back, for the core to tell.
+    pub(super) came_back: Option<String>,
 }
 
 impl Transactor {
     pub(super) fn new(store: Store) -> Self {
-        Self { store, acks: Vec::new(), cleared: Vec::new(), told: Vec::new(), until_look: 0 }
+        Self { store, acks: Vec::new(), cleared: Vec::new(), told: Vec::new(), until_look: 0, came_back: None }
     }
 
     /// The store itself, for questions.
@@ -55,6 +57,8 @@ impl Transactor {
 
     /// Makes a batch durable together with the removals noted; returns by how much the outbox grew.
     pub(super) fn write(&mut self, batch: &[Commit]) -> Result<i64, StoreError> {
+        // A file that nobody will find again takes what is written like any other.
+        self.store.in_place()?;
         match self.transact(batch) {
             Ok(change) => {
                 self.removed();
@@ -105,9 +109,7 @@ impl Transactor {
     /// What the log before has after its last known event is taken out: a commit that was given up can have become
     /// durable after all, and its events are in the volatile log under numbers of their own.
     pub(super) fn copy(&mut self, copy: &Copy) -> Result<i64, StoreError> {
-        if self.store.detached {
-            self.store.open_again()?;
-        }
+        self.come_back()?;
         match self.copy_sql(copy) {
             Ok(change) => {
                 self.removed();
@@ -128,6 +130,14 @@ impl Transactor {
                 Err(error)
             }
         }
+    }
+
+    /// Makes the store one that can be written again.
+    pub(super) fn come_back(&mut self) -> Result<(), StoreError> {
+        if let Some(done) = self.store.come_back()? {
+            self.came_back = Some(done);
+        }
+        Ok(())
     }
 
     /// Thins the event log when the file nears its limit.

@@ -16,6 +16,8 @@ use super::{Age, Commit, StoreError, TellingKey};
 
 /// Rows of one transaction, unless a single commit is larger.
 const BATCH_ROWS: usize = 4096;
+/// How often an idle thread looks whether the files are in place.
+const LOOK: Duration = Duration::from_secs(1);
 /// First and longest pause after a commit that failed.
 const RETRY: (Duration, Duration) = (Duration::from_millis(100), Duration::from_secs(5));
 
@@ -28,6 +30,7 @@ pub(super) struct Worker {
     batch: Arc<Vec<Commit>>,
     retry_at: Option<Instant>,
     pause: Duration,
+    look_at: Instant,
 }
 
 /// What the thread found to do.
@@ -45,13 +48,22 @@ struct Work {
 
 impl Worker {
     pub(super) fn new(transactor: Transactor, shared: Arc<Shared>, on_durable: Box<dyn FnMut(Durable) + Send>) -> Self {
-        Self { transactor, shared, on_durable, batch: Arc::default(), retry_at: None, pause: RETRY.0 }
+        Self {
+            transactor,
+            shared,
+            on_durable,
+            batch: Arc::default(),
+            retry_at: None,
+            pause: RETRY.0,
+            look_at: Instant::now() + LOOK,
+        }
     }
 
     /// Runs until told to stop.
     pub(super) fn run(mut self) {
         loop {
             let work = self.wait();
+            self.look(work.volatile);
             self.transactor.remove(work.acks, work.cleared, work.told);
             let saved = !work.write || if work.volatile { self.copy() } else { self.write() };
             self.transactor.store().edge = lock(&self.shared.queue).volatile.as_ref().and_then(Volatile::edge);
@@ -97,7 +109,8 @@ impl Worker {
             let reads = !queue.reads.is_empty();
             let forget = queue.forget.is_some() && retry_due && !volatile && !batch;
             let stop = queue.stop && (queue.commits.is_empty() || self.retry_at.is_some());
-            if write || calls || stop || reads || forget {
+            let look = !volatile && now >= self.look_at;
+            if write || calls || stop || reads || forget || look {
                 // What goes into a copy of the volatile log is removed with it.
                 let removals = retry_due;
                 if removals {
@@ -120,7 +133,8 @@ impl Worker {
                 };
             }
             let wanted = batch || volatile || !queue.calls.is_empty() || queue.ack_due.is_some();
-            let due = [self.retry_at.filter(|_| wanted), queue.ack_due];
+            let look = Some(self.look_at).filter(|_| !volatile);
+            let due = [self.retry_at.filter(|_| wanted), queue.ack_due, look];
             let next = due.into_iter().flatten().filter(|at| *at > now).min();
             queue = match next {
                 Some(at) => {
@@ -129,6 +143,30 @@ impl Worker {
                 None => shared.wake.wait(queue).unwrap_or_else(PoisonError::into_inner),
             };
         }
+    }
+
+    /// Looks now and then whether the files are in place, so that it is known before the next event.
+    fn look(&mut self, volatile: bool) {
+        if volatile || Instant::now() < self.look_at {
+            return;
+        }
+        self.look_at = Instant::now() + LOOK;
+        match self.transactor.store().in_place() {
+            Ok(()) if lock(&self.shared.queue).state.moved => self.note_in_place(),
+            Ok(()) => {}
+            Err(error) => {
+                self.pause_after_failure();
+                self.note_failed(&error);
+            }
+        }
+    }
+
+    /// What was moved has been put back before anybody had to do without it.
+    fn note_in_place(&mut self) {
+        self.retry_at = None;
+        let mut queue = lock(&self.shared.queue);
+        (queue.state.moved, queue.state.failing) = (false, None);
+        tracing::info!("the event store is where it was opened again");
     }
 
     /// Moves commits into an empty batch; a batch that failed stays as it is.
@@ -165,7 +203,13 @@ impl Worker {
             return true;
         }
         let begun = Instant::now();
-        let outcome = self.transactor.write(&self.batch);
+        let outcome = match self.transactor.write(&self.batch) {
+            // There will be no volatile log any more to bring it back with.
+            Err(error @ StoreError::Moved { .. }) if lock(&self.shared.queue).stop => {
+                self.transactor.come_back().map_err(|_| error).and_then(|()| self.transactor.write(&self.batch))
+            }
+            outcome => outcome,
+        };
         let took = begun.elapsed();
         match outcome {
             Ok(change) => {
@@ -221,6 +265,10 @@ impl Worker {
         queue.state.commits += 1;
         queue.state.failing = None;
         queue.state.full = false;
+        queue.state.moved = false;
+        if let Some(done) = self.transactor.came_back.take() {
+            queue.state.came_back = Some(done);
+        }
         if took > SLOW {
             // It would hold the next alarm up: go on as before, and look again later.
             self.retry_at = Some(Instant::now() + RETRY.1);
@@ -265,6 +313,7 @@ impl Worker {
             tracing::info!("the event store can be written again after {:.1} s", since.elapsed().as_secs_f64());
         }
         state.full = false;
+        state.moved = false;
         if given_up {
             return false;
         }
@@ -280,6 +329,7 @@ impl Worker {
         }
         let text = error.to_string();
         queue.state.full = matches!(error, StoreError::Full { .. });
+        queue.state.moved = matches!(error, StoreError::Moved { .. });
         match &mut queue.state.failing {
             Some((_, known)) => *known = text,
             None => {

@@ -144,6 +144,10 @@ pub struct WriterState {
     pub failing: Option<(Instant, String)>,
     /// Whether the failure is only that there is no room, which thinning may mend.
     pub full: bool,
+    /// Whether the store's files are not where they were opened: nobody would find again what is written to them.
+    pub moved: bool,
+    /// What was done to bring the store back when the last volatile log ended, in a sentence.
+    pub came_back: Option<String>,
     /// The volatile log, while the disk does not take events.
     pub volatile: Option<VolatileState>,
     /// Events of the last volatile log that were let go before they could be copied.
@@ -270,11 +274,17 @@ impl Writer {
         Ok(Taken::Queued)
     }
 
-    /// Why events should no longer wait for the disk: a commit has failed, or takes too long.
+    /// Why events should no longer wait for the disk: a commit has failed or takes too long, or the files are not in place.
     #[must_use]
     pub fn trouble(&self) -> Option<String> {
         let queue = lock(&self.shared.queue);
-        if queue.volatile.is_some() || queue.state.stopped || queue.state.waiting == 0 {
+        if queue.volatile.is_some() || queue.state.stopped {
+            return None;
+        }
+        if let Some((_, why)) = queue.state.failing.as_ref().filter(|_| queue.state.moved) {
+            return Some(why.clone());
+        }
+        if queue.state.waiting == 0 {
             return None;
         }
         let slow = queue.state.waiting_since.is_some_and(|since| since.elapsed() > SLOW);
@@ -332,6 +342,7 @@ impl Writer {
         queue.volatile = Some(volatile);
         queue.state.waiting = 0;
         queue.state.waiting_since = None;
+        queue.state.came_back = None;
         drop(queue);
         self.shared.wake.notify_one();
         Ok(begun)

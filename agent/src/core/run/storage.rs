@@ -32,7 +32,7 @@ impl Core<'_> {
                 return;
             }
             self.ledger.end_volatile();
-            self.store_is_back(state.lost_volatile);
+            self.store_is_back(state.lost_volatile, state.came_back.as_deref());
             self.close();
         }
         let Some(why) = self.ledger.writer().trouble() else { return };
@@ -61,7 +61,7 @@ impl Core<'_> {
         (self.anew)();
     }
 
-    fn store_is_back(&mut self, lost: u64) {
+    fn store_is_back(&mut self, lost: u64, how: Option<&str>) {
         let mut text = "The event store takes events again; what was only in memory is in it now.".to_owned();
         if lost > 0 {
             text = format!(
@@ -69,7 +69,11 @@ impl Core<'_> {
                  not in the event log."
             );
         }
-        let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason: None };
+        if let Some(how) = how {
+            text = format!("{text} {how}.");
+        }
+        let reason = how.map(str::to_owned);
+        let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason };
         self.event(text, Detail::Store(detail), None);
         self.say_store(false);
     }

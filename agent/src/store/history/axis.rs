@@ -4,18 +4,12 @@
 //! with the monotonic clock, and at a later start goes on after its end, forward to the wall where that can be believed.
 //! The wall may stand elsewhere: a table says how far, from which moment on, and whether the clock was synchronised. A
 //! clock that was wrong and is set right corrects its own start: until then the readings are placed by the first
-//! synchronised offset that follows in the same start. Times in milliseconds. Never panics.
+//! synchronised offset that follows in the same start. Its file is `table`. Times in milliseconds. Never panics.
 
-use std::path::{Path, PathBuf};
+mod table;
 
-use rusqlite::{Connection, params};
+pub(super) use table::{FILE_NAME, Table, load};
 
-use super::error::HistoryError;
-
-/// File name of the table.
-pub(super) const FILE_NAME: &str = "axis.sqlite";
-/// The wall is noted anew when it has moved this far against what was noted, ms: less is the clock's own jitter.
-const NOTED_MS: i64 = 5;
 /// An unsynchronised wall is believed to have gone on by at most this much while the agent was off: 30 days.
 const OFF_MAX_MS: i64 = 30 * 86_400_000;
 
@@ -107,108 +101,6 @@ impl Wall {
             .map(|pair| pair[1].at)
             .next_back()
     }
-}
-
-/// The table's file, for its writer.
-#[derive(Debug)]
-pub(super) struct Table {
-    connection: Connection,
-    path: PathBuf,
-    last: Option<Noted>,
-}
-
-impl Table {
-    pub(super) fn open(dir: &Path) -> Result<Self, HistoryError> {
-        let path = dir.join(FILE_NAME);
-        let failed = |e| HistoryError::sql(&path, e);
-        let connection = super::file::write_as(&path, TABLES)?;
-        let noted = all(&connection).map_err(failed)?;
-        Ok(Self { connection, path: path.clone(), last: noted.last().copied() })
-    }
-
-    /// Holds the file no more; this other, empty one takes its place until it is opened again.
-    pub(super) fn let_go(&mut self, other: Connection) {
-        self.connection = other;
-    }
-
-    /// Notes where the wall stands, if that is news.
-    pub(super) fn note(&mut self, now: Noted) -> Result<(), HistoryError> {
-        let news = self.last.is_none_or(|last| {
-            last.start != now.start
-                || last.synced != now.synced
-                || last.offset.abs_diff(now.offset) > NOTED_MS.unsigned_abs()
-        });
-        if news {
-            self.connection
-                .execute(
-                    "INSERT OR REPLACE INTO wall VALUES (?1, ?2, ?3, ?4)",
-                    params![now.at, now.offset, now.synced, now.start],
-                )
-                .map_err(|e| HistoryError::sql(&self.path, e))?;
-            self.last = Some(now);
-        }
-        Ok(())
-    }
-
-    pub(super) const fn last(&self) -> Option<Noted> {
-        self.last
-    }
-
-    pub(super) fn wall(&self) -> Result<Wall, HistoryError> {
-        Ok(Wall::new(all(&self.connection).map_err(|e| HistoryError::sql(&self.path, e))?))
-    }
-
-    /// Readings about an incident are to be kept.
-    pub(super) fn keep(&self, from_at: i64, to_at: i64) -> Result<(), HistoryError> {
-        self.connection
-            .execute(
-                "INSERT INTO keep VALUES (?1, ?2) ON CONFLICT (from_at) DO UPDATE SET to_at = max(to_at, ?2)",
-                params![from_at, to_at],
-            )
-            .map_err(|e| HistoryError::sql(&self.path, e))?;
-        Ok(())
-    }
-
-    pub(super) fn kept(&self) -> Result<Vec<(i64, i64)>, HistoryError> {
-        let sql = |e| HistoryError::sql(&self.path, e);
-        let mut all = self.connection.prepare("SELECT from_at, to_at FROM keep ORDER BY from_at").map_err(sql)?;
-        let rows = all.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).map_err(sql)?;
-        rows.collect::<rusqlite::Result<_>>().map_err(sql)
-    }
-
-    /// Forgets what concerns only moments before.
-    pub(super) fn forget(&self, before: i64) -> Result<(), HistoryError> {
-        // The last entry before still says where the wall stands at that moment.
-        self.connection
-            .execute_batch(&format!(
-                "DELETE FROM keep WHERE to_at < {before};
-                 DELETE FROM wall WHERE at < (SELECT ifnull(max(at), 0) FROM wall WHERE at <= {before});"
-            ))
-            .map_err(|e| HistoryError::sql(&self.path, e))
-    }
-}
-
-const TABLES: &str = "
-CREATE TABLE wall (at INTEGER PRIMARY KEY, offset INTEGER NOT NULL, synced INTEGER NOT NULL, start INTEGER NOT NULL);
-CREATE TABLE keep (from_at INTEGER PRIMARY KEY, to_at INTEGER NOT NULL);
-";
-
-fn all(connection: &Connection) -> rusqlite::Result<Vec<Noted>> {
-    let mut all = connection.prepare_cached("SELECT at, offset, synced, start FROM wall ORDER BY at")?;
-    let rows = all.query_map([], |row| {
-        Ok(Noted { at: row.get(0)?, offset: row.get(1)?, synced: row.get(2)?, start: row.get(3)? })
-    })?;
-    rows.collect()
-}
-
-/// The table as another reader sees it; none noted if the file is not there.
-pub(super) fn load(dir: &Path) -> Result<Wall, HistoryError> {
-    let path = dir.join(FILE_NAME);
-    if !path.exists() {
-        return Ok(Wall::default());
-    }
-    let connection = super::file::read(&path)?;
-    Ok(Wall::new(all(&connection).map_err(|e| HistoryError::sql(&path, e))?))
 }
 
 #[cfg(test)]

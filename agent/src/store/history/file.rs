@@ -105,13 +105,26 @@ pub(super) const fn key(slot: i64, low: u32) -> i64 {
     (slot << POINT_BITS) | low as i64
 }
 
+/// The tables of a kind of file, and how an older one is brought up to date.
+pub(super) struct Format {
+    pub(super) tables: &'static str,
+    pub(super) version: u32,
+    /// Whether an older file is kept beside as it was, under a name that ends in `.format-` and its version.
+    pub(super) kept_before: bool,
+    /// Called in the transaction that raises it, with the version found.
+    pub(super) raise: fn(&Connection, u32) -> rusqlite::Result<()>,
+}
+
+/// What is written on needs the present version; nothing else changes.
+const FORMAT: Format = Format { tables: TABLES, version: VERSION, kept_before: false, raise: |_, _| Ok(()) };
+
 /// Opens a file for its writer, made if it is missing.
 pub(super) fn write(path: &Path) -> Result<Connection, HistoryError> {
-    write_as(path, TABLES)
+    write_as(path, &FORMAT)
 }
 
 /// The same for a file of other tables.
-pub(super) fn write_as(path: &Path, tables: &str) -> Result<Connection, HistoryError> {
+pub(super) fn write_as(path: &Path, format: &Format) -> Result<Connection, HistoryError> {
     let failed = |e| HistoryError::sql(path, e);
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
         | OpenFlags::SQLITE_OPEN_CREATE
@@ -119,26 +132,39 @@ pub(super) fn write_as(path: &Path, tables: &str) -> Result<Connection, HistoryE
         | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut connection = Connection::open_with_flags(uri(path), flags).map_err(failed)?;
     settle(&connection).map_err(failed)?;
-    if identify(&connection, path)? {
-        make(&mut connection, tables).map_err(failed)?;
-    } else if version(&connection).map_err(failed)? < i64::from(VERSION) {
-        // What is written from here on needs the present format.
-        connection.pragma_update(None, "user_version", VERSION).map_err(failed)?;
+    match identify(&connection, path, format.version)? {
+        None => make(&mut connection, format).map_err(failed)?,
+        Some(found) if found < format.version => {
+            let copy = PathBuf::from(format!("{}.format-{found}", path.display()));
+            if format.kept_before && !copy.exists() {
+                connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()]).map_err(failed)?;
+            }
+            let transaction = connection.transaction().map_err(failed)?;
+            (format.raise)(&transaction, found).map_err(failed)?;
+            transaction.pragma_update(None, "user_version", format.version).map_err(failed)?;
+            transaction.commit().map_err(failed)?;
+        }
+        Some(_) => {}
     }
     Ok(connection)
 }
 
 /// Opens a file that nobody here writes.
 pub(super) fn read(path: &Path) -> Result<Connection, HistoryError> {
+    read_as(path, VERSION).map(|(connection, _)| connection)
+}
+
+/// The same for a file of other tables, up to this version; with the version found.
+pub(super) fn read_as(path: &Path, known: u32) -> Result<(Connection, u32), HistoryError> {
     let failed = |e| HistoryError::sql(path, e);
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(uri(path), flags).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
     connection.pragma_update(None, "cell_size_check", true).map_err(failed)?;
-    if identify(&connection, path)? {
-        return Err(HistoryError::Damaged { path: path.to_path_buf(), detail: "it is empty".into() });
+    match identify(&connection, path, known)? {
+        Some(found) => Ok((connection, found)),
+        None => Err(HistoryError::Damaged { path: path.to_path_buf(), detail: "it is empty".into() }),
     }
-    Ok(connection)
 }
 
 fn settle(connection: &Connection) -> rusqlite::Result<()> {
@@ -149,8 +175,8 @@ fn settle(connection: &Connection) -> rusqlite::Result<()> {
     connection.pragma_update(None, "synchronous", "FULL")
 }
 
-/// Checks that a file is ours and not newer; whether its tables are still to be made.
-fn identify(connection: &Connection, path: &Path) -> Result<bool, HistoryError> {
+/// Checks that a file is ours and not newer; its version, or nothing if its tables are still to be made.
+fn identify(connection: &Connection, path: &Path, known: u32) -> Result<Option<u32>, HistoryError> {
     let pragma = |name: &str| {
         connection
             .query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, i64>(0))
@@ -161,29 +187,25 @@ fn identify(connection: &Connection, path: &Path) -> Result<bool, HistoryError> 
             let tables: u64 = connection
                 .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
                 .map_err(|e| HistoryError::sql(path, e))?;
-            if tables == 0 { Ok(true) } else { Err(HistoryError::Foreign { path: path.to_path_buf() }) }
+            if tables == 0 { Ok(None) } else { Err(HistoryError::Foreign { path: path.to_path_buf() }) }
         }
         (APPLICATION_ID, found) => {
             let found = u32::try_from(found).unwrap_or(u32::MAX);
             match found {
-                1..=VERSION => Ok(false),
                 0 => Err(HistoryError::Damaged { path: path.to_path_buf(), detail: "format version 0".into() }),
-                found => Err(HistoryError::Newer { path: path.to_path_buf(), found, known: VERSION }),
+                found if found <= known => Ok(Some(found)),
+                found => Err(HistoryError::Newer { path: path.to_path_buf(), found, known }),
             }
         }
         _ => Err(HistoryError::Foreign { path: path.to_path_buf() }),
     }
 }
 
-fn version(connection: &Connection) -> rusqlite::Result<i64> {
-    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
-}
-
-fn make(connection: &mut Connection, tables: &str) -> rusqlite::Result<()> {
+fn make(connection: &mut Connection, format: &Format) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
-    transaction.execute_batch(tables)?;
+    transaction.execute_batch(format.tables)?;
     transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
-    transaction.pragma_update(None, "user_version", VERSION)?;
+    transaction.pragma_update(None, "user_version", format.version)?;
     transaction.commit()
 }
 

@@ -12,7 +12,8 @@
 //! record. Never panics.
 
 use std::fs::{File, OpenOptions};
-use std::io::{BufReader, Read, Seek, SeekFrom, Write};
+use std::io::{BufReader, ErrorKind, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
 use super::error::{HistoryError, Loss};
@@ -63,7 +64,7 @@ impl OpenSlot {
     pub(super) fn create(dir: &Path, slot: i64) -> Result<Self, HistoryError> {
         let path = dir.join(OPEN);
         let failed = |e| HistoryError::file(&path, e);
-        let mut file = OpenOptions::new().write(true).create(true).truncate(true).open(&path).map_err(failed)?;
+        let mut file = writable().truncate(true).open(&path).map_err(failed)?;
         let mut header = Vec::with_capacity(HEADER);
         header.extend_from_slice(MAGIC);
         header.extend_from_slice(&[VERSION, b'\n']);
@@ -76,7 +77,7 @@ impl OpenSlot {
     pub(super) fn go_on(dir: &Path, slot: i64, length: u64) -> Result<Self, HistoryError> {
         let path = dir.join(OPEN);
         let failed = |e| HistoryError::file(&path, e);
-        let mut file = OpenOptions::new().write(true).open(&path).map_err(failed)?;
+        let mut file = OpenOptions::new().read(true).write(true).open(&path).map_err(failed)?;
         file.set_len(length).map_err(failed)?;
         // What is appended needs the present format.
         file.seek(SeekFrom::Start(MAGIC.len() as u64)).map_err(failed)?;
@@ -114,10 +115,43 @@ impl OpenSlot {
         Ok(())
     }
 
+    /// Whether the file is where it was opened: one that was deleted or moved takes what is appended like any other. What
+    /// cannot be looked at is not gone.
+    pub(super) fn in_place(&self) -> bool {
+        match (self.file.metadata(), std::fs::metadata(&self.path)) {
+            (Ok(own), Ok(there)) => (own.dev(), own.ino()) == (there.dev(), there.ino()),
+            (_, Err(error)) => !matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory),
+            (Err(_), Ok(_)) => true,
+        }
+    }
+
+    /// Writes what it holds to its path again; what lies there is kept under another name.
+    pub(super) fn put_back(&mut self) -> Result<(), HistoryError> {
+        let failed = |e| HistoryError::file(&self.path, e);
+        let beside = |end: &str| self.path.with_file_name(format!("{OPEN}.{end}"));
+        let part = beside("part");
+        let mut anew = writable().truncate(true).open(&part).map_err(failed)?;
+        self.file.seek(SeekFrom::Start(0)).map_err(failed)?;
+        std::io::copy(&mut self.file, &mut anew).and_then(|_| anew.sync_all()).map_err(failed)?;
+        if self.path.exists() {
+            std::fs::rename(&self.path, beside("replaced")).map_err(failed)?;
+        }
+        std::fs::rename(&part, &self.path).map_err(failed)?;
+        self.file = anew;
+        Ok(())
+    }
+
     /// Bytes of the file.
     pub(super) const fn bytes(&self) -> u64 {
         self.length
     }
+}
+
+/// Read too, so that it can be put back.
+fn writable() -> OpenOptions {
+    let mut options = OpenOptions::new();
+    options.read(true).write(true).create(true);
+    options
 }
 
 /// What reading a file has brought besides its steps.

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use super::*;
 use crate::store::PointKey;
-use crate::store::tests::{TestDir, wait_until};
+use crate::store::tests::{TestDir, wait_for, wait_until};
 
 const T0: i64 = 1_790_000_000_000 / SLOT_MS * SLOT_MS;
 
@@ -117,6 +117,57 @@ fn a_restart_goes_on_with_the_open_slot_and_names_what_was_before() {
     let reader = Reader::new(dir.path());
     assert_eq!(all(&reader), entered);
     assert_eq!(reader.starts().expect("starts").iter().map(|start| start.number).collect::<Vec<_>>(), [1, 2]);
+}
+
+#[test]
+fn what_is_deleted_under_the_running_writer_costs_no_reading_of_the_open_slot() {
+    for whole in [false, true] {
+        let dir = TestDir::new("history-deleted");
+        let data = dir.path().join("history");
+        let (recorder, _) = Recorder::start(beginning(&dir, T0)).expect("started");
+        let (mut entered, mut frame) = (Vec::new(), 1);
+        let mut goes_on = |minutes: std::ops::Range<i64>, entered: &mut Vec<Entry>| {
+            for n in minutes {
+                let batch = minute(T0 + n * 60_000, 60, &mut frame);
+                entered.extend_from_slice(&batch.entries);
+                recorder.submit(batch);
+                recorder.flush();
+            }
+        };
+        goes_on(0..5, &mut entered);
+        if whole {
+            std::fs::remove_dir_all(dir.path()).expect("removed");
+        } else {
+            std::fs::rename(data.join("open.slot"), dir.path().join("kept")).expect("moved");
+            std::fs::write(data.join("open.slot"), "somebody's").expect("another in its place");
+        }
+        goes_on(5..7, &mut entered);
+        recorder.sync();
+        wait_until("it is written again", || {
+            recorder.flush();
+            data.join("open.slot").exists() && all(&Reader::new(dir.path())) == entered
+        });
+        // Past the slot's end: what was deleted of the other files is begun anew.
+        let before = entered.len();
+        goes_on(7..16, &mut entered);
+        if whole {
+            wait_until("its raw file is missed", || {
+                recorder.flush();
+                recorder.state().failing.is_some() || data.join("raw-000001.sqlite").exists()
+            });
+            wait_for("and made anew", Duration::from_secs(20), || {
+                recorder.flush();
+                data.join("raw-000001.sqlite").exists() && !data.join("closing.slot").exists()
+            });
+        }
+        recorder.stop();
+        let kept = all(&Reader::new(dir.path()));
+        assert_eq!(kept[..before], entered[..before], "nothing of the slot is lost");
+        if !whole {
+            assert_eq!(kept, entered);
+            assert_eq!(std::fs::read(data.join("open.slot.replaced")).expect("kept"), b"somebody's");
+        }
+    }
 }
 
 #[test]

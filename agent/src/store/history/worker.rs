@@ -18,13 +18,14 @@ use super::condense::Condense;
 use super::error::{HistoryError, Loss};
 use super::file::{self, POINT_MAX};
 use super::open::{self, CLOSING, OPEN, OpenSlot};
-use super::raw::{RawFile, aside, keep_damaged, remove_parts, sync_dir};
+use super::raw::{RawFile, keep_damaged, remove_parts, sync_dir};
 use super::reader::DIRECTORY;
 use super::recorder::{Account, Beginning, Found, Shared};
 use super::rollup::DAY_MS;
 use super::sent::Sent;
 use super::stream::{Encoder, steps};
 use super::{Batch, Happening, SLOT_MS, Step, retain};
+use crate::store::place::Disk;
 
 /// The open slot is journalled so often.
 const JOURNAL: Duration = Duration::from_secs(60);
@@ -49,6 +50,8 @@ const KEPT_MAX: i64 = 27 * 3_600_000;
 #[derive(Debug)]
 pub(super) struct Worker {
     dir: PathBuf,
+    /// The data directory's.
+    disk: Disk,
     beginning: Beginning,
     raw: RawFile,
     axis: Table,
@@ -87,9 +90,10 @@ impl Worker {
         let begun = Instant::now();
         let dir = beginning.data_dir.join(DIRECTORY);
         std::fs::create_dir_all(&dir).map_err(|e| HistoryError::file(&dir, e))?;
+        let disk = Disk::of(&beginning.data_dir).map_err(|e| HistoryError::file(&dir, e))?;
         let mut losses = Vec::new();
         remove_parts(&dir);
-        let axis = aside(&dir.join(axis::FILE_NAME), &mut losses, || Table::open(&dir))?;
+        let axis = Table::open_or_begin_anew(&dir, &mut losses)?;
         let closing = open::read(&dir.join(CLOSING), |_, _| {})?;
         let open = open::read(&dir.join(OPEN), |_, _| {})?;
         beginning.points.retain(|(id, _)| *id < POINT_MAX);
@@ -124,6 +128,7 @@ impl Worker {
         let last = Step { at, offset: beginning.wall_ms - at, what: Happening::Start { number }, count: 0 };
         let mut worker = Self {
             dir,
+            disk,
             beginning,
             raw,
             axis,
@@ -325,6 +330,9 @@ impl Worker {
 
     /// Appends what has been taken; `sync` makes it durable.
     fn journal(&mut self, account: Option<&[u8]>, sync: bool, ended: bool) -> Result<(), HistoryError> {
+        if sync {
+            self.see_to_the_open_slot()?;
+        }
         let Some(open) = &mut self.open else {
             if !ended && account.is_none() {
                 return Ok(());

@@ -55,11 +55,25 @@ impl Worker {
         self.note(outcome);
     }
 
+    /// Writes the open slot again if it is not where it was opened.
+    pub(super) fn see_to_the_open_slot(&mut self) -> Result<(), HistoryError> {
+        let Some(open) = self.open.as_mut().filter(|open| !open.in_place()) else { return Ok(()) };
+        let failed = |e| HistoryError::file(&self.dir, e);
+        self.disk.make(&self.beginning.data_dir).map_err(failed)?;
+        std::fs::create_dir_all(&self.dir).map_err(failed)?;
+        open.put_back()?;
+        sync_dir(&self.dir)?;
+        tracing::warn!("the open slot of the history was not where it was opened: it was written there again, whole");
+        Ok(())
+    }
+
     fn open_again(&mut self) -> Result<(), HistoryError> {
-        // The directory is not made: where the disk is missing, its place belongs to another one.
-        std::fs::metadata(&self.dir).map_err(|e| HistoryError::file(&self.dir, e))?;
+        // Where the disk is missing, its place belongs to another one.
+        let failed = |e| HistoryError::file(&self.dir, e);
+        self.disk.make(&self.beginning.data_dir).map_err(failed)?;
+        std::fs::create_dir_all(&self.dir).map_err(failed)?;
         let mut losses = Vec::new();
-        let axis = aside(&self.dir.join(axis::FILE_NAME), &mut losses, || Table::open(&self.dir))?;
+        let axis = Table::open_or_begin_anew(&self.dir, &mut losses)?;
         let open = open::read(&self.dir.join(OPEN), |_, _| {})?;
         let mut raw = RawFile::newest(&self.dir, &self.beginning, &mut losses)?;
         let failed = |e| HistoryError::sql(&raw.path, e);
