@@ -289,7 +289,7 @@ impl Health {
         if let [only] = &self.devices[..] {
             return only.suspect.as_ref().filter(|s| s.is_down(now)).map(|s| s.why.clone());
         }
-        if !self.quiet_since.is_some_and(|since| now.since(since) >= DOWN_AFTER_MS) {
+        if self.quiet_since.is_none_or(|since| now.since(since) < DOWN_AFTER_MS) {
             return None;
         }
         let quiet = self.devices.iter().filter(|d| d.quiet).count();
