@@ -6,7 +6,7 @@
 //! device that does not answer well, not at all. A device that shows another identity than at the start makes its
 //! readings uncertain, as the agent does. Times ms from the start.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use lapwing::config::{self, Overrides};
 use lapwing::core::judge::Judge;
@@ -28,8 +28,34 @@ const STEP_MS: u64 = 50;
 /// When it does not load.
 #[must_use]
 pub fn demo_plan() -> Plan {
-    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/saltmarsh/module.toml");
-    match config::load(&file, std::iter::empty(), &Overrides::default()) {
+    load(&demo().join("module.toml"))
+}
+
+/// The same with more in its module file.
+///
+/// # Panics
+/// When it cannot be written to a temporary directory, or does not load.
+#[must_use]
+pub fn demo_plan_and(more: &str) -> Plan {
+    let dir = std::env::temp_dir().join(format!("lapwing-virtually-{}-{:p}", std::process::id(), more));
+    let _ = std::fs::remove_dir_all(&dir);
+    std::fs::create_dir_all(dir.join("maps")).expect("a temporary directory");
+    for map in std::fs::read_dir(demo().join("maps")).expect("the demo has maps").flatten() {
+        std::fs::copy(map.path(), dir.join("maps").join(map.file_name())).expect("copied");
+    }
+    let module = std::fs::read_to_string(demo().join("module.toml")).expect("the demo has a module file");
+    std::fs::write(dir.join("module.toml"), module + more).expect("written");
+    let plan = load(&dir.join("module.toml"));
+    std::fs::remove_dir_all(&dir).expect("removed");
+    plan
+}
+
+fn demo() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/saltmarsh")
+}
+
+fn load(file: &Path) -> Plan {
+    match config::load(file, std::iter::empty(), &Overrides::default()) {
         Ok(loaded) => loaded.plan,
         Err(mistakes) => panic!("the demo's configuration has mistakes: {mistakes:?}"),
     }

@@ -83,6 +83,11 @@ fn largest(list: &[f64]) -> f64 {
     list.iter().copied().reduce(|a, b| if a.is_nan() || a > b { a } else { b }).unwrap_or(f64::NAN)
 }
 
+/// The smallest; likewise.
+fn smallest(list: &[f64]) -> f64 {
+    list.iter().copied().reduce(|a, b| if a.is_nan() || a < b { a } else { b }).unwrap_or(f64::NAN)
+}
+
 /// Refuses what means something in steady state only.
 fn is_steady(given: &Given<'_>) -> Result<(), NoNumber> {
     if given.number("steady") == 1.0 {
@@ -111,9 +116,13 @@ fn humid(given: &Given<'_>, name: &str, result: Result<f64, physics::NoNumber>) 
 pub(super) fn smallest_step(function: &str) -> Option<f64> {
     match function {
         // A or kW
-        "failover_current" | "meter_difference_pct" | "meter_difference_power_pct" | "left_kw" | "sum_a" | "sum_kw" => {
-            Some(1.0)
-        }
+        "failover_current"
+        | "meter_difference_pct"
+        | "meter_difference_power_pct"
+        | "meter_difference_ups_pct"
+        | "left_kw"
+        | "sum_a"
+        | "sum_kw" => Some(1.0),
         _ => None,
     }
 }

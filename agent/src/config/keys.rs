@@ -319,7 +319,7 @@ pub const KEYS: &[Key] = &[
     key("main", "efficiency", N, "1", "0.985", "Of what stands between its meter and those below it (UPS, transformer)."),
     key("main", "also", OneOrMany, "[]", "[\"chiller/power\"]", "Power points of what it feeds beside the tiers."),
     key("main", "cooling_kw", N, "", "460", "Heat that the cooling takes out for hours, kW."),
-    key("main", "cooling_load", T, "", "\"coil/water/heat\"", "Point of the heat it takes out now; needed with `cooling_kw`."),
+    key("main", "cooling_load", T, "", "\"it/power\"", "Point of the heat it must take out now; needed with `cooling_kw`. What is put in, not what the water carries: that falls when the cooling fails, and everything would seem to fit."),
 
     key("busway", "name", T, "required", "\"a1\"", "Name, unique among all tiers."),
     key("busway", "side", Word(super::items::tier::SIDES), "required", "\"a\"", "Side; what it feeds is of the same."),
@@ -328,6 +328,7 @@ pub const KEYS: &[Key] = &[
     key("busway", "limit", N, "0.8", "1.0", "Part of the rating that may be carried for hours."),
     key("busway", "meter", T, "", "\"busway/{b}\"", "Path before `l1/current` … of its meter; `{name}` makes a busway for each match, with `{name}` in `name`."),
     key("busway", "source_kw", N, "", "170", "What the source in front of it (UPS) gives for hours, kW."),
+    key("busway", "source_state", T, "", "\"ups/{b}/output/source\"", "Point that tells what feeds the UPS in front of it (upsOutputSource, RFC 1628): while it is `battery`, the main's `meter-difference` has no value."),
     key("busway", "also", OneOrMany, "[]", "[\"cooling-panel/power\"]", "Power points of what that source feeds beside the busway, now or after the loss of the other side."),
 
     key("tapoff", "name", T, "required", "\"{b}/{t}\"", "Name, unique among all tiers."),

@@ -17,9 +17,9 @@
 
 use std::time::Duration;
 
-use lapwing_engine::Engine;
 use lapwing_engine::physics::settled::is_step;
 use lapwing_engine::spec::Millis;
+use lapwing_engine::{Engine, Present};
 use lapwing_protocol::{Decimal, Status};
 
 use sha2::{Digest as _, Sha256};
@@ -47,6 +47,8 @@ pub struct Derivation {
     by_transaction: Vec<Vec<Hanging>>,
     /// By derived point.
     recipes: Vec<Recipe>,
+    /// By derived point: apart from the recipes, because most transactions that come complete nothing.
+    rounds: Vec<Round>,
 }
 
 /// A derived point that hangs on a transaction.
@@ -55,6 +57,19 @@ struct Hanging {
     recipe: usize,
     /// Its place in the point's round; `None` if it comes less often than the round.
     place: Option<usize>,
+    /// The last round that the transaction has come in.
+    came_in: u32,
+}
+
+/// A round: since the last computation.
+#[derive(Clone, Copy, Debug)]
+struct Round {
+    /// Counts on, so that nothing must be cleared for the next one.
+    number: u32,
+    /// How many transactions belong to it.
+    size: usize,
+    /// How many of them have not come.
+    missing: usize,
 }
 
 /// How one derived point is computed.
@@ -66,18 +81,19 @@ struct Recipe {
     /// By argument; constants stay, the rest is filled anew.
     slots: Vec<Slot>,
     inputs: Vec<Source>,
+    /// By input: its integer at the last computation, `None` if it was left out.
+    seen: Vec<Option<i64>>,
+    /// What came of them, if nothing but them can change it.
+    known: Option<(i64, Status)>,
     /// The lists among the slots that are filled anew.
     lists: Vec<usize>,
     memory: Memory,
     /// What its memory belongs to: function, inputs and constants.
     digest: u64,
     settling: Option<Settling>,
-    /// Which transactions of the round have come since the last computation, and how many have not.
-    came: Vec<bool>,
-    missing: usize,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
-    computed: Option<Millis>,
+    last_at: Option<Millis>,
 }
 
 /// Whether a round's inputs may stand on two sides of a step.
@@ -139,6 +155,7 @@ impl Derivation {
         }
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
+        let mut rounds = Vec::with_capacity(plan.derived.len());
         for (index, derived) in plan.derived.iter().enumerate() {
             let mut by: Vec<u32> =
                 derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
@@ -151,29 +168,52 @@ impl Derivation {
                 let place = (period(*number) == shortest).then_some(round);
                 round += usize::from(place.is_some());
                 if let Some(hanging) = by_transaction.get_mut(at(*number)) {
-                    hanging.push(Hanging { recipe: index, place });
+                    hanging.push(Hanging { recipe: index, place, came_in: 0 });
                 }
             }
-            recipes.push(Recipe::new(plan, derived, round, shortest));
+            recipes.push(Recipe::new(plan, derived, shortest));
+            rounds.push(Round { number: 1, size: round, missing: round });
             if let Some(known) = renewed_by.get_mut(at(derived.point)) {
                 *known = by;
             }
         }
-        Self { by_transaction, recipes }
+        Self { by_transaction, recipes, rounds }
     }
 
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
     /// `before`: by derived point, the same one there.
     pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
-        for (recipe, old) in self.recipes.iter_mut().zip(before) {
-            let Some(old) = old.and_then(|old| other.recipes.get_mut(at(old))) else { continue };
-            recipe.memory = std::mem::take(&mut old.memory);
-            recipe.computed = old.computed;
-            if recipe.came.len() == old.came.len() {
-                recipe.came.clone_from(&old.came);
-                recipe.missing = old.missing;
+        let begun = other.came();
+        let mut came = vec![None; self.recipes.len()];
+        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&self.rounds).zip(&mut came).zip(before) {
+            let Some(old) = old.map(at) else { continue };
+            let Some(before) = other.recipes.get_mut(old) else { continue };
+            recipe.memory = std::mem::take(&mut before.memory);
+            recipe.last_at = before.last_at;
+            *came = begun.get(old).filter(|begun| begun.len() == round.size);
+        }
+        for hanging in self.by_transaction.iter_mut().flatten() {
+            let (Some(place), Some(Some(came))) = (hanging.place, came.get(hanging.recipe)) else { continue };
+            if came.get(place) == Some(&true)
+                && let Some(round) = self.rounds.get_mut(hanging.recipe)
+            {
+                hanging.came_in = round.number;
+                round.missing -= 1;
             }
         }
+    }
+
+    /// By derived point: which transactions of the present round have come, by their places in it.
+    fn came(&self) -> Vec<Vec<bool>> {
+        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; round.size]).collect();
+        for hanging in self.by_transaction.iter().flatten() {
+            let number = self.rounds.get(hanging.recipe).map(|round| round.number);
+            let came = all.get_mut(hanging.recipe).zip(hanging.place).and_then(|(came, place)| came.get_mut(place));
+            if let Some(came) = came {
+                *came = number == Some(hanging.came_in);
+            }
+        }
+        all
     }
 
     /// Only these points are computed from now on.
@@ -187,9 +227,9 @@ impl Derivation {
     /// Forgets what was computed before.
     pub fn begin_anew(&mut self) {
         for recipe in &mut self.recipes {
-            (recipe.memory, recipe.computed) = (Memory::default(), None);
-            recipe.begin_round();
+            (recipe.memory, recipe.last_at, recipe.known) = (Memory::default(), None, None);
         }
+        self.rounds.iter_mut().for_each(Round::begin);
     }
 
     /// What is to be kept over a restart.
@@ -216,14 +256,44 @@ impl Derivation {
 
     /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
     pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
-        let hanging = *self.by_transaction.get(at(transaction))?.get(n)?;
-        let recipe = self.recipes.get_mut(hanging.recipe)?;
-        recipe.is_due(hanging.place).then(|| recipe.compute(engine)).flatten()
+        let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
+        let recipe = hanging.recipe;
+        let due = hanging.is_due(self.rounds.get_mut(recipe)?);
+        if due { self.recipes.get_mut(recipe)?.compute(engine) } else { None }
+    }
+}
+
+impl Hanging {
+    /// Notes that the transaction has come; whether the round is full now, or would be if another were not silent.
+    fn is_due(&mut self, round: &mut Round) -> bool {
+        if self.place.is_none() {
+            return false;
+        }
+        let again = self.came_in == round.number;
+        self.came_in = round.number;
+        round.missing -= usize::from(!again);
+        let due = again || round.missing == 0;
+        if due {
+            round.begin();
+            // It has come anew already in the round that begins.
+            if again {
+                self.came_in = round.number;
+                round.missing -= 1;
+            }
+        }
+        due
+    }
+}
+
+impl Round {
+    fn begin(&mut self) {
+        self.number = self.number.wrapping_add(1);
+        self.missing = self.size;
     }
 }
 
 impl Recipe {
-    fn new(plan: &Plan, derived: &Derived, round: usize, shortest: Duration) -> Self {
+    fn new(plan: &Plan, derived: &Derived, shortest: Duration) -> Self {
         let function = Function::named(&derived.compute);
         let arguments = function.map_or(&[][..], |function| function.arguments);
         let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
@@ -248,6 +318,8 @@ impl Recipe {
             exponent: exponent_of(derived.point),
             function,
             slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
+            seen: vec![None; inputs.len()],
+            known: None,
             inputs,
             lists,
             memory: Memory::default(),
@@ -259,47 +331,22 @@ impl Recipe {
                 rounds: 0,
                 last: None,
             }),
-            came: vec![false; round],
-            missing: round,
             rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
-            computed: None,
+            last_at: None,
         }
-    }
-
-    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
-    fn is_due(&mut self, place: Option<usize>) -> bool {
-        let Some(place) = place else { return false };
-        let Some(came) = self.came.get_mut(place) else { return false };
-        let again = std::mem::replace(came, true);
-        self.missing -= usize::from(!again);
-        let due = again || self.missing == 0;
-        if due {
-            self.begin_round();
-            // It has come anew already in the round that begins.
-            if again && let Some(came) = self.came.get_mut(place) {
-                *came = true;
-                self.missing -= 1;
-            }
-        }
-        due
-    }
-
-    fn begin_round(&mut self) {
-        self.came.fill(false);
-        self.missing = self.came.len();
     }
 
     fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
         if self.rest_ms > 0
-            && let Some(before) = self.computed
+            && let Some(before) = self.last_at
         {
-            let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
+            let newest = self.inputs.iter().map(|input| engine.present(input.point).at).max()?;
             if newest.since(before) < self.rest_ms {
                 return None;
             }
         }
         let (status, oldest, newest) = self.fill(engine)?;
-        self.computed = Some(newest);
+        self.last_at = Some(newest);
         let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
         if status.is_bad()
             && let Some(settling) = &mut self.settling
@@ -327,37 +374,37 @@ impl Recipe {
         (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
     }
 
-    /// Brings the inputs into their slots; their quality, oldest and newest time. `None` if there are none.
+    /// Looks at the inputs, and brings them into their slots where one has changed; their quality, oldest and newest time.
+    /// `None` if there are none.
     fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
-        for slot in &self.lists {
-            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
-                list.clear();
-            }
-        }
         let mut newest = None;
-        if let Some(settling) = &mut self.settling {
-            settling.now.clear();
-        }
         let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
         let mut left_out: Option<(Status, Millis)> = None;
-        for input in &self.inputs {
-            let reading = engine.reading(input.point);
-            newest = newest.max(Some(reading.at));
-            if input.kind == Kind::Believed && reading.status.is_bad() {
-                left_out.get_or_insert((reading.status, reading.at));
-                continue;
-            }
-            status = status.worst(reading.status);
-            oldest = oldest.min(reading.at);
-            let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
-            if let Some(settling) = &mut self.settling {
-                settling.now.push(number);
-            }
-            match self.slots.get_mut(input.slot) {
-                Some(Slot::List(list)) => list.push(number),
-                Some(slot) => *slot = Slot::Number(number),
-                None => {}
-            }
+        let mut changed = false;
+        for (input, seen) in self.inputs.iter().zip(&mut self.seen) {
+            let Present { value, status: worth, at: read_at } = engine.present(input.point);
+            newest = newest.max(Some(read_at));
+            let value = if input.kind == Kind::Believed && worth.is_bad() {
+                left_out.get_or_insert((worth, read_at));
+                None
+            } else {
+                status = status.worst(worth);
+                oldest = oldest.min(read_at);
+                Some(value)
+            };
+            changed |= *seen != value;
+            *seen = value;
+        }
+        if changed {
+            self.known = None;
+        }
+        if self.known.is_none() {
+            self.fill_slots();
+        }
+        if let Some(settling) = &mut self.settling {
+            let numbers = self.inputs.iter().zip(&self.seen);
+            settling.now.clear();
+            settling.now.extend(numbers.filter_map(|(input, seen)| Some(input.number((*seen)?))));
         }
         if let Some((bad, at)) = left_out {
             let none_left = self.inputs.iter().any(|input| {
@@ -370,18 +417,48 @@ impl Recipe {
         Some((status, oldest, newest?))
     }
 
+    fn fill_slots(&mut self) {
+        for slot in &self.lists {
+            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
+                list.clear();
+            }
+        }
+        for (input, seen) in self.inputs.iter().zip(&self.seen) {
+            let Some(number) = seen.map(|value| input.number(value)) else { continue };
+            match self.slots.get_mut(input.slot) {
+                Some(Slot::List(list)) => list.push(number),
+                Some(slot) => *slot = Slot::Number(number),
+                None => {}
+            }
+        }
+    }
+
+    /// The number for these inputs, whose own quality is `status`.
     fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let (value, worth) = match self.known {
+            Some(known) => known,
+            None => self.computed(newest),
+        };
+        self.known = (!self.memory.is_asked()).then_some((value, worth));
+        (value, if worth.is_bad() { worth } else { status.worst(worth) })
+    }
+
+    fn computed(&mut self, newest: Millis) -> (i64, Status) {
         let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
         match function.number(&self.slots, newest.0, &mut self.memory) {
             Ok(number) => match Decimal::quantise(number.value, self.exponent) {
-                Ok(decimal) if number.doubt.is_some() => {
-                    (decimal.mantissa, status.worst(Status::UNCERTAIN_UNITS_EXCEEDED))
-                }
-                Ok(decimal) => (decimal.mantissa, status),
+                Ok(decimal) if number.doubt.is_some() => (decimal.mantissa, Status::UNCERTAIN_UNITS_EXCEEDED),
+                Ok(decimal) => (decimal.mantissa, Status::GOOD),
                 Err(_) => (0, Status::BAD_OUT_OF_RANGE),
             },
             Err(_) => (0, Status::BAD_OUT_OF_RANGE),
         }
+    }
+}
+
+impl Source {
+    fn number(&self, value: i64) -> f64 {
+        Decimal::new(value, self.exponent).to_f64() * self.factor + self.offset
     }
 }
 

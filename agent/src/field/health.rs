@@ -289,10 +289,12 @@ impl Health {
         if let [only] = &self.devices[..] {
             return only.suspect.as_ref().filter(|s| s.is_down(now)).map(|s| s.why.clone());
         }
+        if self.quiet_since.is_none_or(|since| now.since(since) < DOWN_AFTER_MS) {
+            return None;
+        }
         let quiet = self.devices.iter().filter(|d| d.quiet).count();
         let failures: u32 = self.devices.iter().filter_map(|d| d.suspect.as_ref()).map(|s| s.failures).sum();
-        let long = self.quiet_since.is_some_and(|since| now.since(since) >= DOWN_AFTER_MS);
-        if quiet == 0 || quiet < self.devices.len().min(LINK_DOWN_DEVICES) || failures < DOWN_FAILURES || !long {
+        if quiet == 0 || quiet < self.devices.len().min(LINK_DOWN_DEVICES) || failures < DOWN_FAILURES {
             return None;
         }
         Some(format!("none of its {} devices answers: check the line, the gateway and its power", self.devices.len()))

@@ -55,6 +55,8 @@ pub struct Tier {
     pub meter: Option<String>,
     /// What the source in front of it (UPS, transformer, generator) gives for hours.
     pub source_kw: Option<f64>,
+    /// The point that tells what feeds the UPS in front of it: its upsOutputSource.
+    pub source_state: Option<String>,
 }
 
 impl TierKind {

@@ -122,6 +122,18 @@ fn scalar(function: &str, given: &Inputs<'_>) -> Option<Result<f64, physics::NoN
             f("efficiency"),
             f("floor_kw"),
         ),
+        "meter_difference_ups_pct" => {
+            let (below_kw, source) = (list("below_kw"), list("source"));
+            let now = failover::AcrossUps {
+                at_ms: 0,
+                meter_kw: f("meter_kw"),
+                below_kw: &below_kw,
+                source: &source,
+                efficiency: f("efficiency"),
+                floor_kw: f("floor_kw"),
+            };
+            failover::UpsDifference::default().step(&now).map(|got| got.pct)
+        }
         "worst_difference_pct" => failover::worst_difference_pct(&list("difference_pct")),
         "headroom_kw" => {
             capacity::headroom_kw(&list("i_a"), f("rating_a"), f("limit_frac"), f("v_ln"), f("pf"))

@@ -245,6 +245,40 @@ fn filter_clogging() {
 }
 
 #[test]
+fn strainer_clogging() {
+    let mut run = Run::of("strainer-clogging");
+    let at_rest = run.to(-0.1).truth("coil/water/flow");
+    let clean = run.seen("coil/water/strainer/pressure-drop");
+    run.to(60.0);
+    let flow = run.truth("coil/water/flow");
+    assert!(flow < 0.95 * at_rest, "{flow} of {at_rest} m³/h, though the valve opens");
+    assert!(run.seen("coil/water/strainer/pressure-drop") > 3.0 * clean, "clean {clean} kPa");
+}
+
+#[test]
+fn static_pressure_fall() {
+    let mut run = Run::of("static-pressure-fall");
+    assert!(run.to(-0.1).seen("coil/water/static-pressure") > 195.0);
+    assert!(run.to(30.0).seen("coil/water/static-pressure") < 125.0, "3 kPa a second");
+    assert!(run.to(60.0).seen("coil/water/static-pressure") < 45.0);
+    assert!(run.truth("coil/water/flow") > 30.0, "the pump runs on");
+}
+
+#[test]
+fn emergency_off() {
+    let mut run = Run::of("emergency-off");
+    assert_eq!(run.to(-0.5).state("emergency-off"), "released");
+    run.to(5.0);
+    assert_eq!(run.state("emergency-off"), "pressed");
+    for path in ["main/power", "cooling/power", "chiller/power", "busway/a1/power", "rack/07/power"] {
+        assert!(run.truth(path) < 0.01, "{path}");
+    }
+    assert_eq!(run.state("ups/b3/output/source"), "none");
+    let at_once = run.hottest();
+    assert!(run.to(110.0).hottest() < at_once + 8.0, "no power, little heat: only what is stored");
+}
+
+#[test]
 fn door_open() {
     let mut run = Run::of("door-open");
     let before = run.to(-0.1).hottest();

@@ -7,6 +7,13 @@
 
 use super::{NoNumber, finite, not_negative, outside, positive};
 
+/// A meter that carries less than this part of what its difference is taken relative to carries nearly nothing.
+const NOTHING: f64 = 0.1;
+/// upsOutputSource "battery" (RFC 1628 §4.4).
+const BATTERY: f64 = 5.0;
+/// By then a UPS has told that it feeds from its battery, ms (assumed: cards are read every few seconds).
+const TOLD_MS: u64 = 30_000;
+
 /// What one side would carry alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Failover {
@@ -128,10 +135,13 @@ pub fn meter_difference_pct(meter_a: &[f64], below_a: &[f64], floor_a: f64) -> R
     Ok(worst)
 }
 
-/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum.
+/// The same for powers, with the losses of what stands between (a UPS, a transformer): its efficiency divides the sum. What
+/// stands between may have a battery: a meter that carries nearly nothing (a tenth of the floor) while more than that is
+/// drawn below it says nothing.
 ///
 /// # Errors
-/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1.
+/// As `meter_difference_pct`, and `DomainError` for an efficiency of 0 or less, or above 1; `Undefined` for a meter that says
+/// nothing.
 pub fn meter_difference_power_pct(
     meter_kw: f64,
     below_kw: &[f64],
@@ -145,9 +155,83 @@ pub fn meter_difference_power_pct(
         return Err(outside("below_kw", "at least one meter"));
     }
     let below = below_kw.iter().sum::<f64>() / efficiency;
-    meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
+    let difference = meter_difference_pct(&[meter_kw], &[below], floor_kw).map_err(|none| {
         none.renamed("meter_a", "meter_kw").renamed("below_a", "below_kw").renamed("floor_a", "floor_kw")
-    })
+    })?;
+    if libm::fabs(meter_kw) < NOTHING * floor_kw && below >= NOTHING * floor_kw {
+        return Err(NoNumber::Undefined(
+            "the meter carries nearly nothing while what is below draws power: from a battery between them, or the meter has stopped",
+        ));
+    }
+    Ok(difference)
+}
+
+/// A difference with UPS units between the meters, and whether it is doubtful.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Difference {
+    /// The difference, %.
+    pub pct: f64,
+    /// The meter has long carried nearly nothing though no UPS tells that it feeds from its battery: the meter has stopped.
+    pub meter_is_dead: bool,
+}
+
+/// Powers above and below UPS units that tell what feeds their output (upsOutputSource, RFC 1628). It remembers since when the
+/// meter has carried nearly nothing without a UPS on its battery: what feeds them is told later than a meter shows it.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct UpsDifference {
+    dead_since_ms: Option<u64>,
+}
+
+/// Powers above and below UPS units.
+#[derive(Clone, Copy, Debug)]
+pub struct AcrossUps<'a> {
+    /// When the newest was read, ms on a clock that never goes back.
+    pub at_ms: u64,
+    /// The tier's meter.
+    pub meter_kw: f64,
+    /// The meters below it.
+    pub below_kw: &'a [f64],
+    /// upsOutputSource of each UPS between.
+    pub source: &'a [f64],
+    /// Of what stands between; of rectifier and bypass the same.
+    pub efficiency: f64,
+    /// The difference is relative to at least this.
+    pub floor_kw: f64,
+}
+
+impl UpsDifference {
+    /// The difference now.
+    ///
+    /// # Errors
+    /// As `meter_difference_power_pct`, and `DomainError` for no source; `Undefined` while a UPS feeds from its battery, and for
+    /// half a minute of a meter that carries nearly nothing.
+    pub fn step(&mut self, now: &AcrossUps<'_>) -> Result<Difference, NoNumber> {
+        if now.source.is_empty() {
+            return Err(outside("source", "at least one UPS"));
+        }
+        for source in now.source {
+            if libm::fabs(finite("source", *source)? - BATTERY) < 0.5 {
+                self.dead_since_ms = None;
+                return Err(NoNumber::Undefined("a UPS between the meters feeds from its battery"));
+            }
+        }
+        match meter_difference_power_pct(now.meter_kw, now.below_kw, now.efficiency, now.floor_kw) {
+            Ok(pct) => {
+                self.dead_since_ms = None;
+                Ok(Difference { pct, meter_is_dead: false })
+            }
+            Err(NoNumber::Undefined(why)) => {
+                let since_ms = *self.dead_since_ms.get_or_insert(now.at_ms);
+                if now.at_ms.saturating_sub(since_ms) < TOLD_MS {
+                    return Err(NoNumber::Undefined(why));
+                }
+                let below = now.below_kw.iter().sum::<f64>() / now.efficiency;
+                let pct = meter_difference_pct(&[now.meter_kw], &[below], now.floor_kw)?;
+                Ok(Difference { pct, meter_is_dead: true })
+            }
+            Err(none) => Err(none),
+        }
+    }
 }
 
 /// The largest of several differences of meters, without its sign, %: what a number that rests on all of them is worth.
@@ -220,10 +304,45 @@ mod tests {
             let got = meter_difference_power_pct(1.0, below, efficiency, 1.0);
             assert_eq!(got.map_err(NoNumber::word), Err("domain_error"), "{below:?} {efficiency}");
         }
+        // A mains of 86 kW floor: dead while the batteries feed, idle, and with a little left.
+        let dead = meter_difference_power_pct(0.0, &[412.0, 14.0], 0.985, 86.0);
+        assert_eq!(dead.map_err(NoNumber::word), Err("undefined"));
+        assert_eq!(meter_difference_power_pct(8.5, &[50.0], 1.0, 86.0).map_err(NoNumber::word), Err("undefined"));
+        absolute("dark", meter_difference_power_pct(0.0, &[0.0, 0.0], 0.985, 86.0), 0.0, 1e-12);
+        absolute("idle", meter_difference_power_pct(2.0, &[1.5], 1.0, 86.0), 0.5 / 0.86, 1e-9);
+        absolute("half is lost", meter_difference_power_pct(40.0, &[80.0], 1.0, 86.0), -40.0 / 0.86, 1e-9);
+        // A meter of currents has nothing between that could feed: one that stands at zero is wrong, and that is said.
+        absolute("stopped", meter_difference_pct(&[0.0; 3], &below, 25.0), -100.0, 1e-9);
         for (meter, below, floor) in
             [(&[][..], &[1.0][..], 1.0), (&[1.0, 2.0], &[1.0; 3], 1.0), (&[1.0], &[], 1.0), (&[1.0], &[1.0], 0.0)]
         {
             assert_eq!(meter_difference_pct(meter, below, floor).map_err(NoNumber::word), Err("domain_error"));
+        }
+    }
+
+    #[test]
+    fn a_ups_on_battery_says_more_than_the_meter() {
+        let mut kept = UpsDifference::default();
+        let mut difference = |at_ms, meter_kw, source: &[f64]| {
+            let now = AcrossUps { at_ms, meter_kw, below_kw: &[400.0], source, efficiency: 0.8, floor_kw: 86.0 };
+            kept.step(&now).map_err(NoNumber::word)
+        };
+        let fine = Difference { pct: 0.0, meter_is_dead: false };
+        assert_eq!(difference(0, 500.0, &[3.0, 4.0]), Ok(fine), "normal and bypass");
+        // One of six on its battery: a sixth is missing in the meter, and no meter is wrong.
+        assert_eq!(difference(1000, 417.0, &[3.0, 5.0]), Err("undefined"));
+        // The mains are lost: the meter shows it first, then the UPS units tell it, for minutes.
+        for (at_ms, source) in [(2000, 3.0), (4000, 3.0), (6000, 5.0), (300_000, 5.0), (301_000, 3.0)] {
+            assert_eq!(difference(at_ms, 0.0, &[3.0, source]), Err("undefined"), "at {at_ms} ms");
+        }
+        // None of them tells it: the meter has stopped.
+        assert_eq!(difference(330_999, 0.0, &[3.0, 3.0]), Err("undefined"));
+        let dead = Difference { pct: -100.0, meter_is_dead: true };
+        assert_eq!(difference(331_000, 0.0, &[3.0, 3.0]), Ok(dead));
+        assert_eq!(difference(332_000, 500.0, &[3.0, 3.0]), Ok(fine));
+        assert_eq!(difference(333_000, 0.0, &[3.0, 3.0]), Err("undefined"), "begun anew");
+        for source in [&[][..], &[f64::NAN]] {
+            assert_eq!(difference(334_000, 500.0, source), Err("domain_error"));
         }
     }
 
@@ -251,6 +370,12 @@ mod tests {
             let fine = |got: Result<f64, NoNumber>| got.map_or(true, f64::is_finite);
             proptest::prop_assert!(fine(failover_current(x, &list)) && fine(load_pct(&list, x, 0.8)));
             proptest::prop_assert!(fine(first_breaker_margin_a(&list, &list)) && fine(meter_difference_pct(&list, &list, x)));
+            proptest::prop_assert!(fine(meter_difference_power_pct(x, &list, 0.985, x)));
+            let mut kept = UpsDifference { dead_since_ms: Some(0) };
+            let now = AcrossUps {
+                at_ms: 60_000, meter_kw: x, below_kw: &list, source: &list, efficiency: 0.985, floor_kw: 1.0,
+            };
+            proptest::prop_assert!(fine(kept.step(&now).map(|got| got.pct)));
         }
     }
 

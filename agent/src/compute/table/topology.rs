@@ -3,11 +3,12 @@
 //! Most of them are used by the points that come with a topology; all can be used in `[[derived]]`. Never panics.
 
 use lapwing_engine::physics::countdown::{self, Countdown, Seen};
+use lapwing_engine::physics::failover::{AcrossUps, UpsDifference};
 use lapwing_engine::physics::{self, capacity, failover, three_phase};
 use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Computed, Function, NoNumber, Takes};
-use super::{list, number, plain};
+use super::{believed, list, number, plain};
 
 const RATING: Argument = number("rating_a", "A", "rating of the breaker");
 const LIMIT: Argument = number("limit_frac", "1", "part of the rating that may be carried for hours: 0.80 or 1.00");
@@ -80,6 +81,32 @@ pub(super) const FUNCTIONS: &[Function] = &[
                 given.number("efficiency"),
                 given.number("floor_kw"),
             ))
+        },
+    },
+    Function {
+        name: "meter_difference_ups_pct",
+        arguments: &[
+            number("meter_kw", "kW", "the tier's meter"),
+            list("below_kw", "kW", "the meters below it"),
+            believed("source", "1", "upsOutputSource of each UPS between (RFC 1628); 5 is battery"),
+            number("efficiency", "1", "of what stands between them"),
+            number("floor_kw", "kW", "the difference is relative to at least this"),
+        ],
+        quantity: Quantity::Ratio,
+        unit: "%",
+        run: |given| {
+            let now = AcrossUps {
+                at_ms: given.at_ms(),
+                meter_kw: given.number("meter_kw"),
+                below_kw: given.list("below_kw"),
+                source: given.list("source"),
+                efficiency: given.number("efficiency"),
+                floor_kw: given.number("floor_kw"),
+            };
+            let got = given.memory::<UpsDifference>().step(&now)?;
+            let doubt =
+                "the meter carries nearly nothing and no UPS says that it feeds from its battery: it has stopped";
+            Ok(Computed { doubt: got.meter_is_dead.then_some(doubt), ..got.pct.into() })
         },
     },
     Function {

@@ -16,6 +16,9 @@ use crate::plan::topology::{Tier, TierKind, Topology};
 
 use super::{Parts, Points};
 
+/// upsOutputSource "battery" (RFC 1628 §4.4).
+const ON_BATTERY: i64 = 5;
+
 /// The topology with the item each tier comes from.
 pub(crate) struct Built<'p> {
     pub(crate) topology: Topology,
@@ -37,6 +40,9 @@ pub(crate) fn build(parts: &Parts, points: &Points, report: &mut Report) -> (Top
     }
     for at in meters(parts, &built, points, report) {
         built.topology.tiers[at].meter = None; // nothing follows from a meter that is not there
+    }
+    for at in sources(parts, &built, points, report) {
+        built.topology.tiers[at].source_state = None;
     }
     named(parts, &built, points, report);
     sides(&built, report);
@@ -138,6 +144,7 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         phases: item.phases,
         meter: item.meter.as_ref().map(|meter| fill(&meter.value, captures)),
         source_kw: item.source_kw,
+        source_state: item.source_state.as_ref().map(|point| fill(&point.value, captures)),
     });
     built.items.push(item);
 }
@@ -170,6 +177,25 @@ fn meters(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report
         report.finding(item.place, format!("{}.meter", item.label), OfTiers::Unmetered { name });
     }
     missing
+}
+
+/// What tells the source of a UPS is there and can say that it is its battery. Gives those whose point cannot.
+fn sources(parts: &Parts, built: &Built<'_>, points: &Points, report: &mut Report) -> Vec<usize> {
+    let mut wrongs = Vec::new();
+    for (at, (tier, item)) in built.topology.tiers.iter().zip(&built.items).enumerate() {
+        let (Some(path), Some(written)) = (&tier.source_state, &item.source_state) else { continue };
+        let wrong = match points.find(path).map(|at| &points.drafts[at].point) {
+            Some(point) if point.states.iter().any(|(number, _)| *number == ON_BATTERY) => continue,
+            Some(_) => OfTiers::NotASource { point: path.clone() }.into(),
+            None => {
+                let near = points.nearest(path);
+                Wrong::UnknownPoint { path: path.clone(), near, incomplete: parts.incomplete }
+            }
+        };
+        report.wrong(written.place, format!("{}.source_state", item.label), wrong);
+        wrongs.push(at);
+    }
+    wrongs
 }
 
 /// Points that items name one by one are there.

@@ -32,6 +32,8 @@ pub(crate) struct TierItem {
     pub(crate) phases: u8,
     pub(crate) meter: Option<Located<String>>,
     pub(crate) source_kw: Option<f64>,
+    /// A busway's: the point that tells what feeds its UPS.
+    pub(crate) source_state: Option<Located<String>>,
     /// Power points of what it (a main) or its source (a busway's) feeds beside the tiers.
     pub(crate) also: Vec<Located<String>>,
     /// A rack with one side only, on purpose.
@@ -97,6 +99,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     }
     let has_source = matches!(kind, TierKind::Main | TierKind::Busway);
     let source_kw = has_source.then(|| number(&mut item, "source_kw", (0.1, 100_000.0), report)).flatten();
+    let source_state = (kind == TierKind::Busway).then(|| item.take::<String>("source_state", report)).flatten();
     let also = has_source.then(|| item.take::<OneOrMany>("also", report)).flatten();
     let also = also.map_or_else(Vec::new, |list| list.value.0);
     let main = if is_main { read_main(&mut item, report) } else { MainItem::default() };
@@ -116,6 +119,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
         phases,
         meter,
         source_kw,
+        source_state,
         also,
         single,
         main,

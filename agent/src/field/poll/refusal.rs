@@ -60,12 +60,12 @@ impl Poll {
             return;
         }
         let lacking = |(_, raw): &(usize, &Raw)| **raw == Raw::Fault(Status::BAD_NOT_FOUND);
-        let missing: Vec<usize> = raws.iter().enumerate().filter(lacking).map(|(position, _)| position).collect();
+        let missing = || raws.iter().enumerate().filter(lacking).map(|(position, _)| position);
         let state = &mut self.slots[slot];
-        if state.missing.as_ref() == Some(&missing) {
+        if state.missing.as_ref().is_some_and(|before| missing().eq(before.iter().copied())) {
             return;
         }
-        state.missing = Some(missing);
+        state.missing = Some(missing().collect());
         let (device, t) = (state.device, self.millis(at));
         self.lacks_change = true;
         let changed = &mut self.devices[device].lacks.changed;

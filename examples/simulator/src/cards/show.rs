@@ -12,7 +12,7 @@ use crate::model::loads::POWER_FACTOR;
 use crate::model::noise::Noise;
 use crate::model::truth::{ChillerState, PumpState, Tap};
 use crate::model::water::SUPPLY_AIR_SETPOINT_C;
-use crate::model::{Truth, chiller};
+use crate::model::{Truth, chiller, supply};
 
 /// First of the identity registers every Modbus card has in its holding registers: model, serial (2), firmware,
 /// current transformer primary.
@@ -158,10 +158,10 @@ pub(super) fn busway_meter(busway: usize, view: &mut View<'_>, bank: &mut Bank) 
 pub(super) fn main_meter(view: &mut View<'_>, bank: &mut Bank) {
     let (volts, kw, hz, kwh) = (view.truth.main_volts, view.truth.main_kw, view.truth.main_hz, view.truth.main_kwh);
     let volts = volts.map(|v| view.measured(v));
-    let kw = [0.336, 0.332, 0.332].map(|share| view.measured(kw * share));
+    let kw = supply::PHASE_SHARES.map(|share| view.measured(kw * share));
     let mut amps = [0.0; 3];
     for p in 0..3 {
-        amps[p] = if volts[p] > 100.0 { kw[p] * 1000.0 / (volts[p] * 0.96) } else { 0.0 };
+        amps[p] = if volts[p] > 100.0 { kw[p] * 1000.0 / (volts[p] * supply::POWER_FACTOR) } else { 0.0 };
     }
     meter_of_reals(&Phases { volts, amps, kw }, hz + if hz > 0.0 { 0.01 * view.noise.gauss() } else { 0.0 }, kwh, bank);
 }

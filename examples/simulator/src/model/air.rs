@@ -28,12 +28,14 @@ const HEIGHT: [f64; 3] = [1.7, 0.9, 0.4];
 #[derive(Clone, Debug)]
 pub struct Air {
     mass_c: [f64; RACKS],
+    /// Hot air that the racks draw through gaps; it does not come out of the cold aisle.
+    leak_m3s: f64,
 }
 
 /// Near its steady state at full load.
 impl Default for Air {
     fn default() -> Self {
-        Self { mass_c: [29.3; RACKS] }
+        Self { mass_c: [29.3; RACKS], leak_m3s: 0.35 }
     }
 }
 
@@ -46,14 +48,16 @@ impl Air {
         let supply_air_c = truth.coil_leaving_air_c + fan_kw / (AIR_KJ_PER_M3K * supply.max(0.5));
         // An open cold-aisle door lets hot air round; without doors only a shortage does.
         let through_door = if upset.door_open[0] { 0.06 * drawn } else { 0.0 };
-        let short = (drawn - supply).max(0.0) + through_door;
-        let surplus = (supply - drawn).max(0.0) + through_door;
+        let from_cold = drawn - self.leak_m3s;
+        let short = (from_cold - supply).max(0.0) + through_door;
+        let surplus = (supply - from_cold).max(0.0) + through_door;
 
         let into_cold = supply + short;
         let cold_mix = (supply * supply_air_c + short * truth.hot_aisle_c) / into_cold.max(1e-6);
         truth.cold_aisle_c += (cold_mix - truth.cold_aisle_c) * (1.0 - libm::exp(-into_cold * dt_s / COLD_AISLE_M3));
 
         let mut drawn_now = 0.0;
+        let mut leaked = 0.0;
         let mut out_heat = 0.0;
         let mass_share = 1.0 - libm::exp(-dt_s / TAU_S);
         let span = truth.hot_aisle_c - truth.cold_aisle_c;
@@ -61,11 +65,12 @@ impl Air {
         for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             // Racks at the ends of the row catch more of it.
             let place = if r % 9 == 0 || r % 9 == 8 { 1.6 } else { 0.8 };
-            let mut inlet = 0.0;
+            let (mut inlet, mut gaps) = (0.0, 0.0);
             for (k, height) in HEIGHT.iter().enumerate() {
                 let share = (LEAK * place * height + 0.4 * round * (height - 1.0)).clamp(-0.3, 0.6);
                 truth.inlet_c[r][k] = truth.cold_aisle_c + share * span;
                 inlet += truth.inlet_c[r][k] / 3.0;
+                gaps += share / 3.0;
             }
             let flow = (truth.rack_kw[r] + 0.02 * rated_kw) / (AIR_KJ_PER_M3K * SERVER_RISE_K)
                 * (1.0 + 0.03 * (inlet - 27.0).clamp(0.0, 12.0));
@@ -76,12 +81,21 @@ impl Air {
             self.mass_c[r] += (0.5 * (inlet + outlet) - self.mass_c[r]) * mass_share;
             truth.outlet_c[r] = outlet;
             drawn_now += flow;
+            leaked += gaps * flow;
             out_heat += flow * outlet;
         }
         truth.server_air_flow_m3s = drawn_now;
+        self.leak_m3s = leaked;
         let into_hot = drawn_now + surplus;
         let hot_mix = (out_heat + surplus * truth.cold_aisle_c) / into_hot.max(1e-6);
         truth.hot_aisle_c += (hot_mix - truth.hot_aisle_c) * (1.0 - libm::exp(-into_hot * dt_s / HOT_AISLE_M3));
+    }
+
+    /// Heat in the air of both aisles and in the equipment, above 0 °C, kJ.
+    #[must_use]
+    pub fn stored_kj(&self, truth: &Truth) -> f64 {
+        let air = COLD_AISLE_M3 * truth.cold_aisle_c + HOT_AISLE_M3 * truth.hot_aisle_c;
+        AIR_KJ_PER_M3K * air + RACK_KJ_PER_K * self.mass_c.iter().sum::<f64>()
     }
 
     /// How much of its work a server still does at an inlet temperature: throttles from 45 °C, off at 65 °C

@@ -53,7 +53,8 @@ impl Loads {
         }
         for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
-            let wanted = rated_kw * upset.load_share * (1.0 + self.wander[r]) * Air::work_share(inlet);
+            let load = rated_kw * upset.load_share * (1.0 + self.wander[r]) + upset.added_kw[r];
+            let wanted = load * Air::work_share(inlet);
             self.feed(r, wanted, dt_s, upset, truth);
         }
         for busway in &mut truth.busways {

@@ -94,8 +94,15 @@ impl Model {
         self.moist.step(dt_s, upset, truth);
         let through_ups: f64 = truth.ups.iter().map(|u| u.output_kw).sum::<f64>() / ups::EFFICIENCY;
         truth.main_kw = if supplied { through_ups + truth.chiller_power_kw } else { 0.0 };
+        Supply::carry(truth);
         truth.main_kwh += truth.main_kw * dt_s / 3600.0;
         contacts(upset, truth);
+    }
+
+    /// Heat in air and equipment, above 0 °C, kJ.
+    #[must_use]
+    pub fn stored_kj(&self) -> f64 {
+        self.air.stored_kj(&self.truth)
     }
 }
 

@@ -15,6 +15,10 @@ const FAIL_S: f64 = 15.0;
 /// Before going back to the utility; minutes in life, shortened so that a demo of a minute sees it.
 const RETURN_S: f64 = 12.0;
 const COOL_DOWN_S: f64 = 60.0;
+/// How the main's load lies on its phases, and its displacement and distortion together. Invented.
+pub const PHASE_SHARES: [f64; 3] = [0.336, 0.332, 0.332];
+/// See [`PHASE_SHARES`].
+pub const POWER_FACTOR: f64 = 0.96;
 
 /// Timers of the changeover.
 #[derive(Clone, Debug, Default)]
@@ -63,6 +67,15 @@ impl Supply {
             (true, true) => 50.2,
             (true, false) => 50.0,
         };
+    }
+
+    /// Currents of the main supply by its power and voltages.
+    pub fn carry(truth: &mut Truth) {
+        for (p, share) in PHASE_SHARES.into_iter().enumerate() {
+            let volts = truth.main_volts[p];
+            truth.main_amps[p] =
+                if volts > 100.0 { truth.main_kw * share * 1000.0 / (volts * POWER_FACTOR) } else { 0.0 };
+        }
     }
 
     /// Whether the main supply lives.

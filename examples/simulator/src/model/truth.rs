@@ -156,6 +156,7 @@ pub struct Truth {
     pub main_volts: [f64; 3],
     pub main_hz: f64,
     pub main_kw: f64,
+    pub main_amps: [f64; 3],
     pub main_kwh: f64,
     pub cooling_kw: f64,
     pub cooling_kwh: f64,
@@ -201,6 +202,9 @@ impl Truth {
             "chiller/state" => f64::from(self.chiller as u8),
             "cold-aisle/dew-point" => self.dew_point_c,
             "main/power" => self.main_kw,
+            "main/l1/current" => self.main_amps[0],
+            "main/l2/current" => self.main_amps[1],
+            "main/l3/current" => self.main_amps[2],
             "cooling/power" => self.cooling_kw,
             _ => return self.numbered(path),
         })

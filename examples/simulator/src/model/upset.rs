@@ -27,6 +27,8 @@ pub struct Upset {
     pub ups_on_bypass: [bool; BUSWAYS],
     /// What the servers want, as a share of their load at rest.
     pub load_share: f64,
+    /// What a rack's servers want beyond that, kW: to ask what would still fit.
+    pub added_kw: [f64; RACKS],
     /// Share of its rated capacity each battery still has.
     pub battery_health: [f64; BUSWAYS],
     pub filter_clogging: bool,
@@ -66,6 +68,7 @@ impl Default for Upset {
             phase_lost: [[false; 3]; BUSWAYS],
             ups_on_bypass: [false; BUSWAYS],
             load_share: 1.0,
+            added_kw: [0.0; RACKS],
             battery_health: [1.0; BUSWAYS],
             filter_clogging: false,
             strainer_clogging: false,

@@ -41,7 +41,7 @@ type Row = (&'static str, &'static str, &'static [(f64, Option<f64>, &'static st
 const T: f64 = FIRST_FAULT_S;
 
 /// The named scenarios.
-const NAMED: [Row; 41] = [
+const NAMED: [Row; 44] = [
     ("calm", "Nothing goes wrong.", &[]),
     (
         "fan-lost",
@@ -103,9 +103,24 @@ const NAMED: [Row; 41] = [
         &[(T, None, "battery-weak", None), (T + 5.0, None, "utility-lost", None)],
     ),
     ("filter-clogging", "The air filters clog; the fans work harder.", &[(T, None, "filter-clogging", None)]),
+    (
+        "strainer-clogging",
+        "The water strainer clogs; less and less water flows.",
+        &[(T, None, "strainer-clogging", None)],
+    ),
+    (
+        "static-pressure-fall",
+        "The water loop loses its static pressure: water is leaving it somewhere.",
+        &[(T, None, "static-pressure-fall", None)],
+    ),
     ("door-open", "The cold-aisle door is left open.", &[(T, None, "door-open", None)]),
     ("smoke", "The smoke panel reports smoke.", &[(T, None, "smoke", None)]),
     ("smoke-panel-fault", "The smoke panel has a fault of its own.", &[(T, None, "smoke-panel-fault", None)]),
+    (
+        "emergency-off",
+        "Somebody presses emergency-off: everything goes dark at once.",
+        &[(T, None, "emergency-off", None)],
+    ),
     ("leak", "Water reaches the leak rope in the coil bay.", &[(T, None, "leak", None)]),
     (
         "leak-rope-broken",
@@ -190,7 +205,7 @@ mod tests {
             assert_eq!(scenario.name, name);
             assert!(scenario.faults.first().is_none_or(|f| (f.at_s - FIRST_FAULT_S).abs() < f64::EPSILON), "{name}");
         }
-        assert_eq!(Scenario::names().count(), 41);
+        assert_eq!(Scenario::names().count(), 44);
     }
 
     #[test]

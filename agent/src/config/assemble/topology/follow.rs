@@ -186,7 +186,15 @@ impl Follow<'_, '_> {
             }
             let floor = FLOOR * tier.rating_a * 3.0 * item.main.voltage_v / 1000.0;
             let with = [number("efficiency", item.main.efficiency), number("floor_kw", floor)];
-            self.make(at, path, "meter_difference_power_pct", &[("meter_kw", vec![own]), ("below_kw", powers)], &with);
+            let hangs = |busway: &usize| self.topology().above(*busway).any(|above| above == at);
+            let told = |at: &usize| self.topology().tiers[*at].source_state.clone();
+            let sources: Vec<String> =
+                self.topology().of(TierKind::Busway).filter(|at| hangs(at)).filter_map(|at| told(&at)).collect();
+            let mut from = vec![("meter_kw", vec![own]), ("below_kw", powers)];
+            // UPS units that tell what feeds them say more than a meter that stands at zero.
+            let function = if sources.is_empty() { "meter_difference_power_pct" } else { "meter_difference_ups_pct" };
+            from.extend((!sources.is_empty()).then_some(("source", sources)));
+            self.make(at, path, function, &from, &with);
         } else if below.iter().all(|other| self.topology().tiers[*other].phases == tier.phases) {
             let currents =
                 below.iter().filter_map(meter).flat_map(|meter| phase_paths(&meter, tier.phases, "current")).collect();

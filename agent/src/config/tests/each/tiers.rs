@@ -76,6 +76,13 @@ fn powered() -> Copy {
             10 * at + 4
         ));
     }
+    for (at, ups) in ["a", "b"].into_iter().enumerate() {
+        map.push_str(&format!(
+            "[[point]]\npath = \"ups/{ups}/source\"\nquantity = \"state\"\nregister = \"holding:{}\"\nas = \"enum\"\nnames = {{ 3 = \"normal\", 5 = \"battery\" }}\n\n",
+            80 + at
+        ));
+    }
+    map.push_str("[[point]]\npath = \"ups/alarm\"\nquantity = \"state\"\nregister = \"holding:90\"\nas = \"enum\"\nnames = { 0 = \"off\", 1 = \"on\" }\n");
     let copy = Copy::new();
     std::fs::write(copy.0.join(MAP), map).expect("written");
     copy.and(MODULE, POWER)
@@ -117,6 +124,19 @@ fn each_mistake_is_located() {
     assert_eq!(uncaught[0].code, "not_captured", "{uncaught:#?}");
     changed("meter = \"pdu/1a\"", "meter = \"pdu/1b\"", "\"pdu/1b\"", "unknown_point", "`pdu/1b/l1/current`");
     changed("also = \"coil/water/heat\"", "also = \"coil/water/haet\"", "\"coil/water/haet\"", "unknown_point", "haet");
+    let source = |point: &str| {
+        powered().with(MODULE, "meter = \"a/a\"", &format!("meter = \"a/a\"\nsource_state = \"{point}\""))
+    };
+    one(&source("ups/a/sauce"), MODULE, "\"ups/a/sauce\"", "unknown_point", "`ups/a/sauce`", "ups/a/source");
+    one(&source("ups/alarm"), MODULE, "\"ups/alarm\"", "not_a_source", "no state 5, battery", "upsOutputSource");
+    one(&source("a/a/power"), MODULE, "\"a/a/power\"", "not_a_source", "no state 5, battery", "upsOutputSource");
+    changed(
+        "cooling_kw = 50",
+        "source_state = \"ups/a/source\"\ncooling_kw = 50",
+        "source_state",
+        "unknown_key",
+        "unknown key",
+    );
     changed("cooling_kw = 50", "", "[[main]]", "missing_key", "`cooling_kw` is missing");
     changed("efficiency = 0.9", "efficency = 0.9", "efficency", "unknown_key", "unknown key");
 }
@@ -165,6 +185,21 @@ fn what_follows() {
     assert!(!plan.points.iter().any(|point| point.path == "pdu/b/2/failover-load"));
     assert_eq!(from("b/b/meter-difference").len(), 9, "three phases of the busway and of two PDUs");
     assert_eq!(from("main/meter-difference"), ["main/power", "a/a/power", "b/b/power", "coil/water/heat"]);
+    assert_eq!(of("main/meter-difference").compute, "meter_difference_power_pct");
+    let told = powered().with(MODULE, "meter = \"a/a\"", "meter = \"a/a\"\nsource_state = \"ups/a/source\"").with(
+        MODULE,
+        "meter = \"b/b\"",
+        "meter = \"b/b\"\nsource_state = \"ups/b/source\"",
+    );
+    let told = told.load().expect("no mistake").plan;
+    let difference = told.derived.iter().find(|derived| derived.compute == "meter_difference_ups_pct").expect("made");
+    let paths: Vec<&str> =
+        difference.from.iter().map(|input| told.points[input.point as usize].path.as_str()).collect();
+    assert_eq!(
+        paths,
+        ["main/power", "a/a/power", "b/b/power", "coil/water/heat", "ups/a/source", "ups/b/source"],
+        "UPS units that tell what feeds them"
+    );
     assert_eq!(from("failover/side-a-lost/first-breaker"), ["b/b/failover-load", "pdu/b/1/failover-load"]);
     let first = &plan.points[of("failover/side-a-lost/first-breaker").point as usize];
     assert_eq!((first.states.len(), first.states[1].1.as_str(), first.quantity.as_str()), (2, "PDU 1/b", "state"));
