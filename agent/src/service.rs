@@ -393,7 +393,7 @@ fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
         ) => return Err(error.into()),
     };
     tracing::error!("{why}; events are kept in memory only");
-    Ok(Store::in_memory(why)?)
+    Ok(Store::in_memory(why, &crate::store::snapshot::standing(&plan.store.dir))?)
 }
 
 pub(crate) fn keys(plan: &Plan) -> Vec<PointKey> {

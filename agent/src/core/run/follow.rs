@@ -139,9 +139,14 @@ impl Rest {
         host.watch_certificates(certificates(&plan));
         let clock = Clock::start();
         let keeping = history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
+        let frames = Frames::new(&head.log, head.boot, &catalogue);
+        let mut ledger = Ledger::new(head, opened.last_seq, writer);
+        if opened.memory_only.is_some() {
+            ledger.never_durable();
+        }
         let rest = Self {
-            frames: Frames::new(&head.log, head.boot, &catalogue),
-            ledger: Ledger::new(head, opened.last_seq, writer),
+            frames,
+            ledger,
             load: Load::default(),
             load_said: None,
             mode: plan.module.mode,

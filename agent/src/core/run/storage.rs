@@ -122,7 +122,6 @@ impl Core<'_> {
             self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
         }
         if let Some(why) = self.opened_with.memory_only.take() {
-            self.ledger.never_durable();
             let text = filled(&words.memory_only, &[("why", &why)]);
             self.store_event(text, "in memory only", None, Some(why));
         }
@@ -140,7 +139,7 @@ impl Core<'_> {
     /// this store would give may have been given before.
     pub(super) fn compare_with_broker(&mut self, last: Option<&EventLast>) {
         let Some(last) = last else { return };
-        if self.ledger.is_volatile() {
+        if self.ledger.is_volatile() && !self.memory_only {
             // Numbered in a log of its own, which nobody can know.
             return;
         }
