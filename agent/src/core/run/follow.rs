@@ -29,7 +29,7 @@ pub(super) struct Next {
     pub(super) plan: Arc<Plan>,
     pub(super) ids: Vec<u32>,
     pub(super) common: Common,
-    pub(super) rest: Rest,
+    pub(super) lasting: Lasting,
 }
 
 /// How the loop goes on after a message.
@@ -39,13 +39,16 @@ pub(super) enum Flow {
     Apply(Box<Applied>),
 }
 
-/// Everything that outlives a plan; field by field as in `Core`.
-pub(super) struct Rest {
+/// Everything that outlives a plan.
+pub(super) struct Lasting {
     pub(super) ledger: Ledger,
     pub(super) frames: Frames,
+    /// Announcements, and by alarm how it behaves.
     pub(super) load: Load,
+    /// When the figures of it were last published.
     pub(super) load_said: Option<Millis>,
     pub(super) mode: Mode,
+    /// When the mode falls back to the configured one.
     pub(super) mode_until: Option<Millis>,
     pub(super) clock: Clock,
     pub(super) ageing: ageing::Ageing,
@@ -62,21 +65,30 @@ pub(super) struct Rest {
     pub(super) held: Arc<Held>,
     pub(super) keeping: Option<Keeping>,
     pub(super) board: Arc<Board>,
+    /// Tells the field that a person has confirmed a device.
     pub(super) confirm: Box<dyn Fn(u32) + Send>,
     pub(super) next_frame: Instant,
     pub(super) next_look: Instant,
+    /// The store is in memory only; the disk comes back with the next start.
     pub(super) memory_only: bool,
+    /// That start has been asked for.
     pub(super) leaving: bool,
     pub(super) anew: Box<dyn Fn() + Send>,
     pub(super) opened_with: OpenedWith,
     pub(super) broker_down: bool,
+    /// Events that tell of a packet the broker refused, the latest first.
     pub(super) refusals: VecDeque<u64>,
+    /// Events may leave: the broker's memory was judged.
     pub(super) released: bool,
+    /// Commands that were taken.
     pub(super) seen: Seen,
     pub(super) saved: Vec<SavedAlarm>,
+    /// By own point of a device's map: which points it does not give, as its alarm says it.
     pub(super) which: BTreeMap<u32, String>,
     pub(super) watched: health::Watched,
+    /// What came before first contact with the broker.
     pub(super) early: VecDeque<Message>,
+    /// What another plan has left, until it is taken up.
     pub(super) following: Option<Box<Following>>,
 }
 
@@ -108,7 +120,7 @@ pub(super) struct OpenedWith {
     pub(super) no_history: Option<String>,
 }
 
-impl Rest {
+impl Lasting {
     /// At the start of the agent.
     pub(super) fn begin(inputs: Inputs) -> (Arc<Plan>, Vec<u32>, Self) {
         let Inputs {
@@ -144,7 +156,7 @@ impl Rest {
         if opened.memory_only.is_some() {
             ledger.never_durable();
         }
-        let rest = Self {
+        let lasting = Self {
             frames,
             ledger,
             load: Load::default(),
@@ -189,7 +201,7 @@ impl Rest {
             early: VecDeque::new(),
             following: None,
         };
-        (plan, ids, rest)
+        (plan, ids, lasting)
     }
 }
 
@@ -197,7 +209,7 @@ impl Core<'_> {
     /// Ends under this plan.
     pub(super) fn hand_over(mut self, next: Applied) -> Next {
         let Applied { plan, ids, catalogue, board, renew, account, links, gone, in_force } = next;
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         self.judge.poll(now);
         self.moved();
         self.let_go_of_rules(&plan);
@@ -207,7 +219,7 @@ impl Core<'_> {
         let common = Common::between(self.plan, &plan);
         let saved = (0_u32..).zip(&self.plan.alarms).zip(&self.kept).filter_map(|((number, alarm), kept)| {
             let state = self.judge.engine().alarm(number)?;
-            let saved = Saved::of(state, kept.clone(), &self.plan.suppress, &self.clock, now);
+            let saved = Saved::of(state, kept.clone(), &self.plan.suppress, &self.lasting.clock, now);
             (kept.seq.is_some() || saved.stood()).then(|| SavedAlarm {
                 id: alarm.id.clone(),
                 digest: alarm.digest,
@@ -223,7 +235,7 @@ impl Core<'_> {
             alarms,
             rules,
             configured: self.plan.module.mode,
-            catalogue_changed: self.frames.catalogue() != catalogue,
+            catalogue_changed: self.lasting.frames.catalogue() != catalogue,
             points: common.points_changed(self.plan, &plan),
             alarms_changed: common.alarms_changed(self.plan, &plan),
             links: links_changed(self.plan, &plan, &links),
@@ -231,60 +243,22 @@ impl Core<'_> {
             in_force,
             common: common.clone(),
         };
-        self.frames.under(&catalogue);
-        if let (Some(keeping), Some(account)) = (&mut self.keeping, account) {
-            keeping.follow(&self.clock, account, self.frames.next_seq());
+        self.lasting.frames.under(&catalogue);
+        if let (Some(keeping), Some(account)) = (&mut self.lasting.keeping, account) {
+            keeping.follow(&self.lasting.clock, account, self.lasting.frames.next_seq());
         }
-        self.watched.follow(&links);
-        self.watched.host.watch_certificates(certificates(&plan));
+        self.lasting.watched.follow(&links);
+        self.lasting.watched.host.watch_certificates(certificates(&plan));
         let which = (0_u32..).zip(&common.points);
-        let which = which.filter_map(|(new, old)| Some((new, self.which.get(&(*old)?)?.clone()))).collect();
-        let rest = Rest {
-            ledger: self.ledger,
-            frames: self.frames,
-            load: self.load,
-            load_said: self.load_said,
-            mode: self.mode,
-            mode_until: self.mode_until,
-            clock: self.clock,
-            ageing: self.ageing,
-            figures: self.figures,
-            fault_at: self.fault_at,
-            restored_from: self.restored_from,
-            publisher: self.publisher,
-            receiver: self.receiver,
-            door: self.door,
-            told: self.told,
-            alive: self.alive,
-            renew,
-            tell_directly: self.tell_directly,
-            held: self.held,
-            keeping: self.keeping,
-            board,
-            confirm: self.confirm,
-            next_frame: self.next_frame,
-            next_look: self.next_look,
-            memory_only: self.memory_only,
-            leaving: self.leaving,
-            anew: self.anew,
-            opened_with: self.opened_with,
-            broker_down: self.broker_down,
-            refusals: self.refusals,
-            released: self.released,
-            seen: self.seen,
-            saved,
-            which,
-            watched: self.watched,
-            early: self.early,
-            following: Some(Box::new(following)),
-        };
-        Next { plan, ids, common, rest }
+        let which = which.filter_map(|(new, old)| Some((new, self.lasting.which.get(&(*old)?)?.clone()))).collect();
+        let lasting = Lasting { renew, board, saved, which, following: Some(Box::new(following)), ..self.lasting };
+        Next { plan, ids, common, lasting }
     }
 
     /// Begins under this plan, after another.
     pub(super) fn follow(&mut self, following: Following) {
-        let now = self.clock.now();
-        let saved = std::mem::take(&mut self.saved);
+        let now = self.lasting.clock.now();
+        let saved = std::mem::take(&mut self.lasting.saved);
         for row in saved {
             let Some(index) = self.plan.alarms.iter().position(|alarm| alarm.id == row.id) else {
                 let stood = Saved::from_bytes(&row.state).is_ok_and(|state| state.stood());
@@ -296,7 +270,7 @@ impl Core<'_> {
             }
             // What was written a moment ago can be read.
             if let (Ok(state), Ok(number)) = (Saved::from_bytes(&row.state), u32::try_from(index)) {
-                let state = state.on(&self.plan.suppress, &self.clock, now, true);
+                let state = state.on(&self.plan.suppress, &self.lasting.clock, now, true);
                 self.judge.engine_mut().restore(now, number, &state);
                 self.save(index);
             }
@@ -307,7 +281,7 @@ impl Core<'_> {
         let detail = ConfigChange {
             accepted: true,
             hash: hex(&self.plan.digest),
-            catalogue: Some(self.frames.catalogue().to_owned()),
+            catalogue: Some(self.lasting.frames.catalogue().to_owned()),
             reason: None,
             points: Some(following.points),
             alarms: Some(following.alarms_changed),
@@ -318,11 +292,11 @@ impl Core<'_> {
         self.show_rules();
         self.put_up_readings();
         // Records of alarms go after the events they speak of.
-        let at_once = self.ledger.is_volatile() && !self.memory_only;
+        let at_once = self.lasting.ledger.is_volatile() && !self.lasting.memory_only;
         for index in 0..self.plan.alarms.len() {
             match self.alarm_record(index) {
                 Some((topic, payload)) if at_once => self.put_up(index, topic, payload),
-                Some((topic, payload)) => self.held.push(seq, topic, payload),
+                Some((topic, payload)) => self.lasting.held.push(seq, topic, payload),
                 None => {}
             }
         }
@@ -330,11 +304,11 @@ impl Core<'_> {
             if at_once {
                 self.clear(&topic);
             } else {
-                self.held.push(seq, topic, Vec::new());
+                self.lasting.held.push(seq, topic, Vec::new());
             }
         }
         if following.catalogue_changed || mode {
-            (self.renew)(&self.ledger.head().log, self.mode, true);
+            (self.lasting.renew)(&self.lasting.ledger.head().log, self.lasting.mode, true);
         }
         self.moved();
         self.close();
@@ -374,7 +348,7 @@ impl Core<'_> {
             told(&say.points, following.points),
             told(&say.alarms, following.alarms_changed),
             told(&say.links, following.links),
-            mode.then(|| filled(&say.mode, &[("mode", words.mode(self.mode))])),
+            mode.then(|| filled(&say.mode, &[("mode", words.mode(self.lasting.mode))])),
         ];
         let all: Vec<String> = all.into_iter().flatten().collect();
         if all.is_empty() {
@@ -386,17 +360,17 @@ impl Core<'_> {
     /// The configured mode holds, unless a person has set another for a time. Whether it has changed.
     fn follow_mode(&mut self, before: Mode) -> bool {
         let configured = self.plan.module.mode;
-        if self.mode_until.is_some() && self.mode != configured {
+        if self.lasting.mode_until.is_some() && self.lasting.mode != configured {
             return false;
         }
-        if self.mode_until.take().is_some() {
-            self.ledger.forget(mode::MODE_ROW.into());
+        if self.lasting.mode_until.take().is_some() {
+            self.lasting.ledger.forget(mode::MODE_ROW.into());
         }
-        if configured == before && self.mode == configured {
+        if configured == before && self.lasting.mode == configured {
             return false;
         }
-        self.mode = configured;
-        self.ledger.set_mode(configured);
+        self.lasting.mode = configured;
+        self.lasting.ledger.set_mode(configured);
         self.show_mode();
         true
     }
@@ -409,7 +383,7 @@ impl Core<'_> {
                 continue;
             }
             let value = (!reading.status.is_bad()).then_some(reading.value);
-            self.board.reading(index, self.clock.wall(reading.at), value, reading.status);
+            self.lasting.board.reading(index, self.lasting.clock.wall(reading.at), value, reading.status);
         }
     }
 
@@ -427,9 +401,9 @@ impl Core<'_> {
 
     fn clear(&self, topic: &str) {
         if let Some(id) = topic.strip_prefix("alarm/") {
-            self.board.alarm(id, &[]);
+            self.lasting.board.alarm(id, &[]);
         }
-        refused(self.publisher.clear(topic.to_owned()));
+        refused(self.lasting.publisher.clear(topic.to_owned()));
     }
 }
 

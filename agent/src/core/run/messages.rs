@@ -15,7 +15,7 @@ impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
     pub(super) fn first_contact(&mut self) -> Vec<Message> {
         let (until, mut early) = (Instant::now() + CONTACT, Vec::new());
-        while let Ok(message) = self.receiver.recv_timeout(until.saturating_duration_since(Instant::now())) {
+        while let Ok(message) = self.lasting.receiver.recv_timeout(until.saturating_duration_since(Instant::now())) {
             match message {
                 Message::Broker(Notice::Remembered(payload)) => {
                     self.remembered(payload.as_deref());
@@ -46,8 +46,8 @@ impl Core<'_> {
     pub(super) fn remembered(&mut self, payload: Option<&[u8]>) {
         let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
         self.compare_with_broker(last.as_ref());
-        self.released = true;
-        self.publisher.release();
+        self.lasting.released = true;
+        self.lasting.publisher.release();
     }
 
     /// Takes this message and those behind it, up to a burst. Returns how to go on.
@@ -59,7 +59,7 @@ impl Core<'_> {
             if !matches!(flow, Flow::On) {
                 return flow;
             }
-            next = self.receiver.try_recv();
+            next = self.lasting.receiver.try_recv();
         }
         match next {
             Some(message) => self.step(message),
@@ -97,7 +97,7 @@ impl Core<'_> {
             }
             Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why),
             Message::Fault => {
-                self.fault_at = Some(self.clock.now());
+                self.lasting.fault_at = Some(self.lasting.clock.now());
                 self.tell(Told::Fault);
             }
             Message::Refused { hash, why } => self.refused_configuration(hash, why),
@@ -111,18 +111,18 @@ impl Core<'_> {
 
     /// What led to an alarm is durable as soon as the disk can.
     pub(super) fn keep_at_once(&mut self) {
-        if let Some(keeping) = self.keeping.as_mut().filter(|keeping| keeping.has_raised()) {
+        if let Some(keeping) = self.lasting.keeping.as_mut().filter(|keeping| keeping.has_raised()) {
             keeping.submit();
         }
     }
 
     pub(super) fn field(&mut self, message: FieldMessage) {
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         match message {
             FieldMessage::Batch(batch) => {
-                let at = self.clock.at(batch.at).min(now);
+                let at = self.lasting.clock.at(batch.at).min(now);
                 let (due, good) = self.judge.batch(now, at, batch.transaction, &batch.raws);
-                self.figures.batch(due, good, now.since(at));
+                self.lasting.figures.batch(due, good, now.since(at));
                 self.publish_readings(now, batch.transaction);
             }
             FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, &why, at),
@@ -131,12 +131,12 @@ impl Core<'_> {
             FieldMessage::Shown { device, feature, mark } => {
                 let about = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d));
                 if let Some(about) = about {
-                    self.ledger.keep(marks::saved(about, feature, &mark));
+                    self.lasting.ledger.keep(marks::saved(about, feature, &mark));
                 }
             }
             FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, &why, at),
             FieldMessage::Counts { link, counts } => {
-                self.watched.counted(link, counts);
+                self.lasting.watched.counted(link, counts);
                 let plan = self.plan;
                 let first = usize::try_from(link).ok().and_then(|l| plan.links.get(l)).and_then(|l| l.count_points);
                 for (point, count) in first.into_iter().flat_map(|first| first..).zip(counts) {
@@ -153,7 +153,7 @@ impl Core<'_> {
                     .ok()
                     .and_then(|t| self.plan.transactions.get(t))
                     .map_or(0, |t| t.points.count);
-                self.figures.skipped(u64::from(skipped), u64::from(skipped) * u64::from(points));
+                self.lasting.figures.skipped(u64::from(skipped), u64::from(skipped) * u64::from(points));
             }
         }
     }
@@ -204,7 +204,7 @@ impl Core<'_> {
         let text = filled(sentence, &[("recipient", &about.name), ("why", &why)]);
         let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
         self.event(text, Detail::Agent(detail), None);
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         self.set_own(now, about.state_point, reached);
     }
 
@@ -270,7 +270,7 @@ impl Core<'_> {
             !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
         let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up, reason: Some(reason) };
         let seq = self.event(text, Detail::Device(detail), None);
-        self.which.insert(point, points);
+        self.lasting.which.insert(point, points);
         self.set_own(now, point, fits);
         if !fits {
             self.says_anew(point, seq);
@@ -286,8 +286,8 @@ impl Core<'_> {
         for point in counters.map(|((index, _), _)| index).collect::<Vec<_>>() {
             self.judge.rebase(point);
             let id = usize::try_from(point).ok().and_then(|point| self.ids.get(point));
-            if let (Some(keeping), Some(id)) = (&mut self.keeping, id) {
-                keeping.rebased(&self.clock, *id);
+            if let (Some(keeping), Some(id)) = (&mut self.lasting.keeping, id) {
+                keeping.rebased(&self.lasting.clock, *id);
             }
         }
         self.notice(Some(device), &Why::Restarted { up_s });
@@ -314,7 +314,7 @@ impl Core<'_> {
 
     /// Whether a link's or device's state is worth an event; that it works from the start is not. Notes the state if so.
     pub(super) fn changed(&mut self, state_point: u32, up: bool) -> bool {
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         if self.judge.reading(state_point).status.is_bad() && up {
             self.set_own(now, state_point, up);
             return false;
@@ -325,7 +325,7 @@ impl Core<'_> {
     pub(super) fn set_own(&mut self, now: Millis, state_point: u32, up: bool) {
         self.judge.own(now, state_point, i64::from(!up));
         self.publish_readings(now, OWN);
-        self.board.happened(Happened::Field);
+        self.lasting.board.happened(Happened::Field);
     }
 
     pub(super) fn broker(&mut self, notice: Notice) {
@@ -333,15 +333,15 @@ impl Core<'_> {
         match notice {
             Notice::Remembered(payload) => self.remembered(payload.as_deref()),
             Notice::Connected => {
-                self.board.set_head(|head| head.broker_down = false);
-                if std::mem::take(&mut self.broker_down) {
+                self.lasting.board.set_head(|head| head.broker_down = false);
+                if std::mem::take(&mut self.lasting.broker_down) {
                     let detail = AgentChange { change: "broker reached".into(), version: None, reason: None };
                     self.event(words.broker_reached.clone(), Detail::Agent(detail), None);
                 }
             }
             Notice::Down(why) => {
-                self.broker_down = true;
-                self.board.set_head(|head| head.broker_down = true);
+                self.lasting.broker_down = true;
+                self.lasting.board.set_head(|head| head.broker_down = true);
                 let text = filled(&words.broker_lost, &[("why", &why)]);
                 let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why) };
                 self.event(text, Detail::Agent(detail), None);
@@ -351,7 +351,9 @@ impl Core<'_> {
                 let detail = AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
                 self.event(text, Detail::Agent(detail), None);
             }
-            Notice::SetAside { what, why } if self.refusals.iter().any(|seq| what == format!("event {seq}")) => {
+            Notice::SetAside { what, why }
+                if self.lasting.refusals.iter().any(|seq| what == format!("event {seq}")) =>
+            {
                 // To tell of it again would be refused again, and so on.
                 tracing::error!("the broker refuses even to be told of what it refuses: {what}: {why}");
             }
@@ -360,26 +362,34 @@ impl Core<'_> {
                 let reason = Some(format!("{what}: {why}"));
                 let detail = AgentChange { change: "packet refused".into(), version: None, reason };
                 let seq = self.event(text, Detail::Agent(detail), None);
-                self.refusals.truncate(REFUSALS_KNOWN - 1);
-                self.refusals.push_front(seq);
+                self.lasting.refusals.truncate(REFUSALS_KNOWN - 1);
+                self.lasting.refusals.push_front(seq);
             }
         }
     }
 
     /// Publishes and keeps what the last step has read.
     pub(super) fn publish_readings(&mut self, now: Millis, source: u32) {
-        if let Some(keeping) = &mut self.keeping {
-            keeping.step(&self.clock, &self.judge, self.ids, source);
+        if let Some(keeping) = &mut self.lasting.keeping {
+            keeping.step(&self.lasting.clock, &self.judge, self.ids, source);
         }
         for &Taken { point, .. } in self.judge.read() {
             let Ok(index) = usize::try_from(point) else { continue };
             let Some(&id) = self.ids.get(index) else { continue };
             let reading = self.judge.reading(point);
             let value = (!reading.status.is_bad()).then_some(reading.value);
-            let t = self.clock.wall(reading.at);
-            self.frames.push(id, t, value, reading.status);
-            self.board.reading(index, t, value, reading.status);
-            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, (t, value, reading.status), now);
+            let t = self.lasting.clock.wall(reading.at);
+            self.lasting.frames.push(id, t, value, reading.status);
+            self.lasting.board.reading(index, t, value, reading.status);
+            single(
+                self.plan,
+                self.lasting.mode,
+                &self.lasting.publisher,
+                &mut self.singles,
+                index,
+                (t, value, reading.status),
+                now,
+            );
         }
     }
 
@@ -388,8 +398,8 @@ impl Core<'_> {
         for index in self.singles.waiting(now) {
             let reading = self.judge.reading(u32::try_from(index).unwrap_or(u32::MAX));
             let value = (!reading.status.is_bad()).then_some(reading.value);
-            let said = (self.clock.wall(reading.at), value, reading.status);
-            single(self.plan, self.mode, &self.publisher, &mut self.singles, index, said, now);
+            let said = (self.lasting.clock.wall(reading.at), value, reading.status);
+            single(self.plan, self.lasting.mode, &self.lasting.publisher, &mut self.singles, index, said, now);
         }
     }
 }
