@@ -5,9 +5,12 @@
 
 mod ageing;
 mod alarms;
+mod broker;
 mod end;
+mod field;
 mod follow;
 mod health;
+mod lasting;
 mod load;
 mod memories;
 mod messages;
@@ -28,7 +31,8 @@ use lapwing_engine::{Cause, Engine, SetupError, Transition};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
-use self::follow::{Ended, Flow, Lasting};
+use self::follow::{Ended, Flow};
+use self::lasting::Lasting;
 use super::board::{Board, Happened};
 use super::carry::States;
 use super::clock::Clock;
