@@ -323,7 +323,8 @@ impl<'a> Core<'a> {
             self.lasting.ageing.stepped(self.lasting.clock.now(), step.by_ms);
             let words = &self.words().agent;
             let sentence = if step.by_ms > 0 { &words.clock_forward } else { &words.clock_back };
-            let text = filled(sentence, &[("seconds", &format!("{:.1}", seconds(step.by_ms.unsigned_abs())))]);
+            let by = self.words().number(&format!("{:.1}", seconds(step.by_ms.unsigned_abs())));
+            let text = filled(sentence, &[("seconds", &by)]);
             self.event(
                 text,
                 Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.lasting.clock.synced() }),

@@ -22,6 +22,8 @@ pub use tables::{Agent, Change, Config, Feeds, Field, Message, Operator, Own, Ow
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Words {
+    /// What parts whole numbers from their fractions.
+    decimal: String,
     /// What is said of transitions.
     pub tell: Tell,
     /// Names of priorities.
@@ -71,6 +73,12 @@ impl Words {
         kept.get_or_init(|| {
             toml::from_str(text).expect("a shipped file of words has every key; the tests read them all")
         })
+    }
+
+    /// A decimal number as it is written in the language.
+    #[must_use]
+    pub fn number(&self, plain: &str) -> String {
+        plain.replace('.', &self.decimal)
     }
 
     /// A quality as people say it.

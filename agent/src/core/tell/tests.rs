@@ -162,13 +162,13 @@ fn the_same_in_the_language_of_the_site() {
     let mut plan = plan("Vorlauf ist {value}, über {limit}");
     plan.module.language = crate::plan::Language::German;
     let subject = Subject::of(&plan, 0).expect("alarm 0");
-    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21.6 °C, über 21.0 °C", None);
-    assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21.0 °C");
+    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21,6 °C, über 21,0 °C", None);
+    assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21,0 °C");
     let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
     let said = at(&cleared, None);
-    assert_eq!(said, "Gegangen: „Vorlauf ist 21.6 °C, über 21.0 °C“; coil/water/supply/temperature ist jetzt 20.4 °C.");
+    assert_eq!(said, "Gegangen: „Vorlauf ist 21,6 °C, über 21,0 °C“; coil/water/supply/temperature ist jetzt 20,4 °C.");
     let acknowledged = Transition { cause: Cause::Acknowledged, ..raised(216, Status::GOOD) };
-    assert_eq!(at(&acknowledged, Some("Ada")), "Quittiert von Ada: „Vorlauf ist 21.6 °C, über 21.0 °C“.");
+    assert_eq!(at(&acknowledged, Some("Ada")), "Quittiert von Ada: „Vorlauf ist 21,6 °C, über 21,0 °C“.");
     let placed = with_place(subject.words, "Durchfluss zu klein.", Some("Pumpe 1 ausgelöst"), None, false);
     assert_eq!(placed, "Durchfluss zu klein; folgt aus „Pumpe 1 ausgelöst“.");
     let announced = announcement(&plan, Mode::Simulated, Priority::High, subject, "Vorlauf warm");
