@@ -317,6 +317,7 @@ pub const KEYS: &[Key] = &[
     key("main", "voltage_v", N, "230", "230", "Nominal voltage to neutral."),
     key("main", "power_factor", N, "0.95", "0.97", "Power factor of load that is added, for capacity."),
     key("main", "efficiency", N, "1", "0.985", "Of what stands between its meter and those below it (UPS, transformer)."),
+    key("main", "draws_per_kw", N, "1 by `efficiency`", "1.3", "What each kW added in a rack draws at its meter: itself, the losses between, and what cools it. Its `capacity` is in kW of racks."),
     key("main", "also", OneOrMany, "[]", "[\"chiller/power\"]", "Power points of what it feeds beside the tiers."),
     key("main", "cooling_kw", N, "", "460", "Heat that the cooling takes out for hours, kW."),
     key("main", "cooling_load", T, "", "\"it/power\"", "Point of the heat it must take out now; needed with `cooling_kw`. What is put in, not what the water carries: that falls when the cooling fails, and everything would seem to fit."),

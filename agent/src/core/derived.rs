@@ -13,19 +13,21 @@
 //! stands, uncertain, until a round brings no further movement; after three such rounds the new value is taken, uncertain.
 //!
 //! Names are resolved at the start; a computation allocates nothing. The functions are `compute`'s; this only brings
-//! inputs to them. Times are the core's monotonic ones. Never panics.
+//! inputs to them. Read `recipe` for one point, `settling` for the waiting. Times are the core's monotonic ones. Never panics.
+
+mod recipe;
+mod settling;
 
 use std::time::Duration;
 
 use lapwing_engine::Engine;
-use lapwing_engine::physics::settled::is_step;
 use lapwing_engine::spec::Millis;
-use lapwing_protocol::{Decimal, Status};
+use lapwing_protocol::Status;
 
-use sha2::{Digest as _, Sha256};
+use crate::compute::{Memory, Recalled};
+use crate::plan::Plan;
 
-use crate::compute::{Function, HELD_ROUNDS, Memory, Recalled, Slot, Takes};
-use crate::plan::{Derived, Plan};
+use recipe::Recipe;
 
 /// A reading of a derived point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,43 +59,6 @@ struct Hanging {
     place: Option<usize>,
 }
 
-/// How one derived point is computed.
-#[derive(Debug)]
-struct Recipe {
-    point: u32,
-    exponent: i8,
-    function: Option<&'static Function>,
-    /// By argument; constants stay, the rest is filled anew.
-    slots: Vec<Slot>,
-    inputs: Vec<Source>,
-    /// The lists among the slots that are filled anew.
-    lists: Vec<usize>,
-    memory: Memory,
-    /// What its memory belongs to: function, inputs and constants.
-    digest: u64,
-    settling: Option<Settling>,
-    /// Which transactions of the round have come since the last computation, and how many have not.
-    came: Vec<bool>,
-    missing: usize,
-    /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
-    rest_ms: u64,
-    computed: Option<Millis>,
-}
-
-/// Whether a round's inputs may stand on two sides of a step.
-#[derive(Debug)]
-struct Settling {
-    /// Movement that cannot matter.
-    smallest: f64,
-    /// Inputs of the round before, empty if that had none to be compared with; and of this one.
-    before: Vec<f64>,
-    now: Vec<f64>,
-    /// How many rounds in a row have moved.
-    rounds: u8,
-    /// The last integer of a round that stood still.
-    last: Option<i64>,
-}
-
 /// What is remembered for one derived point.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Remembered {
@@ -103,24 +68,6 @@ pub struct Remembered {
     pub digest: u64,
     /// As numbers.
     pub numbers: Vec<f64>,
-}
-
-/// Where one number comes from.
-#[derive(Clone, Copy, Debug)]
-struct Source {
-    slot: usize,
-    kind: Kind,
-    point: u32,
-    exponent: i8,
-    factor: f64,
-    offset: f64,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    One,
-    Element,
-    Believed,
 }
 
 impl Derivation {
@@ -220,199 +167,6 @@ impl Derivation {
         let recipe = self.recipes.get_mut(hanging.recipe)?;
         recipe.is_due(hanging.place).then(|| recipe.compute(engine)).flatten()
     }
-}
-
-impl Recipe {
-    fn new(plan: &Plan, derived: &Derived, round: usize, shortest: Duration) -> Self {
-        let function = Function::named(&derived.compute);
-        let arguments = function.map_or(&[][..], |function| function.arguments);
-        let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
-        let exponent_of = |point: u32| plan.points.get(at(point)).map_or(0, |point| point.exponent);
-        let source = |input: &crate::plan::Input| {
-            let slot = arguments.iter().position(|argument| argument.name == input.argument)?;
-            let kind = match arguments[slot].takes {
-                Takes::List { .. } => Kind::Element,
-                Takes::Believed { .. } => Kind::Believed,
-                Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
-            };
-            let exponent = exponent_of(input.point);
-            Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
-        };
-        let inputs: Vec<Source> = derived.from.iter().filter_map(source).collect();
-        let mut lists: Vec<usize> =
-            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| input.slot).collect();
-        lists.dedup();
-        let rest = derived.every.saturating_sub(shortest / 2);
-        Self {
-            point: derived.point,
-            exponent: exponent_of(derived.point),
-            function,
-            slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
-            inputs,
-            lists,
-            memory: Memory::default(),
-            digest: digest(plan, derived),
-            settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
-                smallest,
-                before: Vec::new(),
-                now: Vec::new(),
-                rounds: 0,
-                last: None,
-            }),
-            came: vec![false; round],
-            missing: round,
-            rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
-            computed: None,
-        }
-    }
-
-    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
-    fn is_due(&mut self, place: Option<usize>) -> bool {
-        let Some(place) = place else { return false };
-        let Some(came) = self.came.get_mut(place) else { return false };
-        let again = std::mem::replace(came, true);
-        self.missing -= usize::from(!again);
-        let due = again || self.missing == 0;
-        if due {
-            self.begin_round();
-            // It has come anew already in the round that begins.
-            if again && let Some(came) = self.came.get_mut(place) {
-                *came = true;
-                self.missing -= 1;
-            }
-        }
-        due
-    }
-
-    fn begin_round(&mut self) {
-        self.came.fill(false);
-        self.missing = self.came.len();
-    }
-
-    fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
-        if self.rest_ms > 0
-            && let Some(before) = self.computed
-        {
-            let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
-            if newest.since(before) < self.rest_ms {
-                return None;
-            }
-        }
-        let (status, oldest, newest) = self.fill(engine)?;
-        self.computed = Some(newest);
-        let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
-        if status.is_bad()
-            && let Some(settling) = &mut self.settling
-        {
-            settling.begin_anew();
-        }
-        Some(Computed { point: self.point, value, status, oldest })
-    }
-
-    /// The number, or the last one while the inputs may stand on two sides of a step.
-    fn settled(&mut self, newest: Millis, status: Status) -> (i64, Status) {
-        let Some(settling) = &mut self.settling else { return self.number(newest, status) };
-        let moves = settling.moves();
-        if moves
-            && settling.rounds <= HELD_ROUNDS
-            && let Some(last) = settling.last
-        {
-            return (last, status.worst(Status::UNCERTAIN_LAST_USABLE));
-        }
-        let (value, worth) = self.number(newest, status);
-        match &mut self.settling {
-            Some(settling) if !moves && !worth.is_bad() => settling.last = Some(value),
-            Some(_) | None => {}
-        }
-        (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
-    }
-
-    /// Brings the inputs into their slots; their quality, oldest and newest time. `None` if there are none.
-    fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
-        for slot in &self.lists {
-            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
-                list.clear();
-            }
-        }
-        let mut newest = None;
-        if let Some(settling) = &mut self.settling {
-            settling.now.clear();
-        }
-        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
-        let mut left_out: Option<(Status, Millis)> = None;
-        for input in &self.inputs {
-            let reading = engine.reading(input.point);
-            newest = newest.max(Some(reading.at));
-            if input.kind == Kind::Believed && reading.status.is_bad() {
-                left_out.get_or_insert((reading.status, reading.at));
-                continue;
-            }
-            status = status.worst(reading.status);
-            oldest = oldest.min(reading.at);
-            let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
-            if let Some(settling) = &mut self.settling {
-                settling.now.push(number);
-            }
-            match self.slots.get_mut(input.slot) {
-                Some(Slot::List(list)) => list.push(number),
-                Some(slot) => *slot = Slot::Number(number),
-                None => {}
-            }
-        }
-        if let Some((bad, at)) = left_out {
-            let none_left = self.inputs.iter().any(|input| {
-                input.kind == Kind::Believed
-                    && matches!(self.slots.get(input.slot), Some(Slot::List(list)) if list.is_empty())
-            });
-            status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
-            oldest = oldest.min(if none_left { at } else { oldest });
-        }
-        Some((status, oldest, newest?))
-    }
-
-    fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
-        let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
-        match function.number(&self.slots, newest.0, &mut self.memory) {
-            Ok(number) => match Decimal::quantise(number.value, self.exponent) {
-                Ok(decimal) if number.doubt.is_some() => {
-                    (decimal.mantissa, status.worst(Status::UNCERTAIN_UNITS_EXCEEDED))
-                }
-                Ok(decimal) => (decimal.mantissa, status),
-                Err(_) => (0, Status::BAD_OUT_OF_RANGE),
-            },
-            Err(_) => (0, Status::BAD_OUT_OF_RANGE),
-        }
-    }
-}
-
-impl Settling {
-    /// Whether the inputs of this round moved against those of the round before.
-    fn moves(&mut self) -> bool {
-        let moves = is_step(&self.before, &self.now, self.smallest);
-        std::mem::swap(&mut self.before, &mut self.now);
-        self.rounds = if moves { self.rounds.saturating_add(1) } else { 0 };
-        moves
-    }
-
-    /// What comes next is compared with nothing: no value stands before it.
-    fn begin_anew(&mut self) {
-        self.before.clear();
-        (self.rounds, self.last) = (0, None);
-    }
-}
-
-/// Digest of how a point is computed: with another one, what was remembered is not its own.
-fn digest(plan: &Plan, derived: &Derived) -> u64 {
-    let mut text = derived.compute.clone();
-    for input in &derived.from {
-        let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());
-        text.push_str(&format!("\n{} {path} {} {}", input.argument, input.factor, input.offset));
-    }
-    for (name, constant) in &derived.with {
-        text.push_str(&format!("\n{name} {constant:?}"));
-    }
-    let hash = Sha256::digest(text.as_bytes());
-    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
 }
 
 fn at(index: u32) -> usize {

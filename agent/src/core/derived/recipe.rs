@@ -1,0 +1,233 @@
+//! How one derived point is computed: which inputs go where, when its round is full, and what it answers.
+//!
+//! Names are resolved at the start; a computation allocates nothing. Times are the core's monotonic ones. Never panics.
+
+use std::time::Duration;
+
+use lapwing_engine::Engine;
+use lapwing_engine::spec::Millis;
+use lapwing_protocol::{Decimal, Status};
+use sha2::{Digest as _, Sha256};
+
+use super::settling::Settling;
+use super::{Computed, at};
+use crate::compute::{Function, HELD_ROUNDS, Memory, Slot, Takes};
+use crate::plan::{Derived, Plan};
+
+/// How one derived point is computed.
+#[derive(Debug)]
+pub(super) struct Recipe {
+    pub(super) point: u32,
+    exponent: i8,
+    function: Option<&'static Function>,
+    /// By argument; constants stay, the rest is filled anew.
+    slots: Vec<Slot>,
+    inputs: Vec<Source>,
+    /// The lists among the slots that are filled anew.
+    lists: Vec<usize>,
+    pub(super) memory: Memory,
+    /// What its memory belongs to: function, inputs and constants.
+    pub(super) digest: u64,
+    settling: Option<Settling>,
+    /// Which transactions of the round have come since the last computation, and how many have not.
+    pub(super) came: Vec<bool>,
+    pub(super) missing: usize,
+    /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
+    rest_ms: u64,
+    pub(super) computed: Option<Millis>,
+}
+
+/// Where one number comes from.
+#[derive(Clone, Copy, Debug)]
+struct Source {
+    slot: usize,
+    kind: Kind,
+    point: u32,
+    exponent: i8,
+    factor: f64,
+    offset: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    One,
+    Element,
+    Believed,
+}
+
+impl Recipe {
+    pub(super) fn new(plan: &Plan, derived: &Derived, round: usize, shortest: Duration) -> Self {
+        let function = Function::named(&derived.compute);
+        let arguments = function.map_or(&[][..], |function| function.arguments);
+        let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
+        let exponent_of = |point: u32| plan.points.get(at(point)).map_or(0, |point| point.exponent);
+        let source = |input: &crate::plan::Input| {
+            let slot = arguments.iter().position(|argument| argument.name == input.argument)?;
+            let kind = match arguments[slot].takes {
+                Takes::List { .. } => Kind::Element,
+                Takes::Believed { .. } => Kind::Believed,
+                Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
+            };
+            let exponent = exponent_of(input.point);
+            Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
+        };
+        let inputs: Vec<Source> = derived.from.iter().filter_map(source).collect();
+        let mut lists: Vec<usize> =
+            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| input.slot).collect();
+        lists.dedup();
+        let rest = derived.every.saturating_sub(shortest / 2);
+        Self {
+            point: derived.point,
+            exponent: exponent_of(derived.point),
+            function,
+            slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
+            inputs,
+            lists,
+            memory: Memory::default(),
+            digest: digest(plan, derived),
+            settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
+                smallest,
+                before: Vec::new(),
+                now: Vec::new(),
+                rounds: 0,
+                last: None,
+            }),
+            came: vec![false; round],
+            missing: round,
+            rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
+            computed: None,
+        }
+    }
+
+    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
+    pub(super) fn is_due(&mut self, place: Option<usize>) -> bool {
+        let Some(place) = place else { return false };
+        let Some(came) = self.came.get_mut(place) else { return false };
+        let again = std::mem::replace(came, true);
+        self.missing -= usize::from(!again);
+        let due = again || self.missing == 0;
+        if due {
+            self.begin_round();
+            // It has come anew already in the round that begins.
+            if again && let Some(came) = self.came.get_mut(place) {
+                *came = true;
+                self.missing -= 1;
+            }
+        }
+        due
+    }
+
+    pub(super) fn begin_round(&mut self) {
+        self.came.fill(false);
+        self.missing = self.came.len();
+    }
+
+    pub(super) fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
+        if self.rest_ms > 0
+            && let Some(before) = self.computed
+        {
+            let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
+            if newest.since(before) < self.rest_ms {
+                return None;
+            }
+        }
+        let (status, oldest, newest) = self.fill(engine)?;
+        self.computed = Some(newest);
+        let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
+        if status.is_bad()
+            && let Some(settling) = &mut self.settling
+        {
+            settling.begin_anew();
+        }
+        Some(Computed { point: self.point, value, status, oldest })
+    }
+
+    /// The number, or the last one while the inputs may stand on two sides of a step.
+    fn settled(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let Some(settling) = &mut self.settling else { return self.number(newest, status) };
+        let moves = settling.moves();
+        if moves
+            && settling.rounds <= HELD_ROUNDS
+            && let Some(last) = settling.last
+        {
+            return (last, status.worst(Status::UNCERTAIN_LAST_USABLE));
+        }
+        let (value, worth) = self.number(newest, status);
+        match &mut self.settling {
+            Some(settling) if !moves && !worth.is_bad() => settling.last = Some(value),
+            Some(_) | None => {}
+        }
+        (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
+    }
+
+    /// Brings the inputs into their slots; their quality, oldest and newest time. `None` if there are none.
+    fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
+        for slot in &self.lists {
+            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
+                list.clear();
+            }
+        }
+        let mut newest = None;
+        if let Some(settling) = &mut self.settling {
+            settling.now.clear();
+        }
+        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
+        let mut left_out: Option<(Status, Millis)> = None;
+        for input in &self.inputs {
+            let reading = engine.reading(input.point);
+            newest = newest.max(Some(reading.at));
+            if input.kind == Kind::Believed && reading.status.is_bad() {
+                left_out.get_or_insert((reading.status, reading.at));
+                continue;
+            }
+            status = status.worst(reading.status);
+            oldest = oldest.min(reading.at);
+            let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
+            if let Some(settling) = &mut self.settling {
+                settling.now.push(number);
+            }
+            match self.slots.get_mut(input.slot) {
+                Some(Slot::List(list)) => list.push(number),
+                Some(slot) => *slot = Slot::Number(number),
+                None => {}
+            }
+        }
+        if let Some((bad, at)) = left_out {
+            let none_left = self.inputs.iter().any(|input| {
+                input.kind == Kind::Believed
+                    && matches!(self.slots.get(input.slot), Some(Slot::List(list)) if list.is_empty())
+            });
+            status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
+            oldest = oldest.min(if none_left { at } else { oldest });
+        }
+        Some((status, oldest, newest?))
+    }
+
+    fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
+        match function.number(&self.slots, newest.0, &mut self.memory) {
+            Ok(number) => match Decimal::quantise(number.value, self.exponent) {
+                Ok(decimal) if number.doubt.is_some() => {
+                    (decimal.mantissa, status.worst(Status::UNCERTAIN_UNITS_EXCEEDED))
+                }
+                Ok(decimal) => (decimal.mantissa, status),
+                Err(_) => (0, Status::BAD_OUT_OF_RANGE),
+            },
+            Err(_) => (0, Status::BAD_OUT_OF_RANGE),
+        }
+    }
+}
+
+/// Digest of how a point is computed: with another one, what was remembered is not its own.
+fn digest(plan: &Plan, derived: &Derived) -> u64 {
+    let mut text = derived.compute.clone();
+    for input in &derived.from {
+        let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());
+        text.push_str(&format!("\n{} {path} {} {}", input.argument, input.factor, input.offset));
+    }
+    for (name, constant) in &derived.with {
+        text.push_str(&format!("\n{name} {constant:?}"));
+    }
+    let hash = Sha256::digest(text.as_bytes());
+    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
+}
