@@ -23,7 +23,7 @@ use crate::alarm::life::{AlarmState, END, SavedAlarm};
 use crate::alarm::process::{Event, Refusal};
 use crate::effect::{Cause, Effect, Operation};
 use crate::signal::decode::decode;
-use crate::signal::validity::{NOT_QUIET, PointState, Reading};
+use crate::signal::validity::{NOT_QUIET, PointState, Present, Reading};
 use crate::spec::{Millis, PointSpec, Raw, Span, Tables};
 use crate::trend::slope::{Slope, Window};
 
@@ -224,6 +224,16 @@ impl<'a> Engine<'a> {
     #[must_use]
     pub fn reading(&self, point: u32) -> Reading {
         usize::try_from(point).ok().and_then(|index| self.points.get(index)).copied().unwrap_or_default().reading()
+    }
+
+    /// The part of `reading` that says now.
+    #[inline]
+    #[must_use]
+    pub fn present(&self, point: u32) -> Present {
+        match usize::try_from(point).ok().and_then(|index| self.points.get(index)) {
+            Some(state) => state.present(),
+            None => PointState::default().present(),
+        }
     }
 
     /// An alarm's state.

@@ -22,5 +22,5 @@ pub use alarm::life::{AlarmState, SavedAlarm};
 pub use alarm::process::{Process, Refusal};
 pub use effect::{Cause, Effect, Operation, Transition};
 pub use engine::{Engine, SetupError};
-pub use signal::validity::{PointState, Reading};
+pub use signal::validity::{PointState, Present, Reading};
 pub use trend::slope::{Slope, Window};

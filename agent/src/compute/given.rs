@@ -87,7 +87,8 @@ impl<'a> Given<'a> {
 
     /// When the newest input was read, milliseconds on a clock that never goes back; 0 in a single calculation.
     #[must_use]
-    pub const fn at_ms(&self) -> u64 {
+    pub const fn at_ms(&mut self) -> u64 {
+        self.memory.ask();
         self.at_ms
     }
 

@@ -19,6 +19,7 @@ pub struct Memory {
     numbers: Option<fn(&(dyn Any + Send)) -> Vec<f64>>,
     /// What an earlier start has left, until the function asks for it.
     before: Option<Recalled>,
+    asked: bool,
 }
 
 /// What an earlier start has left.
@@ -39,13 +40,26 @@ pub trait Keep: Default + Any + Send {
 }
 
 impl Memory {
+    /// Notes that the answer depends on more than the inputs: on what was before, or on the time.
+    pub const fn ask(&mut self) {
+        self.asked = true;
+    }
+
+    /// Whether an answer so far depended on more than its inputs; if not, equal inputs have equal answers.
+    #[must_use]
+    pub const fn is_asked(&self) -> bool {
+        self.asked
+    }
+
     /// It as the function's own type, made if there is none.
     pub fn of<T: Default + Any + Send>(&mut self) -> &mut T {
+        self.ask();
         self.or_else(T::default)
     }
 
     /// The same of a type that is kept over a restart: what an earlier start has left comes back.
     pub fn kept<T: Keep>(&mut self) -> &mut T {
+        self.ask();
         self.numbers = Some(|now| now.downcast_ref::<T>().map(T::numbers).unwrap_or_default());
         let before = self.before.take();
         self.or_else(|| before.as_ref().and_then(T::recalled).unwrap_or_default())

@@ -83,6 +83,11 @@ fn largest(list: &[f64]) -> f64 {
     list.iter().copied().reduce(|a, b| if a.is_nan() || a > b { a } else { b }).unwrap_or(f64::NAN)
 }
 
+/// The smallest; likewise.
+fn smallest(list: &[f64]) -> f64 {
+    list.iter().copied().reduce(|a, b| if a.is_nan() || a < b { a } else { b }).unwrap_or(f64::NAN)
+}
+
 /// Refuses what means something in steady state only.
 fn is_steady(given: &Given<'_>) -> Result<(), NoNumber> {
     if given.number("steady") == 1.0 {

@@ -91,11 +91,11 @@ impl Comparer {
         with: &Comparison,
         engine: &Engine<'_>,
     ) -> (i64, Status, Millis) {
-        let reading = engine.reading(subject);
+        let reading = engine.present(subject);
         let (expected, status, at) = match with {
             Comparison::Value(value) => (*value, Status::GOOD, reading.at),
             Comparison::Point { point, times } => {
-                let other = engine.reading(*point);
+                let other = engine.present(*point);
                 let exponent =
                     |at: u32| usize::try_from(at).ok().and_then(|at| plan.points.get(at)).map_or(0, |p| p.exponent);
                 let number = Decimal::new(other.value, exponent(*point)).to_f64() * times;
@@ -118,7 +118,7 @@ impl Comparer {
     /// The median of the usable readings, of an even number the lower mean; at least two are needed.
     fn median(&mut self, members: &[u32], engine: &Engine<'_>) -> Option<i64> {
         self.peers.clear();
-        let usable = members.iter().map(|at| engine.reading(*at)).filter(|reading| !reading.status.is_bad());
+        let usable = members.iter().map(|at| engine.present(*at)).filter(|reading| !reading.status.is_bad());
         self.peers.extend(usable.map(|reading| reading.value));
         let count = self.peers.len();
         if count < 2 {
@@ -136,7 +136,7 @@ impl Comparer {
 /// How many pass, as far as that is decided.
 fn counted(members: &[u32], passes: impl Fn(i64) -> bool, needed: i64, engine: &Engine<'_>) -> (i64, Status, Millis) {
     let (mut working, mut unknown, mut worst, mut at) = (0_i64, 0_i64, Status::GOOD, Millis(0));
-    for reading in members.iter().map(|at| engine.reading(*at)) {
+    for reading in members.iter().map(|at| engine.present(*at)) {
         at = at.max(reading.at);
         worst = worst.worst(reading.status);
         if reading.status.is_bad() {

@@ -49,6 +49,8 @@ pub struct Derivation {
     by_transaction: Vec<Vec<Hanging>>,
     /// By derived point.
     recipes: Vec<Recipe>,
+    /// By derived point: apart from the recipes, because most transactions that come complete nothing.
+    rounds: Vec<Round>,
 }
 
 /// A derived point that hangs on a transaction.
@@ -57,6 +59,19 @@ struct Hanging {
     recipe: usize,
     /// Its place in the point's round; `None` if it comes less often than the round.
     place: Option<usize>,
+    /// The last round that the transaction has come in.
+    came_in: u32,
+}
+
+/// A round: since the last computation.
+#[derive(Clone, Copy, Debug)]
+struct Round {
+    /// Counts on, so that nothing must be cleared for the next one.
+    number: u32,
+    /// How many transactions belong to it.
+    size: usize,
+    /// How many of them have not come.
+    missing: usize,
 }
 
 /// What is remembered for one derived point.
@@ -86,6 +101,7 @@ impl Derivation {
         }
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
+        let mut rounds = Vec::with_capacity(plan.derived.len());
         for (index, derived) in plan.derived.iter().enumerate() {
             let mut by: Vec<u32> =
                 derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
@@ -98,29 +114,52 @@ impl Derivation {
                 let place = (period(*number) == shortest).then_some(round);
                 round += usize::from(place.is_some());
                 if let Some(hanging) = by_transaction.get_mut(at(*number)) {
-                    hanging.push(Hanging { recipe: index, place });
+                    hanging.push(Hanging { recipe: index, place, came_in: 0 });
                 }
             }
-            recipes.push(Recipe::new(plan, derived, round, shortest));
+            recipes.push(Recipe::new(plan, derived, shortest));
+            rounds.push(Round { number: 1, size: round, missing: round });
             if let Some(known) = renewed_by.get_mut(at(derived.point)) {
                 *known = by;
             }
         }
-        Self { by_transaction, recipes }
+        Self { by_transaction, recipes, rounds }
     }
 
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
     /// `before`: by derived point, the same one there.
     pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
-        for (recipe, old) in self.recipes.iter_mut().zip(before) {
-            let Some(old) = old.and_then(|old| other.recipes.get_mut(at(old))) else { continue };
-            recipe.memory = std::mem::take(&mut old.memory);
-            recipe.computed = old.computed;
-            if recipe.came.len() == old.came.len() {
-                recipe.came.clone_from(&old.came);
-                recipe.missing = old.missing;
+        let begun = other.came();
+        let mut came = vec![None; self.recipes.len()];
+        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&self.rounds).zip(&mut came).zip(before) {
+            let Some(old) = old.map(at) else { continue };
+            let Some(before) = other.recipes.get_mut(old) else { continue };
+            recipe.memory = std::mem::take(&mut before.memory);
+            recipe.last_at = before.last_at;
+            *came = begun.get(old).filter(|begun| begun.len() == round.size);
+        }
+        for hanging in self.by_transaction.iter_mut().flatten() {
+            let (Some(place), Some(Some(came))) = (hanging.place, came.get(hanging.recipe)) else { continue };
+            if came.get(place) == Some(&true)
+                && let Some(round) = self.rounds.get_mut(hanging.recipe)
+            {
+                hanging.came_in = round.number;
+                round.missing -= 1;
             }
         }
+    }
+
+    /// By derived point: which transactions of the present round have come, by their places in it.
+    fn came(&self) -> Vec<Vec<bool>> {
+        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; round.size]).collect();
+        for hanging in self.by_transaction.iter().flatten() {
+            let number = self.rounds.get(hanging.recipe).map(|round| round.number);
+            let came = all.get_mut(hanging.recipe).zip(hanging.place).and_then(|(came, place)| came.get_mut(place));
+            if let Some(came) = came {
+                *came = number == Some(hanging.came_in);
+            }
+        }
+        all
     }
 
     /// Only these points are computed from now on.
@@ -134,9 +173,9 @@ impl Derivation {
     /// Forgets what was computed before.
     pub fn begin_anew(&mut self) {
         for recipe in &mut self.recipes {
-            (recipe.memory, recipe.computed) = (Memory::default(), None);
-            recipe.begin_round();
+            (recipe.memory, recipe.last_at, recipe.known) = (Memory::default(), None, None);
         }
+        self.rounds.iter_mut().for_each(Round::begin);
     }
 
     /// What is to be kept over a restart.
@@ -163,9 +202,39 @@ impl Derivation {
 
     /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
     pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
-        let hanging = *self.by_transaction.get(at(transaction))?.get(n)?;
-        let recipe = self.recipes.get_mut(hanging.recipe)?;
-        recipe.is_due(hanging.place).then(|| recipe.compute(engine)).flatten()
+        let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
+        let recipe = hanging.recipe;
+        let due = hanging.is_due(self.rounds.get_mut(recipe)?);
+        if due { self.recipes.get_mut(recipe)?.compute(engine) } else { None }
+    }
+}
+
+impl Hanging {
+    /// Notes that the transaction has come; whether the round is full now, or would be if another were not silent.
+    fn is_due(&mut self, round: &mut Round) -> bool {
+        if self.place.is_none() {
+            return false;
+        }
+        let again = self.came_in == round.number;
+        self.came_in = round.number;
+        round.missing -= usize::from(!again);
+        let due = again || round.missing == 0;
+        if due {
+            round.begin();
+            // It has come anew already in the round that begins.
+            if again {
+                self.came_in = round.number;
+                round.missing -= 1;
+            }
+        }
+        due
+    }
+}
+
+impl Round {
+    fn begin(&mut self) {
+        self.number = self.number.wrapping_add(1);
+        self.missing = self.size;
     }
 }
 

@@ -113,7 +113,7 @@ impl<'a> Judge<'a> {
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
             let entered = self.engine.read_at_best(now, point, raw, best, at, &mut keep);
-            good += u64::from(self.engine.reading(point).status.is_good());
+            good += u64::from(self.engine.present(point).status.is_good());
             self.read.push(Taken { point, entered });
         }
         for n in 0..self.derivation.hanging_on(transaction) {

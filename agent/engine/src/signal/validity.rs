@@ -26,6 +26,17 @@ pub struct Reading {
     pub last_fault: Option<(Status, Millis)>,
 }
 
+/// What a point says now and nothing of before.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Present {
+    /// The value; means nothing while the status is bad.
+    pub value: i64,
+    /// How far it may be believed.
+    pub status: Status,
+    /// When it was taken; of a bad reading when the fault was seen.
+    pub at: Millis,
+}
+
 /// State of one point.
 #[derive(Clone, Copy, Debug)]
 pub struct PointState {
@@ -73,6 +84,12 @@ impl PointState {
             last_good: self.last_good(),
             last_fault: (self.fault_at != Millis::NEVER).then_some((self.fault, self.fault_at)),
         }
+    }
+
+    /// The part of `reading` that says now.
+    #[inline]
+    pub(crate) const fn present(&self) -> Present {
+        Present { value: self.value, status: self.status, at: self.at }
     }
 
     /// The last usable value; means nothing while the status is bad.

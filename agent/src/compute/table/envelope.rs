@@ -8,7 +8,7 @@ use lapwing_engine::trend::extremes::Extremes;
 use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Computed, Function, Given, NoNumber, Takes};
-use super::{believed, domain, largest, list, number, number_or, plain};
+use super::{believed, domain, largest, list, number, number_or, plain, smallest};
 
 const WINDOW: Argument = number("window_min", "min", "length of the moving window");
 const CLASS: Argument = Argument {
@@ -74,17 +74,12 @@ pub(super) const FUNCTIONS: &[Function] = &[
         unit: "K",
         run: |given| {
             let place = place(given);
-            let mut least = f64::INFINITY;
-            for t in given.list("t_c") {
-                for dew in given.list("t_dew_c") {
-                    least = least.min(air_class::inside(&place, *t, *dew)?.margin_k);
-                }
-            }
-            if least.is_finite() {
-                Ok(least.into())
-            } else {
-                Err(domain("t_c and t_dew_c must have at least one each"))
-            }
+            // Every limit of humidity rises with the temperature as a dew point: of all pairs the coldest air with the
+            // highest dew point and the warmest with the lowest have the least margins.
+            let (t, dew) = (given.list("t_c"), given.list("t_dew_c"));
+            let coldest = air_class::inside(&place, smallest(t), largest(dew))?;
+            let warmest = air_class::inside(&place, largest(t), smallest(dew))?;
+            Ok(coldest.margin_k.min(warmest.margin_k).into())
         },
     },
     Function {
@@ -178,5 +173,34 @@ fn earliest_to_limit(given: &mut Given<'_>) -> Result<Computed, NoNumber> {
     match forecast::time_to_limit_bounds(now, slope.per_second() / 1000.0, error / 1000.0, limit) {
         Ok(met) => Ok(met.earliest.min(most).into()),
         Err(_) => Ok(most.into()), // it does not come nearer, or no more than its noise does
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::super::super::{Answer, answer};
+
+    #[test]
+    fn two_corners_hold_the_least_margin_of_all_pairs() {
+        let margin = |t: &[f64], dew: &[f64], envelope: &str| {
+            let inputs = json!({"t_c": t, "t_dew_c": dew, "class": "A1", "edition": "fifth", "envelope": envelope,
+                "corrosion": "low", "alt_m": 9.0});
+            match answer("envelope_margin", inputs.as_object().expect("an object")) {
+                Ok(Answer::Value { number: Some(number), .. }) => number,
+                other => panic!("{other:?}"),
+            }
+        };
+        // Each limit is the nearest one of some of them.
+        let airs = [[16.0, 21.0, 24.5], [22.0, 22.5, 31.9], [17.0, 19.0, 18.5], [23.0, 24.0, 25.0], [8.0, 20.0, 40.0]];
+        let dews = [[9.0, 9.5], [-11.5, 9.0], [14.0, 16.5], [-20.0, 30.0]];
+        for (t, dew) in airs.iter().flat_map(|t| dews.iter().map(move |dew| (t, dew))) {
+            for envelope in ["allowable", "recommended"] {
+                let pairs = t.iter().flat_map(|t| dew.iter().map(move |dew| (*t, *dew)));
+                let least = pairs.map(|(t, dew)| margin(&[t], &[dew], envelope)).fold(f64::INFINITY, f64::min);
+                assert!((margin(t, dew, envelope) - least).abs() < 1e-9, "{t:?} {dew:?} {envelope}");
+            }
+        }
     }
 }

@@ -1,11 +1,11 @@
-//! How one derived point is computed: which inputs go where, when its round is full, and what it answers.
+//! How one derived point is computed: which inputs go where, and what it answers.
 //!
 //! Names are resolved at the start; a computation allocates nothing. Times are the core's monotonic ones. Never panics.
 
 use std::time::Duration;
 
-use lapwing_engine::Engine;
 use lapwing_engine::spec::Millis;
+use lapwing_engine::{Engine, Present};
 use lapwing_protocol::{Decimal, Status};
 use sha2::{Digest as _, Sha256};
 
@@ -23,18 +23,19 @@ pub(super) struct Recipe {
     /// By argument; constants stay, the rest is filled anew.
     slots: Vec<Slot>,
     inputs: Vec<Source>,
+    /// By input: its integer at the last computation, `None` if it was left out.
+    seen: Vec<Option<i64>>,
+    /// What came of them, if nothing but them can change it.
+    pub(super) known: Option<(i64, Status)>,
     /// The lists among the slots that are filled anew.
     lists: Vec<usize>,
     pub(super) memory: Memory,
     /// What its memory belongs to: function, inputs and constants.
     pub(super) digest: u64,
     settling: Option<Settling>,
-    /// Which transactions of the round have come since the last computation, and how many have not.
-    pub(super) came: Vec<bool>,
-    pub(super) missing: usize,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
-    pub(super) computed: Option<Millis>,
+    pub(super) last_at: Option<Millis>,
 }
 
 /// Where one number comes from.
@@ -56,7 +57,7 @@ enum Kind {
 }
 
 impl Recipe {
-    pub(super) fn new(plan: &Plan, derived: &Derived, round: usize, shortest: Duration) -> Self {
+    pub(super) fn new(plan: &Plan, derived: &Derived, shortest: Duration) -> Self {
         let function = Function::named(&derived.compute);
         let arguments = function.map_or(&[][..], |function| function.arguments);
         let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
@@ -81,6 +82,8 @@ impl Recipe {
             exponent: exponent_of(derived.point),
             function,
             slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
+            seen: vec![None; inputs.len()],
+            known: None,
             inputs,
             lists,
             memory: Memory::default(),
@@ -92,47 +95,22 @@ impl Recipe {
                 rounds: 0,
                 last: None,
             }),
-            came: vec![false; round],
-            missing: round,
             rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
-            computed: None,
+            last_at: None,
         }
-    }
-
-    /// Notes that a transaction has come; whether the round is full now, or would be if another were not silent.
-    pub(super) fn is_due(&mut self, place: Option<usize>) -> bool {
-        let Some(place) = place else { return false };
-        let Some(came) = self.came.get_mut(place) else { return false };
-        let again = std::mem::replace(came, true);
-        self.missing -= usize::from(!again);
-        let due = again || self.missing == 0;
-        if due {
-            self.begin_round();
-            // It has come anew already in the round that begins.
-            if again && let Some(came) = self.came.get_mut(place) {
-                *came = true;
-                self.missing -= 1;
-            }
-        }
-        due
-    }
-
-    pub(super) fn begin_round(&mut self) {
-        self.came.fill(false);
-        self.missing = self.came.len();
     }
 
     pub(super) fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
         if self.rest_ms > 0
-            && let Some(before) = self.computed
+            && let Some(before) = self.last_at
         {
-            let newest = self.inputs.iter().map(|input| engine.reading(input.point).at).max()?;
+            let newest = self.inputs.iter().map(|input| engine.present(input.point).at).max()?;
             if newest.since(before) < self.rest_ms {
                 return None;
             }
         }
         let (status, oldest, newest) = self.fill(engine)?;
-        self.computed = Some(newest);
+        self.last_at = Some(newest);
         let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
         if status.is_bad()
             && let Some(settling) = &mut self.settling
@@ -160,37 +138,37 @@ impl Recipe {
         (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
     }
 
-    /// Brings the inputs into their slots; their quality, oldest and newest time. `None` if there are none.
+    /// Looks at the inputs, and brings them into their slots where one has changed; their quality, oldest and newest time.
+    /// `None` if there are none.
     fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
-        for slot in &self.lists {
-            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
-                list.clear();
-            }
-        }
         let mut newest = None;
-        if let Some(settling) = &mut self.settling {
-            settling.now.clear();
-        }
         let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
         let mut left_out: Option<(Status, Millis)> = None;
-        for input in &self.inputs {
-            let reading = engine.reading(input.point);
-            newest = newest.max(Some(reading.at));
-            if input.kind == Kind::Believed && reading.status.is_bad() {
-                left_out.get_or_insert((reading.status, reading.at));
-                continue;
-            }
-            status = status.worst(reading.status);
-            oldest = oldest.min(reading.at);
-            let number = Decimal::new(reading.value, input.exponent).to_f64() * input.factor + input.offset;
-            if let Some(settling) = &mut self.settling {
-                settling.now.push(number);
-            }
-            match self.slots.get_mut(input.slot) {
-                Some(Slot::List(list)) => list.push(number),
-                Some(slot) => *slot = Slot::Number(number),
-                None => {}
-            }
+        let mut changed = false;
+        for (input, seen) in self.inputs.iter().zip(&mut self.seen) {
+            let Present { value, status: worth, at: read_at } = engine.present(input.point);
+            newest = newest.max(Some(read_at));
+            let value = if input.kind == Kind::Believed && worth.is_bad() {
+                left_out.get_or_insert((worth, read_at));
+                None
+            } else {
+                status = status.worst(worth);
+                oldest = oldest.min(read_at);
+                Some(value)
+            };
+            changed |= *seen != value;
+            *seen = value;
+        }
+        if changed {
+            self.known = None;
+        }
+        if self.known.is_none() {
+            self.fill_slots();
+        }
+        if let Some(settling) = &mut self.settling {
+            let numbers = self.inputs.iter().zip(&self.seen);
+            settling.now.clear();
+            settling.now.extend(numbers.filter_map(|(input, seen)| Some(input.number((*seen)?))));
         }
         if let Some((bad, at)) = left_out {
             let none_left = self.inputs.iter().any(|input| {
@@ -203,18 +181,48 @@ impl Recipe {
         Some((status, oldest, newest?))
     }
 
+    fn fill_slots(&mut self) {
+        for slot in &self.lists {
+            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
+                list.clear();
+            }
+        }
+        for (input, seen) in self.inputs.iter().zip(&self.seen) {
+            let Some(number) = seen.map(|value| input.number(value)) else { continue };
+            match self.slots.get_mut(input.slot) {
+                Some(Slot::List(list)) => list.push(number),
+                Some(slot) => *slot = Slot::Number(number),
+                None => {}
+            }
+        }
+    }
+
+    /// The number for these inputs, whose own quality is `status`.
     fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
+        let (value, worth) = match self.known {
+            Some(known) => known,
+            None => self.computed(newest),
+        };
+        self.known = (!self.memory.is_asked()).then_some((value, worth));
+        (value, if worth.is_bad() { worth } else { status.worst(worth) })
+    }
+
+    fn computed(&mut self, newest: Millis) -> (i64, Status) {
         let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
         match function.number(&self.slots, newest.0, &mut self.memory) {
             Ok(number) => match Decimal::quantise(number.value, self.exponent) {
-                Ok(decimal) if number.doubt.is_some() => {
-                    (decimal.mantissa, status.worst(Status::UNCERTAIN_UNITS_EXCEEDED))
-                }
-                Ok(decimal) => (decimal.mantissa, status),
+                Ok(decimal) if number.doubt.is_some() => (decimal.mantissa, Status::UNCERTAIN_UNITS_EXCEEDED),
+                Ok(decimal) => (decimal.mantissa, Status::GOOD),
                 Err(_) => (0, Status::BAD_OUT_OF_RANGE),
             },
             Err(_) => (0, Status::BAD_OUT_OF_RANGE),
         }
+    }
+}
+
+impl Source {
+    fn number(&self, value: i64) -> f64 {
+        Decimal::new(value, self.exponent).to_f64() * self.factor + self.offset
     }
 }
 

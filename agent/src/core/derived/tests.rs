@@ -266,3 +266,37 @@ fn no_number_makes_it_bad_and_doubt_uncertain() {
         assert_eq!((judge.reading(5).status, judge.reading(5).value), (status, value), "{kw} kW");
     }
 }
+
+#[test]
+fn equal_inputs_have_an_equal_answer_whose_quality_is_theirs_now() {
+    let plan = plan(vec![sum(5, &[0, 1])]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    let said = |judge: &mut Judge<'_>, second: u64, numbers: &[i64]| {
+        comes(judge, second * 1000, 0, numbers);
+        (judge.reading(5).value, judge.reading(5).status, judge.reading(5).at)
+    };
+    assert_eq!(said(&mut judge, 1, &[70, 2]), (72, Status::GOOD, Millis(1000)));
+    assert_eq!(said(&mut judge, 2, &[70, 2]), (72, Status::GOOD, Millis(2000)), "the time goes on");
+    judge.batch(Millis(5000), Millis(5000), 0, &[Raw::Whole(70), Raw::Fault(Status::BAD_NO_COMMUNICATION)]);
+    assert!(judge.reading(5).status.is_bad());
+    assert_eq!(said(&mut judge, 6, &[70, 2]), (72, Status::GOOD, Millis(6000)));
+    assert_eq!(said(&mut judge, 7, &[2, 70]), (72, Status::GOOD, Millis(7000)));
+    assert_eq!(said(&mut judge, 8, &[2, 71]).0, 73);
+}
+
+#[test]
+fn what_remembers_is_computed_with_equal_inputs_too() {
+    let mut steady = derived(5, "steady_state", &[("t_c", 0)]);
+    steady.with = vec![("window_min".into(), Constant::Number(1.0)), ("within_k".into(), Constant::Number(0.5))];
+    let plan = plan(vec![steady]);
+    let mut state = State::of(&plan);
+    let mut judge = state.judge(&plan);
+    let steady: Vec<i64> = (0..9)
+        .map(|n| {
+            comes(&mut judge, 1000 + n * 10_000, 0, &[20, 0]);
+            judge.reading(5).value
+        })
+        .collect();
+    assert_eq!((steady.first(), steady.last()), (Some(&0), Some(&1)), "it must have stood for a minute: {steady:?}");
+}

@@ -60,12 +60,12 @@ impl Poll {
             return;
         }
         let lacking = |(_, raw): &(usize, &Raw)| **raw == Raw::Fault(Status::BAD_NOT_FOUND);
-        let missing: Vec<usize> = raws.iter().enumerate().filter(lacking).map(|(position, _)| position).collect();
+        let missing = || raws.iter().enumerate().filter(lacking).map(|(position, _)| position);
         let state = &mut self.slots[slot];
-        if state.missing.as_ref() == Some(&missing) {
+        if state.missing.as_ref().is_some_and(|before| missing().eq(before.iter().copied())) {
             return;
         }
-        state.missing = Some(missing);
+        state.missing = Some(missing().collect());
         let (device, t) = (state.device, self.millis(at));
         self.lacks_change = true;
         let changed = &mut self.devices[device].lacks.changed;
@@ -116,9 +116,8 @@ impl Poll {
                 continue;
             }
             state.lacks.told = Some(points);
-            let mut whys =
-                self.slots[state.slots.clone()].iter().filter(|slot| slot.missing.iter().flatten().count() > 0);
-            let why = whys.find(|slot| !slot.why.is_empty()).map_or_else(String::new, |slot| slot.why.clone());
+            let whys = self.slots[state.slots.clone()].iter().filter(|slot| slot.missing.iter().flatten().count() > 0);
+            let why = whys.filter_map(|slot| slot.why.clone()).next();
             (self.deliver)(FieldMessage::Lacks { device: state.index, lacking, why, at });
         }
         self.lacks_change = self.devices.iter().any(|device| device.lacks.changed.is_some());

@@ -99,27 +99,38 @@ impl FanWall {
         let resistance = COIL_PA + FILTER_PA * self.clog;
         let mut shut_off = [0.0; FANS];
         let mut back = [CLOSED_DAMPER_PA; FANS];
+        // Fans that are alike, with how many they are: mostly all of them.
+        let mut kinds = [(0.0, 0.0, 0.0); FANS];
+        let mut known = 0;
         for f in 0..FANS {
             let speed = truth.fans[f].speed.max(0.0);
             shut_off[f] = SHUT_OFF_PA * speed * speed;
             if upset.damper_stuck_open[f] {
                 back[f] = OPEN_DAMPER_PA;
             }
+            let alike = |kind: &&mut (f64, f64, f64)| (kind.0, kind.1) == (shut_off[f], back[f]);
+            if let Some(kind) = kinds[..known].iter_mut().find(alike) {
+                kind.2 += 1.0;
+            } else {
+                kinds[known] = (shut_off[f], back[f], 1.0);
+                known += 1;
+            }
         }
-        let flow_of = |f: usize, pa: f64| {
-            let drive: f64 = shut_off[f] - pa;
-            if drive >= 0.0 { libm::sqrt(drive / CURVE_PA) } else { -libm::sqrt(-drive / back[f]) }
+        let flow_of = |shut_off: f64, back: f64, pa: f64| {
+            let drive = shut_off - pa;
+            if drive >= 0.0 { libm::sqrt(drive / CURVE_PA) } else { -libm::sqrt(-drive / back) }
         };
         // The surplus falls strictly with the pressure: bisection cannot fail. 2⁻²⁰ of 400 Pa is 0.4 mPa.
         let (mut low, mut high) = (0.0, SHUT_OFF_PA);
         for _ in 0..20 {
             let middle = 0.5 * (low + high);
-            let fans: f64 = (0..FANS).map(|f| flow_of(f, middle)).sum();
+            let fans: f64 =
+                kinds[..known].iter().map(|(shut_off, back, n)| n * flow_of(*shut_off, *back, middle)).sum();
             if fans > libm::sqrt(middle / resistance) { low = middle } else { high = middle }
         }
         let pa = 0.5 * (low + high);
         for f in 0..FANS {
-            truth.fans[f].flow_m3s = flow_of(f, pa);
+            truth.fans[f].flow_m3s = flow_of(shut_off[f], back[f], pa);
         }
         truth.fan_wall_pa = pa;
         truth.air_flow_m3s = libm::sqrt(pa / resistance);
