@@ -187,7 +187,8 @@ pub fn text(
     let done = |sentence: &str| filled(sentence, &[("about", &about), ("by", &whom)]);
     match t.cause {
         Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min, which),
-        Cause::Cleared => match value {
+        // The state of a link or device is no reading of anything, and its alarm has said what it is.
+        Cause::Cleared => match value.filter(|_| !subject.alarm.own || subject.point.states.is_empty()) {
             Some(value) => filled(
                 &tell.cleared_at,
                 &[("about", &about), ("point", &subject.point.path), ("value", &subject.spoken(value))],

@@ -120,6 +120,21 @@ fn a_cleared_alarm_says_what_it_was_and_how_it_is_now() {
         said(&plan, &cleared, None),
         "Cleared: “Supply water 21.6 °C is above 21.0 °C”; coil/water/supply/temperature is now 20.4 °C."
     );
+    // An own alarm on a state says no word of programs behind it.
+    let mut plan = plan_of_a_link();
+    let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(0, Status::GOOD) };
+    let stood = "Link plant does not answer";
+    let of_link = |plan: &Plan| text(Subject::of(plan, 0).expect("alarm 0"), &cleared, None, None, stood, None);
+    assert_eq!(of_link(&plan), "Cleared: “Link plant does not answer”.");
+    plan.alarms[0].own = false;
+    assert!(of_link(&plan).ends_with("; coil/water/supply/temperature is now working."));
+}
+
+fn plan_of_a_link() -> Plan {
+    let mut plan = plan("Link plant does not answer");
+    plan.points[0].states = vec![(0, "working".into()), (1, "failed".into())];
+    plan.alarms[0].own = true;
+    plan
 }
 
 #[test]
