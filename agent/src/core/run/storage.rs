@@ -28,6 +28,9 @@ impl Core<'_> {
     pub(super) fn watch_store(&mut self) {
         if self.ledger.is_volatile() && !self.memory_only {
             let state = self.ledger.writer().state();
+            if state.another {
+                self.move_to_another_disk();
+            }
             if state.volatile.is_some() {
                 return;
             }
@@ -58,6 +61,26 @@ impl Core<'_> {
         let text = "The disk of the event store is there: the agent starts anew on it, and what was only in memory is \
                     copied into it.";
         self.store_event(text.into(), "disk is back", None, None);
+        (self.anew)();
+    }
+
+    /// The disk of the event store has failed and was exchanged: the agent starts anew on the other, with what stands here.
+    fn move_to_another_disk(&mut self) {
+        if self.leaving {
+            return;
+        }
+        self.leaving = true;
+        // What was saved before the disk failed went with it.
+        for index in 0..self.kept.len() {
+            if self.kept[index].seq.is_some() {
+                self.save(index);
+            }
+        }
+        let text = "Another disk is in the place of the event store's, which has failed: the agent starts anew on it, and \
+                    what memory holds is copied into it. Events before are on the failed disk, as far as the broker has not \
+                    got them.";
+        self.store_event(text.into(), "another disk", None, None);
+        self.close();
         (self.anew)();
     }
 
