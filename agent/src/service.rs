@@ -37,6 +37,7 @@ use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+use crate::words::{Words, filled};
 
 pub use reload::ReloadError;
 use session::renewed;
@@ -267,6 +268,12 @@ impl Service {
     #[must_use]
     pub fn plan(&self) -> &Plan {
         &self.plan
+    }
+
+    /// What shows how points and alarms stand.
+    #[must_use]
+    pub fn board(&self) -> &Board {
+        &self.board
     }
 
     /// The way into the core.

@@ -25,6 +25,14 @@ const DAY: i64 = 1_790_035_200_000 / 86_400_000 * 86_400_000;
 /// Measures and reports.
 pub(crate) fn run() {
     let home = TempDir::new("bench-history");
+    let (recorded, points) = recorded(&home);
+    report("history_readings_taken", recorded.entries.len() as f64, "readings", "none", None);
+    day(&home, &recorded, points);
+    let _data = many(&home);
+}
+
+/// What the demo has read, from its history, and its points.
+pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
     let seconds = std::env::var("LAPWING_BENCH_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(1400_u64);
     let data = std::env::var_os("LAPWING_BENCH_DATA").map_or_else(
         || {
@@ -49,20 +57,16 @@ pub(crate) fn run() {
             })
             .expect("steps");
     }
-    report("history_readings_taken", recorded.entries.len() as f64, "readings", "none", None);
-    day(&home, &recorded, points);
-    let _data = many(&home);
+    (recorded, points)
 }
 
-/// The demo's readings again and again, until a day is full.
-fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
-    let data = home.join("day");
-    let path = points.iter().find(|point| point.path.contains("temperature")).expect("a temperature").path.clone();
-    let (recorder, _) = Recorder::start(beginning(&data, (1..).zip(points).collect())).expect("started");
+/// What was read again and again, moved along the axis, for so long. Gives how many readings it took and until when.
+pub(crate) fn again(data: &Path, recorded: &Batch, points: Vec<PointKey>, ms: i64) -> (u64, i64, Recorder) {
+    let (recorder, _) = Recorder::start(beginning(data, (1..).zip(points).collect())).expect("started");
     let (first, last) = (recorded.steps[0].at, recorded.steps[recorded.steps.len() - 1].at);
     let mut readings = 0_u64;
     let mut begin = DAY;
-    while begin < DAY + 86_400_000 + 2 * SLOT_MS {
+    while begin < DAY + ms {
         let mut batch = recorded.clone();
         for step in &mut batch.steps {
             step.at += begin - first;
@@ -73,9 +77,17 @@ fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
         }
         readings += batch.entries.len() as u64;
         recorder.submit(batch);
-        settled(&recorder, &data);
+        settled(&recorder, data);
         begin += last - first + 1000;
     }
+    (readings, begin, recorder)
+}
+
+/// The demo's readings again and again, until a day is full.
+fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
+    let data = home.join("day");
+    let path = points.iter().find(|point| point.path.contains("temperature")).expect("a temperature").path.clone();
+    let (readings, begin, recorder) = again(&data, recorded, points, 86_400_000 + 2 * SLOT_MS);
     let sizes =
         |kind: &str| std::fs::metadata(data.join(format!("history/{kind}-000001.sqlite"))).map(|file| file.len());
     let until = Instant::now() + Duration::from_secs(300);
@@ -124,7 +136,7 @@ fn settled(recorder: &Recorder, data: &Path) {
     recorder.flush();
     while recorder.state().waiting > 0 || data.join("history/closing.slot").exists() {
         let state = recorder.state();
-        assert!(begun.elapsed() < Duration::from_secs(300), "the history does not settle: {state:?}");
+        assert!(begun.elapsed() < Duration::from_secs(900), "the history does not settle: {state:?}");
         std::thread::sleep(Duration::from_millis(5));
     }
 }
@@ -168,18 +180,18 @@ fn many(home: &TempDir) -> PathBuf {
 }
 
 /// Reads a slot of a hundred thousand points again, in a process of its own.
-pub(crate) fn again() {
+pub(crate) fn reread() {
     if let Some(data) = std::env::var_os("LAPWING_BENCH_DATA") {
-        return read_again(Path::new(&data));
+        return read_slot(Path::new(&data));
     }
-    let home = TempDir::new("bench-again");
+    let home = TempDir::new("bench-reread");
     let data = many(&home);
     let own = std::env::current_exe().expect("a program knows its file");
-    let read = Command::new(own).arg("again").env("LAPWING_BENCH_DATA", data).status();
+    let read = Command::new(own).arg("reread").env("LAPWING_BENCH_DATA", data).status();
     assert!(read.expect("it runs").success());
 }
 
-fn read_again(data: &Path) {
+fn read_slot(data: &Path) {
     let reader = Reader::new(data);
     let place = reader.slots().expect("slots").into_iter().next().expect("a slot");
     let points = reader.points_at(place.place).expect("points").len();
@@ -195,11 +207,11 @@ fn read_again(data: &Path) {
     let (took, busy) = (begun.elapsed().as_secs_f64(), (processor() - busy).as_secs_f64());
     eprintln!("{points} points, {readings} readings in {steps} steps");
     let passes = reader.unpacked() as f64 / points as f64;
-    report("history_again_passes", passes, "times each block is unpacked", "a bound", Some(8.0));
+    report("history_reread_passes", passes, "times each block is unpacked", "a bound", Some(8.0));
     let peak = (memory("VmHWM:") - before) / 1024.0;
-    report("history_again_memory", peak, "MiB", "all of the agent at 100 000 points", Some(250.0));
-    report("history_again_processor", busy, "s for a slot of 900 s", "18 s: 50 times real time", Some(18.0));
-    report("history_again_elapsed", took, "s for a slot of 900 s", "18 s: 50 times real time", Some(18.0));
+    report("history_reread_memory", peak, "MiB", "all of the agent at 100 000 points", Some(250.0));
+    report("history_reread_processor", busy, "s for a slot of 900 s", "18 s: 50 times real time", Some(18.0));
+    report("history_reread_elapsed", took, "s for a slot of 900 s", "18 s: 50 times real time", Some(18.0));
 }
 
 /// A figure of this process's memory, KiB (proc(5)).

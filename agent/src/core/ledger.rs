@@ -212,12 +212,15 @@ impl Ledger {
         self.open.removed.push(id);
     }
 
-    /// Hands this step over to the store. Returns whether anything still waits here.
+    /// Hands this step over to the store. Returns whether anything still waits here: also because something is to be sent at
+    /// once first, for what follows may be durable, and sent, before it otherwise.
     pub fn close(&mut self) -> bool {
         if self.open != Commit::default() {
             self.waiting.push_back(std::mem::take(&mut self.open));
         }
-        while let Some(commit) = self.waiting.pop_front() {
+        while self.to_send.is_empty()
+            && let Some(commit) = self.waiting.pop_front()
+        {
             match self.writer.submit(commit) {
                 Ok(Taken::Queued) => {}
                 Ok(Taken::Volatile(rows, tellings)) => {
@@ -238,11 +241,11 @@ impl Ledger {
     }
 
     /// Goes on in a volatile log because the disk does not take events. What waited for it is numbered anew behind the
-    /// event that says so, and is to be sent at once.
+    /// event that says so with `text`, and is to be sent at once.
     ///
     /// # Errors
     /// When there are no random numbers for the identity of the log.
-    pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
+    pub fn begin_volatile(&mut self, when: When, text: String, why: String) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
         let mut waited = Commit {
@@ -263,10 +266,6 @@ impl Ledger {
         self.head.log = begun.log;
         self.last_seq = 0;
         self.volatile = true;
-        let text = format!(
-            "The event store takes no events: {why}. Alarms are judged and sent all the same; until the disk is back \
-             events are only in memory."
-        );
         let detail = StoreChange {
             change: "volatile log".into(),
             log_before: Some(begun.before),

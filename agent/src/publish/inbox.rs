@@ -413,6 +413,17 @@ impl Inbox {
         bad
     }
 
+    /// The next event by its place: what follows a volatile log in the store comes behind what still waits of it.
+    fn next_event(&mut self) -> Option<OutboxRow> {
+        let stored = self.events.front().filter(|_| self.released).map(|row| row.id);
+        match (stored, self.volatile.front().map(|row| row.id)) {
+            (Some(stored), Some(volatile)) if stored < volatile => self.events.pop_front(),
+            (_, Some(_)) => self.volatile.pop_front(),
+            (Some(_), None) => self.events.pop_front(),
+            (None, None) => None,
+        }
+    }
+
     fn choose(&mut self, now: Instant) -> Option<Packet> {
         if self.online_due {
             self.online_due = false;
@@ -425,14 +436,8 @@ impl Inbox {
         if self.closing {
             return None;
         }
-        if self.released
-            && self.events_out < EVENTS_IN_FLIGHT
-            && let Some(row) = self.events.pop_front()
-        {
-            return Some(self.event(row));
-        }
         if self.events_out < EVENTS_IN_FLIGHT
-            && let Some(row) = self.volatile.pop_front()
+            && let Some(row) = self.next_event()
         {
             return Some(self.event(row));
         }

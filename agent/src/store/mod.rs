@@ -35,6 +35,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use age::Age;
+pub use away::PutBack;
 pub use error::StoreError;
 pub use rows::{
     COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, SeenCommand, Standing,

@@ -149,8 +149,8 @@ pub struct WriterState {
     /// Whether another store, or a disk without one, lies where a store that cannot be read any more was: only a new start
     /// can use it, and [`Writer::stop`] copies into it what the volatile log holds.
     pub another: bool,
-    /// What was done to bring the store back when the last volatile log ended, in a sentence.
-    pub came_back: Option<String>,
+    /// What was done to bring the store back when the last volatile log ended.
+    pub came_back: Option<super::PutBack>,
     /// The volatile log, while the disk does not take events.
     pub volatile: Option<VolatileState>,
     /// Events of the last volatile log that were let go before they could be copied.

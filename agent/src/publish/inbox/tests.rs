@@ -333,3 +333,26 @@ fn an_event_damaged_on_disk_keeps_its_number_and_a_damaged_announcement_is_set_a
     let said: Vec<Vec<u8>> = std::iter::from_fn(|| inbox.next(now)).map(|packet| packet.payload).collect();
     assert!(said.contains(&b"lost 2".to_vec()), "{said:?}");
 }
+
+#[test]
+fn what_follows_a_volatile_log_in_the_store_comes_behind_what_still_waits_of_it() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    let of = |sent: Vec<Sent>| -> Vec<u64> {
+        sent.into_iter().filter_map(|sent| if let Sent::Event(id) = sent { Some(id) } else { None }).collect()
+    };
+    inbox.durable(vec![row(2), row(4)]);
+    // The window is full before all of the volatile log has gone; then the disk is back and takes the next event.
+    inbox.volatile((3..=200).map(|n| row(2 * n)).collect());
+    let first = of(drain(&mut inbox, now));
+    assert_eq!(first, (1..=EVENTS_IN_FLIGHT as u64).map(|n| 2 * n).collect::<Vec<_>>());
+    inbox.durable(vec![row(402), row(404)]);
+    let mut all = first.clone();
+    let mut out = first;
+    while !out.is_empty() {
+        out.iter().for_each(|id| drop(inbox.confirmed(&Sent::Event(*id))));
+        out = of(drain(&mut inbox, now));
+        all.extend(&out);
+    }
+    assert_eq!(all, (1..=202).map(|n| 2 * n).collect::<Vec<_>>(), "in the order of the outbox");
+}
