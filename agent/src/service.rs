@@ -37,6 +37,7 @@ use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
 use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
+use crate::words::{Words, filled};
 
 pub use reload::ReloadError;
 use session::renewed;
@@ -269,6 +270,12 @@ impl Service {
         &self.plan
     }
 
+    /// What shows how points and alarms stand.
+    #[must_use]
+    pub fn board(&self) -> &Board {
+        &self.board
+    }
+
     /// The way into the core.
     #[must_use]
     pub const fn door(&self) -> &Door {
@@ -386,7 +393,7 @@ fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
         ) => return Err(error.into()),
     };
     tracing::error!("{why}; events are kept in memory only");
-    Ok(Store::in_memory(why)?)
+    Ok(Store::in_memory(why, &crate::store::snapshot::standing(&plan.store.dir))?)
 }
 
 pub(crate) fn keys(plan: &Plan) -> Vec<PointKey> {

@@ -255,6 +255,42 @@ fn people_act_through_one_door_and_all_of_it_is_told() {
     judged_again(&dir.0);
 }
 
+/// Who is answered and looks at once sees what was done: the answer does not come before it is shown.
+#[test]
+fn what_was_done_is_shown_before_it_is_answered() {
+    let dir = Dir::new("shown");
+    let mut agent = Agent::start(&dir.0);
+    agent.moved(LINK, "unacknowledged");
+    let shown = |agent: &Agent| -> (String, Value) {
+        let record = agent.service.board().alarm_record(LINK).expect("it is shown");
+        let record: Value = serde_json::from_slice(&record).expect("a record");
+        (record["state"].as_str().expect("a state").to_owned(), record["seq"].clone())
+    };
+    let rule = |for_ms| Action::Suppress { rule: "plant-work".into(), for_ms };
+    let release = || Action::Release { rule: "plant-work".into() };
+    for round in 0..5 {
+        let steps = [
+            (Some(LINK), Action::Acknowledge, "acknowledged"),
+            (Some(LINK), Action::Shelve { for_ms: 60_000 }, "shelved"),
+            (Some(LINK), Action::Unshelve, "unacknowledged"),
+            (Some(LINK), Action::ShelveOnce, "shelved"),
+            (Some(LINK), Action::Unshelve, "unacknowledged"),
+            (None, rule(Some(60_000)), "suppressed"),
+            (None, release(), "unacknowledged"),
+            (Some(LINK), Action::RemoveFromService, "out_of_service"),
+            (Some(LINK), Action::ReturnToService, "unacknowledged"),
+        ];
+        for (alarm, action, state) in steps {
+            let what = format!("round {round}: {action:?}");
+            let done = agent.asks(Role::Engineer, action, alarm, Some("x")).expect(&what);
+            let (now, seq) = shown(&agent);
+            assert_eq!(now, state, "{what}");
+            assert!(seq.as_u64() > Some(done.seq), "{what}: the record names the alarm's own event, {seq}");
+        }
+    }
+    let _summary = agent.service.stop();
+}
+
 #[test]
 fn shelf_rules_and_mode_survive_a_restart() {
     let dir = Dir::new("restart");

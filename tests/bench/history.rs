@@ -22,6 +22,14 @@ const DAY: i64 = 1_790_035_200_000 / 86_400_000 * 86_400_000;
 /// Measures and reports.
 pub(crate) fn run() {
     let home = TempDir::new("bench-history");
+    let (recorded, points) = recorded(&home);
+    report("history_readings_taken", recorded.entries.len() as f64, "readings", "none", None);
+    day(&home, &recorded, points);
+    many(&home);
+}
+
+/// What the demo has read, from its history, and its points.
+pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
     let seconds = std::env::var("LAPWING_BENCH_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(1400_u64);
     let data = std::env::var_os("LAPWING_BENCH_DATA").map_or_else(
         || {
@@ -46,20 +54,16 @@ pub(crate) fn run() {
             })
             .expect("steps");
     }
-    report("history_readings_taken", recorded.entries.len() as f64, "readings", "none", None);
-    day(&home, &recorded, points);
-    many(&home);
+    (recorded, points)
 }
 
-/// The demo's readings again and again, until a day is full.
-fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
-    let data = home.join("day");
-    let path = points.iter().find(|point| point.path.contains("temperature")).expect("a temperature").path.clone();
-    let (recorder, _) = Recorder::start(beginning(&data, (1..).zip(points).collect())).expect("started");
+/// What was read again and again, moved along the axis, for so long. Gives how many readings it took and until when.
+pub(crate) fn again(data: &Path, recorded: &Batch, points: Vec<PointKey>, ms: i64) -> (u64, i64, Recorder) {
+    let (recorder, _) = Recorder::start(beginning(data, (1..).zip(points).collect())).expect("started");
     let (first, last) = (recorded.steps[0].at, recorded.steps[recorded.steps.len() - 1].at);
     let mut readings = 0_u64;
     let mut begin = DAY;
-    while begin < DAY + 86_400_000 + 2 * SLOT_MS {
+    while begin < DAY + ms {
         let mut batch = recorded.clone();
         for step in &mut batch.steps {
             step.at += begin - first;
@@ -70,9 +74,17 @@ fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
         }
         readings += batch.entries.len() as u64;
         recorder.submit(batch);
-        settled(&recorder, &data);
+        settled(&recorder, data);
         begin += last - first + 1000;
     }
+    (readings, begin, recorder)
+}
+
+/// The demo's readings again and again, until a day is full.
+fn day(home: &TempDir, recorded: &Batch, points: Vec<PointKey>) {
+    let data = home.join("day");
+    let path = points.iter().find(|point| point.path.contains("temperature")).expect("a temperature").path.clone();
+    let (readings, begin, recorder) = again(&data, recorded, points, 86_400_000 + 2 * SLOT_MS);
     let sizes =
         |kind: &str| std::fs::metadata(data.join(format!("history/{kind}-000001.sqlite"))).map(|file| file.len());
     let until = Instant::now() + Duration::from_secs(300);

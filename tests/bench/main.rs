@@ -17,10 +17,12 @@ mod own;
 mod paced_line;
 mod page_day;
 mod physics;
+mod replay;
 mod serial;
 mod size;
 mod snmp;
 mod store;
+mod storm;
 mod tcp;
 
 use std::process::ExitCode;
@@ -106,6 +108,18 @@ const BENCHES: &[Bench] = &[
         name: "store",
         says: "bytes to the disk per event and per day of the demo, events a second, start after a cut (half an hour; root)",
         run: store::run,
+        usual: false,
+    },
+    Bench {
+        name: "storm",
+        says: "10 000 points cross their limits at once: readings to last event on disk; memory an alarm takes",
+        run: storm::run,
+        usual: true,
+    },
+    Bench {
+        name: "replay",
+        says: "the demo's history judged again, against real time (half an hour; LAPWING_BENCH_SECONDS, LAPWING_BENCH_DATA)",
+        run: replay::run,
         usual: false,
     },
     Bench {

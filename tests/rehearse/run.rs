@@ -8,6 +8,7 @@
 use std::sync::Arc;
 
 use lapwing::plan::Plan;
+use lapwing_simulator::model::truth::ChillerState;
 use lapwing_simulator::model::{Model, Truth};
 use lapwing_simulator::plant::Plant;
 use lapwing_simulator::scenario::{Scenario, TimedFault};
@@ -113,16 +114,57 @@ pub(crate) fn read_out(plan: &Arc<Plan>, settled: &Settled, case: &Case, seed: u
 }
 
 /// Two faults, the second some seconds after the first.
+struct Pair {
+    faults: Vec<TimedFault>,
+    /// When each begins.
+    at_s: [f64; 2],
+    until_s: f64,
+}
+
+impl Pair {
+    fn of(cases: [&Case; 2], seed: u64) -> Self {
+        let first_s = begins_s(seed);
+        #[allow(clippy::cast_precision_loss)] // small
+        let second_s = first_s + (seed % 10) as f64;
+        let mut faults = cases[0].faults(seed, first_s);
+        faults.extend(cases[1].faults(seed, second_s));
+        let until_s = second_s + cases[0].watch_s.max(cases[1].watch_s);
+        Self { faults, at_s: [first_s, second_s], until_s }
+    }
+}
+
+/// Two faults together.
 pub(crate) fn together(plan: &Arc<Plan>, settled: &Settled, cases: [&Case; 2], seed: u64) -> [Outcome; 2] {
-    let first_s = begins_s(seed);
-    #[allow(clippy::cast_precision_loss)] // small
-    let second_s = first_s + (seed % 10) as f64;
-    let mut faults = cases[0].faults(seed, first_s);
-    faults.extend(cases[1].faults(seed, second_s));
-    let until_s = second_s + cases[0].watch_s.max(cases[1].watch_s);
+    let Pair { faults, at_s, until_s } = Pair::of(cases, seed);
     let raises = played(plan, settled.plant(faults, seed, load_of(seed)), until_s);
-    [(cases[0], first_s), (cases[1], second_s)]
-        .map(|(case, at_s)| judged(plan, &raises, &case.right(seed), at_s, first_s))
+    [0, 1].map(|n| judged(plan, &raises, &cases[n].right(seed), at_s[n], at_s[0]))
+}
+
+/// A drifting sensor is 2 K off after this, s, its probe's lag included.
+const OFF_AFTER_S: f64 = 45.0;
+/// So long the two are compared before it is told, s: the alarm's delay and a scan.
+const COMPARED_S: f64 = 12.0;
+
+/// Why nothing that could be read shows the fault `which` of a pair, by what was true in the module; `None` where something
+/// does, and the agent ought to have told it.
+pub(crate) fn out_of_reach(settled: &Settled, cases: [&Case; 2], seed: u64, which: usize) -> Option<&'static str> {
+    if cases[which].name != "sensor-drift" {
+        return None;
+    }
+    // Alone it shows only against the sensor in the water that leaves the chiller, while that runs.
+    let Pair { faults, at_s, until_s } = Pair::of(cases, seed);
+    let mut plant = settled.plant(faults, seed, load_of(seed));
+    let (mut compared_s, step_s): (f64, f64) = (0.0, 0.1);
+    while plant.time_s() < until_s {
+        plant.step(step_s, &mut |_| {});
+        let off = plant.time_s() >= at_s[which] + OFF_AFTER_S;
+        let runs = plant.truth().chiller == ChillerState::Running;
+        compared_s = if off && runs { compared_s + step_s } else { 0.0 };
+        if compared_s >= COMPARED_S {
+            return None;
+        }
+    }
+    Some("the chiller stood, and the sensor it is compared with stands in other water then: nothing says which is off")
 }
 
 fn played(plan: &Arc<Plan>, mut plant: Plant, until_s: f64) -> Vec<Raise> {

@@ -342,3 +342,38 @@ fn another_disk_mounted_over_the_data_directory_takes_the_store() {
     drop(over);
     assert!(data.join("events.sqlite").exists(), "what the first disk had is still there");
 }
+
+#[test]
+fn a_disk_that_takes_no_writes_from_the_start_keeps_it_from_nothing() {
+    let Some(mount) = Mount::on_loop(64) else { return };
+    let mut bay = Bay::on(&mount, "read-only");
+    // An alarm stands when the agent ends.
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 0, &[215]);
+    bay.subscriber.alarm("supply-water-warm", "unacknowledged", mark, IN_TIME);
+    let Bay { home, broker, controller, subscriber, agent } = bay;
+    assert!(agent.terminate().0.success());
+    mount.read_only(true);
+    let mark = subscriber.mark();
+    let agent = Agent::run(&home.join("module.toml"));
+    let mut bay = Bay { home, broker, controller, subscriber, agent };
+    let said = bay.store_event("in memory only", mark);
+    assert!(said["text"].as_str().is_some_and(|text| text.contains("Read-only file system")), "{said}");
+    bay.trip(false);
+    let log = |event: &Value| event["log"] == said["log"];
+    assert!(bay.subscriber.events().iter().filter(|event| log(event)).all(|event| event["durable"] == false));
+    // What stood on the disk was read from it: it is not told again, and its end is.
+    bay.controller.set(1, "holding", 0, &[182]);
+    bay.subscriber.alarm("supply-water-warm", "returned_unacknowledged", mark, IN_TIME);
+    let again = bay.subscriber.since(mark);
+    let again =
+        again.iter().filter(|message| message.below() == "event" && message.payload["alarm"] == "supply-water-warm");
+    assert_eq!(again.filter(|message| message.payload["to"] == "unacknowledged").count(), 0);
+    let mark = bay.subscriber.mark();
+    mount.read_only(false);
+    let back = bay.store_event("disk is back", mark);
+    assert_eq!(back["log"], said["log"]);
+    bay.subscriber.topic("event", mark, SOON, |event| event["change"] == "started" && event["durable"] != false);
+    bay.trip(true);
+    bay.agrees_with(&mount.path().join("data"));
+}

@@ -348,6 +348,7 @@ pub const KEYS: &[Key] = &[
     key("rack", "name", T, "required", "\"{r}\"", "Name, unique among all tiers."),
     key("rack", "fed_by", OneOrMany, "required", "[\"{r}/a\", \"{r}/b\"]", "Names of what its cords hang on; `{name}` in the first makes a rack for each match."),
     key("rack", "cords", Word(super::items::tier::CORDS), "dual", "\"single\"", "`dual`: on both sides; `single`: on one, which dies with it."),
+    key("rack", "tag", T, "", "\"R{r}\"", "Label as on plate and drawing: alarms on what feeds the rack name it."),
 
     key("derived", "path", T, "required", "\"coil/water/heat\"", "Path of the point; unique. With `{name}` in segments: one point for each match of an input that captures them."),
     key("derived", "compute", T, "required", "\"water_heat_kw\"", "Function, by its name in `lapwing calc`."),
@@ -391,7 +392,7 @@ pub const KEYS: &[Key] = &[
     key("alarm", "latching", F, "false", "true", "Held after it cleared until a person resets it."),
     key("alarm", "priority", Word(PRIORITIES), "required", "\"high\"", "How urgent."),
     key("alarm", "impact", Word(IMPACTS), "none", "\"degraded\"", "What is at stake."),
-    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where} and captures are filled in."),
+    key("alarm", "text", T, "required", "\"Supply water {value} is above {limit}\"", "One sentence: {value}, {limit}, {state}, {rate}, {tag}, {where}, {feeds} (the racks below the tier it is about) and captures are filled in. Where load or redundancy is at stake and no text has {feeds}, the racks are named behind it."),
     key("alarm", "consequence", T, "", "\"…\"", "What follows if nobody acts."),
     key("alarm", "response", T, "", "\"…\"", "What to do."),
     key("alarm", "first_check", T, "", "\"…\"", "What to look at first."),

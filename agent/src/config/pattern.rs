@@ -23,7 +23,7 @@ enum Segment {
 pub(crate) type Captures = Vec<(String, String)>;
 
 /// Words between braces that are no captures.
-pub(crate) const RESERVED: &[&str] = &["value", "limit", "state", "rate", "tag", "where"];
+pub(crate) const RESERVED: &[&str] = &["value", "limit", "state", "rate", "tag", "where", "feeds"];
 
 impl Pattern {
     /// Reads a pattern.

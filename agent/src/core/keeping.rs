@@ -9,6 +9,7 @@ use lapwing_protocol::Status;
 use super::clock::{Clock, START, rfc3339};
 use super::judge::Judge;
 use crate::store::history::{Account, Batch, Entry, Found, Happening, Loss, Recorder};
+use crate::words::{Store, filled};
 
 /// Readings gathered before they are handed over, whatever the frame period.
 const GATHERED: usize = 50_000;
@@ -66,14 +67,11 @@ impl Keeping {
         clock.wall(START).saturating_sub(self.axis(START))
     }
 
-    /// What a power cut took, as a sentence for the start; `None` if the start before ended in order.
+    /// Where history ends although the agent went on, RFC 3339: a power cut took the rest; `None` if the start before ended
+    /// in order.
     #[must_use]
     pub fn missing(&self) -> Option<String> {
-        let last = self.found.last_t.filter(|_| !self.found.clean)?;
-        Some(format!(
-            "It did not end in order before: history ends at {}; readings after that, until it ended, are lost.",
-            rfc3339(last)
-        ))
+        self.found.last_t.filter(|_| !self.found.clean).map(rfc3339)
     }
 
     /// Takes what the last call of the judge has read.
@@ -156,7 +154,13 @@ impl Keeping {
     }
 
     /// Looks once a second: tells the recorder what stands, and returns what people should know: text, change, reason.
-    pub fn look(&mut self, clock: &Clock, any: bool, grave: bool) -> Vec<(String, &'static str, String)> {
+    pub fn look(
+        &mut self,
+        clock: &Clock,
+        words: &Store,
+        any: bool,
+        grave: bool,
+    ) -> Vec<(String, &'static str, String)> {
         let now = self.axis(clock.now());
         self.recorder.standing(any, grave.then_some(now));
         self.recorder.wall_synced(clock.synced());
@@ -166,14 +170,14 @@ impl Keeping {
         let more = self.losses.len().saturating_sub(LOSSES_TOLD);
         for loss in self.losses.drain(..).take(LOSSES_TOLD) {
             told.push((
-                format!("A part of the history is damaged and set aside: {loss}."),
+                filled(&words.history_damaged, &[("what", &loss.to_string())]),
                 "history damaged",
                 loss.to_string(),
             ));
         }
         if more > 0 {
             told.push((
-                format!("{more} more parts of the history are damaged."),
+                filled(&words.history_more_damaged, &[("count", &more.to_string())]),
                 "history damaged",
                 format!("{more} more"),
             ));
@@ -181,18 +185,14 @@ impl Keeping {
         if state.failing.is_some() != self.failing {
             self.failing = state.failing.is_some();
             told.push(match state.failing {
-                Some((_, why)) => (
-                    format!("The history cannot be written: {why}. Alarms and events are not affected."),
-                    "history failing",
-                    why,
-                ),
-                None => ("The history is written again.".into(), "history working again", String::new()),
+                Some((_, why)) => (filled(&words.history_failing, &[("why", &why)]), "history failing", why),
+                None => (words.history_works.clone(), "history working again", String::new()),
             });
         }
         // One event for each tenfold: a disk that is too slow for hours is told a handful of times.
         if state.dropped > 0 && state.dropped >= self.told_dropped.saturating_mul(10).max(1) {
             self.told_dropped = state.dropped;
-            let text = format!("History has lost {} readings because the disk did not keep up.", state.dropped);
+            let text = filled(&words.history_lost, &[("count", &state.dropped.to_string())]);
             told.push((text, "history thinned", format!("{} readings dropped", state.dropped)));
         }
         told

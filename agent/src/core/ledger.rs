@@ -238,11 +238,11 @@ impl Ledger {
     }
 
     /// Goes on in a volatile log because the disk does not take events. What waited for it is numbered anew behind the
-    /// event that says so, and is to be sent at once.
+    /// event that says so with `text`, and is to be sent at once.
     ///
     /// # Errors
     /// When there are no random numbers for the identity of the log.
-    pub fn begin_volatile(&mut self, when: When, why: String) -> Result<Renumbered, StoreError> {
+    pub fn begin_volatile(&mut self, when: When, text: String, why: String) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
         let mut waited = Commit {
@@ -263,10 +263,6 @@ impl Ledger {
         self.head.log = begun.log;
         self.last_seq = 0;
         self.volatile = true;
-        let text = format!(
-            "The event store takes no events: {why}. Alarms are judged and sent all the same; until the disk is back \
-             events are only in memory."
-        );
         let detail = StoreChange {
             change: "volatile log".into(),
             log_before: Some(begun.before),

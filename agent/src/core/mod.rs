@@ -212,7 +212,12 @@ mod tests {
             door.hand_in(Message::Field(FieldMessage::Late { transaction: 0, skipped: 1 }));
         }
         assert_eq!(door.dropped(), (QUEUE + RESERVE) as u64);
-        let down = FieldMessage::LinkState { link: 3, up: false, why: "cut".into(), at: std::time::Instant::now() };
+        let down = FieldMessage::LinkState {
+            link: 3,
+            up: false,
+            why: crate::field::why::Why::NotConnected,
+            at: std::time::Instant::now(),
+        };
         door.hand_in(Message::Field(down.clone()));
         assert_eq!(door.dropped(), (QUEUE + RESERVE) as u64, "the state of a link found room");
         let all: Vec<Message> = std::iter::from_fn(|| inlet.try_recv()).collect();

@@ -12,7 +12,7 @@
 use std::fmt;
 
 use lapwing_engine::Refusal;
-use lapwing_protocol::{Mode, Vocabulary};
+use lapwing_protocol::Mode;
 
 pub use super::once::Once;
 use crate::plan::Language;
@@ -203,7 +203,7 @@ pub struct Request {
     pub reply: Reply,
 }
 
-/// Where an answer goes: called once, on the core's thread, so it must not wait.
+/// Where an answer goes: called once, on the core's thread or that of the store's writer, so it must not wait.
 pub struct Reply(Option<Box<dyn FnOnce(Answer) + Send>>);
 
 impl Reply {
@@ -468,12 +468,6 @@ pub fn permitted(request: &Request) -> Result<(), Refused> {
         None if request.action.needs_reason() => Err(Refused::NoReason),
         Some(_) | None => Ok(()),
     }
-}
-
-/// The words of a mode for people.
-#[must_use]
-pub fn mode_word(mode: Mode) -> &'static str {
-    <Mode as Vocabulary>::WORDS.iter().find(|(_, known)| *known == mode).map_or("live", |(word, _)| word)
 }
 
 #[cfg(test)]

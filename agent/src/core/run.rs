@@ -50,6 +50,7 @@ use crate::plan::Plan;
 use crate::publish::{Connection, FrameId, Notice, Publisher};
 use crate::store::history::{Found, Recorder};
 use crate::store::{Opened, SavedAlarm, TellingRow, Writer};
+use crate::words::{Words, filled};
 
 /// Longest wait between two looks at clock, watchdog and store.
 const LOOK: Duration = Duration::from_secs(1);
@@ -371,6 +372,11 @@ impl<'a> Core<'a> {
         store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
     }
 
+    /// In which words people are told.
+    fn words(&self) -> &'static Words {
+        Words::of(self.plan.module.language)
+    }
+
     fn event(&mut self, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
         self.event_at(self.clock.wall(self.clock.now()), text, detail, announce)
     }
@@ -432,11 +438,9 @@ impl<'a> Core<'a> {
         self.board.set_head(|head| head.clock_synced = synced);
         if let Some(step) = self.clock.look() {
             self.ageing.stepped(self.clock.now(), step.by_ms);
-            let direction = if step.by_ms > 0 { "forward" } else { "back" };
-            let text = format!(
-                "The wall clock was set {direction} by {:.1} s; delays and rates are not affected.",
-                seconds(step.by_ms.unsigned_abs())
-            );
+            let words = &self.words().agent;
+            let sentence = if step.by_ms > 0 { &words.clock_forward } else { &words.clock_back };
+            let text = filled(sentence, &[("seconds", &format!("{:.1}", seconds(step.by_ms.unsigned_abs())))]);
             self.event(
                 text,
                 Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }),

@@ -17,6 +17,8 @@
 
 use lapwing_engine::spec::Millis;
 
+use super::why::Why;
+
 /// Waits before a suspect device is tried again; the last one repeats.
 const WAITS_MS: [u64; 6] = [250, 500, 1000, 2000, 4000, 5000];
 /// Waits before a lost connection is made again; the last one repeats.
@@ -39,8 +41,8 @@ pub enum Change {
     Link {
         /// Which it did.
         up: bool,
-        /// Why, in words.
-        why: String,
+        /// Why.
+        why: Why,
     },
     /// A device came up or went down.
     Device {
@@ -48,8 +50,8 @@ pub enum Change {
         device: usize,
         /// Which it did.
         up: bool,
-        /// Why, in words.
-        why: String,
+        /// Why.
+        why: Why,
     },
 }
 
@@ -67,7 +69,7 @@ pub struct Health {
     lost_since: Option<Millis>,
     connect_failures: u32,
     connect_at: Millis,
-    connect_why: String,
+    connect_why: Why,
     /// There is nothing to wait for before it is told.
     connect_refused: bool,
 }
@@ -90,7 +92,7 @@ struct Suspect {
     try_at: Millis,
     /// Until then late answers may come.
     late_until: Millis,
-    why: String,
+    why: Why,
 }
 
 impl Health {
@@ -108,7 +110,7 @@ impl Health {
             lost_since: None,
             connect_failures: 0,
             connect_at: Millis(0),
-            connect_why: String::new(),
+            connect_why: Why::NotConnected,
             connect_refused: false,
         }
     }
@@ -129,12 +131,6 @@ impl Health {
     #[must_use]
     pub fn connect_at(&self) -> Option<Millis> {
         (!self.connected).then_some(self.connect_at)
-    }
-
-    /// Why there is no connection.
-    #[must_use]
-    pub fn connect_why(&self) -> &str {
-        if self.connect_why.is_empty() { "not connected yet" } else { &self.connect_why }
     }
 
     /// The suspect to be tried next, and when.
@@ -162,7 +158,7 @@ impl Health {
         self.alive(now, tell);
         if self.devices.len() > 1 && self.devices[device].told != Some(true) {
             self.devices[device].told = Some(true);
-            tell(Change::Device { device, up: true, why: "answers".into() });
+            tell(Change::Device { device, up: true, why: Why::Answers });
         }
         was_suspect
     }
@@ -177,7 +173,7 @@ impl Health {
         }
         if self.told != Some(true) {
             self.told = Some(true);
-            tell(Change::Link { up: true, why: "answers".into() });
+            tell(Change::Link { up: true, why: Why::Answers });
             // The others had no chance to answer: they get one now, and are counted from then.
             for suspect in self.devices.iter_mut().filter_map(|d| d.suspect.as_mut()) {
                 (suspect.failures, suspect.first_failed, suspect.tries) = (0, now, 0);
@@ -187,7 +183,7 @@ impl Health {
     }
 
     /// A request sent at `sent` brought no believable answer.
-    pub fn failed(&mut self, device: usize, sent: Millis, now: Millis, why: String) {
+    pub fn failed(&mut self, device: usize, sent: Millis, now: Millis, why: Why) {
         self.quiet_since.get_or_insert(sent);
         let alone = self.devices.len() == 1;
         let device = &mut self.devices[device];
@@ -195,7 +191,7 @@ impl Health {
         let late_max_ms = device.late_max_ms;
         let suspect = device.suspect.get_or_insert_with(|| {
             self.suspects += 1;
-            Suspect { failures: 0, first_failed: sent, tries: 0, try_at: now, late_until: now, why: String::new() }
+            Suspect { failures: 0, first_failed: sent, tries: 0, try_at: now, late_until: now, why: Why::NotConnected }
         });
         suspect.failures = suspect.failures.saturating_add(1);
         if suspect.failures == 1 {
@@ -239,7 +235,7 @@ impl Health {
     }
 
     /// An attempt to connect, begun at `begun`, failed.
-    pub fn connect_failed(&mut self, begun: Millis, now: Millis, why: String) {
+    pub fn connect_failed(&mut self, begun: Millis, now: Millis, why: Why) {
         self.connected = false;
         self.lost_since.get_or_insert(begun);
         let wait = CONNECT_WAITS_MS[(self.connect_failures as usize).min(CONNECT_WAITS_MS.len() - 1)];
@@ -249,7 +245,7 @@ impl Health {
     }
 
     /// An attempt to connect showed that there must be no connection.
-    pub fn connect_refused(&mut self, begun: Millis, now: Millis, why: String) {
+    pub fn connect_refused(&mut self, begun: Millis, now: Millis, why: Why) {
         self.connect_failed(begun, now, why);
         self.connect_refused = true;
     }
@@ -276,7 +272,7 @@ impl Health {
         }
     }
 
-    fn link_down(&self, now: Millis) -> Option<String> {
+    fn link_down(&self, now: Millis) -> Option<Why> {
         if self.connect_refused {
             return Some(self.connect_why.clone());
         }
@@ -297,7 +293,7 @@ impl Health {
         if quiet == 0 || quiet < self.devices.len().min(LINK_DOWN_DEVICES) || failures < DOWN_FAILURES {
             return None;
         }
-        Some(format!("none of its {} devices answers: check the line, the gateway and its power", self.devices.len()))
+        Some(Why::NoneAnswers { devices: self.devices.len() })
     }
 }
 

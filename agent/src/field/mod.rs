@@ -33,6 +33,7 @@ mod testing;
 #[cfg(feature = "fuzzing")]
 #[doc(hidden)]
 pub mod unwired;
+pub mod why;
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -46,6 +47,7 @@ use poll::{Poll, Trust};
 use rtu::line::{Gateway, Line, Serial};
 pub use running::Running;
 pub use stats::FieldStats;
+use why::{Unreached, Why};
 
 /// Takes what the field has to say. Called from several threads; must never block: the receiver bounds its own queue
 /// and counts what it drops.
@@ -62,8 +64,8 @@ pub enum FieldMessage {
         link: u32,
         /// Whether it is up.
         up: bool,
-        /// Why, in words.
-        why: String,
+        /// Why.
+        why: Why,
         /// When that was certain.
         at: Instant,
     },
@@ -73,8 +75,8 @@ pub enum FieldMessage {
         device: u32,
         /// Whether it is up.
         up: bool,
-        /// Why, in words.
-        why: String,
+        /// Why.
+        why: Why,
         /// When that was certain.
         at: Instant,
     },
@@ -84,8 +86,8 @@ pub enum FieldMessage {
         device: u32,
         /// Whether it shows what it should. Until it does, its readings are uncertain.
         fits: bool,
-        /// What differs, in words; empty if it fits.
-        why: String,
+        /// What differs.
+        why: Why,
         /// When that was certain.
         at: Instant,
     },
@@ -104,8 +106,8 @@ pub enum FieldMessage {
         link: u32,
         /// Whether there is another one.
         another: bool,
-        /// What was heard, in words; empty if nothing.
-        why: String,
+        /// What was heard.
+        why: Why,
         /// When that was certain.
         at: Instant,
     },
@@ -131,8 +133,8 @@ pub enum FieldMessage {
         device: u32,
         /// The points; none if it gives them all.
         lacking: Vec<Lacking>,
-        /// What it says instead, in words; empty where that needs none.
-        why: String,
+        /// What it says instead, where that needs words.
+        why: Option<Why>,
         /// When that was certain.
         at: Instant,
     },
@@ -140,8 +142,8 @@ pub enum FieldMessage {
     Notice {
         /// Index of the device in the plan; `None`: it concerns no single one.
         device: Option<u32>,
-        /// What, as a sentence without its end; of a device, what follows its name.
-        what: String,
+        /// What.
+        what: Why,
         /// When that was certain.
         at: Instant,
     },
@@ -285,7 +287,7 @@ fn start_link(
         #[cfg(not(feature = "redfish"))]
         Transport::Redfish(_) => {
             drop((stop, alive));
-            poll(Trust::Named).unspoken()("not polled: this build has no Redfish (feature `redfish`)".into());
+            poll(Trust::Named).unspoken()(Why::NotBuilt);
         }
         Transport::Snmp { host, port, access } => {
             let device = link.devices.first;
@@ -351,7 +353,7 @@ fn on_thread(
     poll: Poll,
     name: &str,
     listening: Listening,
-    open: impl FnMut() -> Result<Box<dyn Line>, String> + Send + 'static,
+    open: impl FnMut() -> Result<Box<dyn Line>, Unreached> + Send + 'static,
     stop: watch::Receiver<bool>,
     alive: mpsc::Sender<()>,
 ) {
@@ -367,8 +369,6 @@ fn on_thread(
         drop(alive);
     });
     if let Err(error) = spawned {
-        unspoken(format!(
-            "not polled: this host gives no thread for the line ({error}); raise its limit and start again"
-        ));
+        unspoken(Why::NoThread { why: error.to_string() });
     }
 }

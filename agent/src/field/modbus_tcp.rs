@@ -21,9 +21,10 @@ use tokio_modbus::{ProtocolError, Request, Response};
 use tokio_rustls::TlsConnector;
 
 use super::CONNECT_AT_LEAST;
-use super::failure::{Failure, Garble};
+use super::failure::{End, Failure, Garble};
 use super::poll::{Job, Poll, Step};
 use super::request::{Answer, Read};
+use super::why::Unreached;
 use crate::plan::{Table, Tls};
 use crate::tls::client_config;
 
@@ -49,10 +50,6 @@ pub(super) struct Endpoint {
     pub tls: Option<Tls>,
 }
 
-/// A connection that ends like this may have wanted another certificate: TLS 1.3 tells a client so only after its handshake,
-/// and not every server tells.
-pub(super) const UNSPOKEN: &str = "the other side ended it without a word (inside TLS: does it know our certificate?)";
-
 /// What carries the frames.
 pub(super) trait Stream: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug {}
 
@@ -74,7 +71,7 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, endpoint: &E
                 *connection = Some(Connection { context, last: Instant::now() });
                 poll.connected(Instant::now());
             }
-            Err(why) => poll.connect_failed(Instant::now(), why),
+            Err(unreached) => poll.connect_failed(Instant::now(), unreached),
         },
         Step::Ask(job) => {
             let Some(open) = connection else {
@@ -119,28 +116,30 @@ impl Values {
 }
 
 /// Connects, and shakes hands where TLS is asked for; files and host names are read now.
-pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box<dyn Stream>, String> {
+pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box<dyn Stream>, Unreached> {
     let Endpoint { host, port, tls } = endpoint;
+    let to = format!("{host}:{port}");
+    let within_ms = u64::try_from(within.as_millis()).unwrap_or(u64::MAX);
     let until = tokio::time::Instant::now() + within;
     let stream = match timeout_at(until, TcpStream::connect((host.as_str(), *port))).await {
         Ok(Ok(stream)) => stream,
-        Ok(Err(error)) => return Err(format!("cannot connect to {host}:{port}: {error}")),
-        Err(_) => {
-            return Err(format!("cannot connect to {host}:{port}: nothing answers within {} ms", within.as_millis()));
-        }
+        Ok(Err(error)) => return Err(Unreached::Refused { to, why: error.to_string() }),
+        Err(_) => return Err(Unreached::Silent { to, within_ms }),
     };
-    stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection to {host}:{port}: {error}"))?;
+    stream.set_nodelay(true).map_err(|error| Unreached::Refused { to: to.clone(), why: error.to_string() })?;
     let Some(tls) = tls else { return Ok(Box::new(stream)) };
     let client = tls.client.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
-    let config = client_config(&tls.ca, client).map_err(|error| error.to_string())?;
+    let config = client_config(&tls.ca, client).map_err(|error| Unreached::Secret { why: error.to_string() })?;
     let name = tls.server_name.as_ref().unwrap_or(host).clone();
-    let name = ServerName::try_from(name.clone()).map_err(|error| format!("`{name}` fits no certificate: {error}"))?;
+    let unfit = |error: rustls::pki_types::InvalidDnsNameError| Unreached::ServerName {
+        name: name.clone(),
+        why: error.to_string(),
+    };
+    let name = ServerName::try_from(name.clone()).map_err(unfit)?;
     match timeout_at(until, TlsConnector::from(Arc::new(config)).connect(name, stream)).await {
         Ok(Ok(stream)) => Ok(Box::new(stream)),
-        Ok(Err(error)) => Err(format!(
-            "TLS with {host}:{port} failed: {error}; check `ca`, `server_name`, client certificate and clock"
-        )),
-        Err(_) => Err(format!("TLS with {host}:{port} failed: no handshake within {} ms", within.as_millis())),
+        Ok(Err(error)) => Err(Unreached::Tls { to, why: error.to_string() }),
+        Err(_) => Err(Unreached::TlsSilent { to, within_ms }),
     }
 }
 
@@ -219,11 +218,11 @@ fn failure(error: tokio_modbus::Error) -> Failure {
 fn transport(error: &io::Error) -> Failure {
     let tls = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
     if let Some(error) = tls {
-        Failure::Closed(format!("TLS: {error}"))
+        Failure::Closed(End::Told(format!("TLS: {error}")))
     } else if error.kind() == io::ErrorKind::UnexpectedEof {
-        Failure::Closed(UNSPOKEN.into())
+        Failure::Closed(End::Wordless)
     } else if error.raw_os_error().is_some() {
-        Failure::Closed("the other side ended it".into())
+        Failure::Closed(End::ByOther)
     } else {
         Failure::Garbled(Garble::Header)
     }

@@ -32,6 +32,7 @@ use super::planner::Cost;
 use super::request::Read;
 use super::schedule::{Schedule, Timing};
 use super::stats::{FieldStats, LinkCounters, count};
+use super::why::{Unreached, Why};
 use super::{Deliver, FieldMessage};
 use crate::plan::{Ask, Device, Link, Plan, Transaction};
 use identity::Known;
@@ -165,7 +166,7 @@ struct Slot {
     /// Positions of its points that the device does not give; `None` before its first answer.
     missing: Option<Vec<usize>>,
     /// Why, by the last refusal.
-    why: String,
+    why: Option<Why>,
 }
 
 impl Poll {
@@ -186,7 +187,7 @@ impl Poll {
                     refused_at: None,
                     held_until: Millis(0),
                     missing: None,
-                    why: String::new(),
+                    why: None,
                 });
                 timings.push(timing(&plan, device, &plan.transactions[transaction as usize]));
             }
@@ -244,7 +245,7 @@ impl Poll {
     }
 
     /// Tells that the link is down when it can never be polled.
-    pub(super) fn unspoken(&self) -> impl FnOnce(String) + use<> {
+    pub(super) fn unspoken(&self) -> impl FnOnce(Why) + use<> {
         let (deliver, link) = (Arc::clone(&self.deliver), self.link);
         move |why| deliver(FieldMessage::LinkState { link, up: false, why, at: Instant::now() })
     }
@@ -373,17 +374,17 @@ impl Poll {
         self.recover = (0..self.slots.len()).filter(|&slot| self.slots[slot].faulted).collect();
     }
 
-    pub(super) fn connect_failed(&mut self, now: Instant, why: String) {
+    pub(super) fn connect_failed(&mut self, now: Instant, why: Unreached) {
         count(&self.link_counters().connect_failures, 1);
         let t = self.millis(now);
-        self.health.connect_failed(self.connect_begun, t, why);
+        self.health.connect_failed(self.connect_begun, t, Why::Unreached(why));
         self.review(t, now);
     }
 
     /// The connection could be made and must not be used: told at once.
-    pub(super) fn connect_refused(&mut self, now: Instant, why: String) {
+    pub(super) fn connect_refused(&mut self, now: Instant, why: Unreached) {
         let t = self.millis(now);
-        self.health.connect_refused(self.connect_begun, t, why);
+        self.health.connect_refused(self.connect_begun, t, Why::Unreached(why));
         self.review(t, now);
     }
 

@@ -25,10 +25,11 @@ use tokio::sync::{Semaphore, watch};
 use tokio::time::{sleep, sleep_until, timeout};
 
 use super::CONNECT_AT_LEAST;
-use super::failure::{Failure, Garble};
+use super::failure::{End, Failure, Garble};
 use super::modbus_tcp::{Endpoint, connect};
 use super::poll::{Job, Poll, Step};
 use super::request::Answer;
+use super::why::Unreached;
 use crate::plan::{Ask, Redfish};
 
 /// More than this under way at a time would make hundreds of services answer at one instant.
@@ -80,7 +81,7 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, service: &Re
                 *connection = Some(opened);
                 poll.connected(Instant::now());
             }
-            Err(why) => poll.connect_failed(Instant::now(), why),
+            Err(unreached) => poll.connect_failed(Instant::now(), unreached),
         },
         Step::Ask(job) => {
             let Some(reached) = connection else {
@@ -119,18 +120,19 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, service: &Re
     }
 }
 
-async fn open(service: &Redfish, within: Duration) -> Result<Connection, String> {
+async fn open(service: &Redfish, within: Duration) -> Result<Connection, Unreached> {
     let Redfish { host, port, tls, user, password_file } = service;
-    let shown = password_file.display();
     let password = std::fs::read_to_string(password_file)
-        .map_err(|error| format!("the password file {shown} cannot be read: {error}"))?;
+        .map_err(|error| Unreached::File { path: password_file.display().to_string(), why: error.to_string() })?;
     let password = password.trim_end_matches(['\n', '\r']);
     let mut authorization = HeaderValue::from_str(&format!("Basic {}", STANDARD.encode(format!("{user}:{password}"))))
-        .map_err(|error| format!("user and password make no header: {error}"))?;
+        .map_err(|error| Unreached::Secret { why: error.to_string() })?;
     authorization.set_sensitive(true);
     let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
     let stream = connect(&endpoint, within).await?;
-    speak(stream, authorization).await.map_err(|error| format!("cannot speak HTTP with {host}:{port}: {error}"))
+    speak(stream, authorization)
+        .await
+        .map_err(|error| Unreached::Http { to: format!("{host}:{port}"), why: error.to_string() })
 }
 
 /// HTTP over what is connected.
@@ -182,12 +184,13 @@ where
 {
     let authorization = HeaderValue::from_static("Basic bm9ib2R5Og==");
     let opened = speak(stream, authorization).await;
-    let mut reached = opened.map_err(|error| Failure::NoConnection(error.to_string()))?;
+    let mut reached = opened
+        .map_err(|error| Failure::NoConnection(Unreached::Http { to: service.host.clone(), why: error.to_string() }))?;
     get(&mut reached, service, resource).await
 }
 
 async fn get(reached: &mut Connection, service: &Redfish, resource: &str) -> Result<Bytes, Failure> {
-    let closed = |error: hyper::Error| Failure::Closed(error.to_string());
+    let closed = |error: hyper::Error| Failure::Closed(End::Told(error.to_string()));
     reached.sender.ready().await.map_err(closed)?;
     let host = if service.host.contains(':') { format!("[{}]", service.host) } else { service.host.clone() };
     let request = Request::get(resource)

@@ -31,6 +31,7 @@ use tokio::time::{sleep, sleep_until};
 use super::failure::Failure;
 use super::poll::{Job, Poll, Step};
 use super::request::Answer;
+use super::why::{Unreached, Why};
 use super::{Deliver, FieldMessage};
 use crate::plan::Ask;
 use crate::plan::snmp::{Access, User};
@@ -159,7 +160,7 @@ impl Link {
                     *agent = Some(reached);
                     poll.connected(Instant::now());
                 }
-                Err(why) => poll.connect_failed(Instant::now(), why),
+                Err(unreached) => poll.connect_failed(Instant::now(), unreached),
             },
             Step::Ask(job) => {
                 let Some(reached) = agent else {
@@ -240,7 +241,7 @@ impl Link {
         raws
     }
 
-    fn say(&self, what: String) {
+    fn say(&self, what: Why) {
         (self.deliver)(FieldMessage::Notice { device: Some(self.address.device), what, at: Instant::now() });
     }
 }
@@ -278,11 +279,11 @@ impl Agent for Timed<'_> {
 
 impl Sockets {
     /// An agent's client on the shared socket. The host's name is resolved now.
-    async fn reach(&self, address: &Address, hint: &Arc<Notify>) -> Result<Reached, String> {
+    async fn reach(&self, address: &Address, hint: &Arc<Notify>) -> Result<Reached, Unreached> {
         let Address { host, port, access, timeout, .. } = address;
         let target = lookup(host, *port).await?;
         self.hints.register(target.ip(), hint);
-        let cannot = |error: Box<Error>| format!("cannot use SNMP with {host}:{port}: {error}");
+        let cannot = |error: Box<Error>| Unreached::Snmp { to: format!("{host}:{port}"), why: error.to_string() };
         let who = match access {
             Access::Community { version_1, community } => {
                 Credentials::Community { version_1: *version_1, community: community.reveal().to_owned() }
@@ -290,18 +291,19 @@ impl Sockets {
             Access::User(user) => Credentials::User { name: user.name.clone(), keys: self.keys(user).await? },
         };
         let handle = self.transport().await.map_err(cannot)?.handle(target).map_err(cannot)?;
-        Reached::new(handle, &who, *timeout).map_err(cannot)
+        Reached::new(handle, format!("{host}:{port}"), &who, *timeout).map_err(cannot)
     }
 
     /// A user's keys, made once and not on the links' own thread.
-    async fn keys(&self, user: &User) -> Result<MasterKeys, String> {
+    async fn keys(&self, user: &User) -> Result<MasterKeys, Unreached> {
         let mut known = self.keys.lock().await;
         if let Some(keys) = known.get(user) {
             return Ok(keys.clone());
         }
         let of = user.clone();
         let made = tokio::task::spawn_blocking(move || client::keys(&of)).await;
-        let keys = made.map_err(|error| format!("the keys of user {} were not made: {error}", user.name))??;
+        let unmade = |why| Unreached::Secret { why };
+        let keys = made.map_err(|error| unmade(error.to_string()))?.map_err(unmade)?;
         known.insert(user.clone(), keys.clone());
         Ok(keys)
     }
@@ -321,11 +323,11 @@ impl Sockets {
     }
 }
 
-async fn lookup(host: &str, port: u16) -> Result<SocketAddr, String> {
+async fn lookup(host: &str, port: u16) -> Result<SocketAddr, Unreached> {
     let mut found = tokio::net::lookup_host((host, port))
         .await
-        .map_err(|error| format!("cannot find the address of {host}: {error}"))?;
-    found.next().ok_or_else(|| format!("{host} has no address"))
+        .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(error.to_string()) })?;
+    found.next().ok_or_else(|| Unreached::NoAddress { host: host.to_owned(), why: None })
 }
 
 #[cfg(test)]

@@ -12,6 +12,7 @@ use lapwing_engine::spec::Raw;
 use super::failure::Failure;
 use super::poll::{Job, Poll, Step, Trust};
 use super::request::{Answer, Read};
+use super::why::Unreached;
 use super::{FieldMessage, FieldStats};
 use crate::plan::{Ask, Plan, Transport};
 
@@ -91,7 +92,7 @@ impl Unwired {
         }
         match self.poll.step(now) {
             Step::Connect if up || !self.has_connection => self.poll.connected(now),
-            Step::Connect => self.poll.connect_failed(now, "nothing answers there".to_owned()),
+            Step::Connect => self.poll.connect_failed(now, Unreached::Silent { to: "there".into(), within_ms: 1000 }),
             Step::Wait(until) => {
                 let soonest = now + Duration::from_millis(1);
                 return until.unwrap_or(now + Duration::from_secs(1)).max(soonest);

@@ -53,6 +53,8 @@ pub struct Tier {
     pub phases: u8,
     /// Path before `l1/current` of its meter.
     pub meter: Option<String>,
+    /// Label as on plate and drawing; racks only.
+    pub tag: Option<String>,
     /// What the source in front of it (UPS, transformer, generator) gives for hours.
     pub source_kw: Option<f64>,
     /// The point that tells what feeds the UPS in front of it: its upsOutputSource.
@@ -148,6 +150,25 @@ impl Topology {
             .flat_map(|rack| self.tiers[rack].fed_by.iter().map(move |feeder| (rack, *feeder)))
             .filter(|(_, feeder)| hangs(*feeder))
             .collect()
+    }
+
+    /// The racks that hang on a tier, each once, in the table's order; a rack itself hangs on none.
+    #[must_use]
+    pub fn racks(&self, at: usize) -> Vec<&Tier> {
+        let mut racks: Vec<usize> = self.cords(at).into_iter().map(|(rack, _)| rack).collect();
+        racks.dedup();
+        racks.into_iter().filter_map(|rack| self.tiers.get(rack)).collect()
+    }
+
+    /// The tier whose meter's path a point's path begins with; of several the nearest.
+    #[must_use]
+    pub fn tier_of(&self, path: &str) -> Option<usize> {
+        let length = |tier: &Tier| {
+            let meter = tier.meter.as_deref()?;
+            path.strip_prefix(meter)?.starts_with('/').then_some(meter.len())
+        };
+        let under = self.tiers.iter().enumerate().filter_map(|(at, tier)| Some((length(tier)?, at)));
+        under.max_by_key(|(length, _)| *length).map(|(_, at)| at)
     }
 
     /// Whether a rack hangs on both sides.

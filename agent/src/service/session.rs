@@ -41,9 +41,10 @@ pub(crate) fn session(
 
 /// What is sent in the place of an event that is damaged on disk: its number must not be missing.
 fn lost(plan: &Plan, boot: u64) -> Lost {
+    let words = Words::of(plan.module.language);
     let (site, module, mode) = (plan.module.site.clone(), plan.module.name.clone(), Word::from(plan.module.mode));
     Arc::new(move |log, seq, t| {
-        let text = format!("Event {seq} was damaged on disk before it could be sent; what it said is lost.");
+        let text = filled(&words.store.event_damaged, &[("seq", &seq.to_string())]);
         let detail = StoreChange {
             change: "event damaged".into(),
             log_before: None,

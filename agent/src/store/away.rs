@@ -24,6 +24,27 @@ pub(super) fn remove_part(dir: &Path) {
     let _none = std::fs::remove_file(with_name(&dir.join(FILE_NAME), PART));
 }
 
+/// That the store was written again to its path, whole.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PutBack {
+    /// What was found instead of it.
+    pub what: &'static str,
+    /// The name that what lay there is kept under.
+    pub kept: Option<String>,
+}
+
+impl std::fmt::Display for PutBack {
+    /// In English, for programs and logs; people are told in the site's language.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self { what, kept } = self;
+        write!(f, "Its file was not where the agent had opened it ({what}); it was written there again, whole")?;
+        match kept {
+            Some(name) => write!(f, "; what lay there is kept as {name}"),
+            None => Ok(()),
+        }
+    }
+}
+
 impl Store {
     /// Whether the files are where they were opened; a store in memory has none.
     ///
@@ -36,17 +57,17 @@ impl Store {
         }
     }
 
-    /// Makes the store one that can be written again. Says in a sentence what was done, if it was more than opening it.
+    /// Makes the store one that can be written again. Says what was done, if it was more than opening it.
     ///
     /// # Errors
     /// When its disk or directory is not there, or it cannot be written.
-    pub(super) fn come_back(&mut self) -> Result<Option<String>, StoreError> {
+    pub(super) fn come_back(&mut self) -> Result<Option<PutBack>, StoreError> {
         if self.detached {
             return self.open_again().map(|()| None);
         }
         match self.in_place() {
             Ok(()) => Ok(None),
-            Err(StoreError::Moved { what, .. }) => self.put_back(what).map(Some),
+            Err(StoreError::Moved { what, .. }) => self.put_back(what),
             Err(error) => Err(error),
         }
     }
@@ -88,8 +109,8 @@ impl Store {
         Ok(())
     }
 
-    fn put_back(&mut self, what: &str) -> Result<String, StoreError> {
-        let Some(place) = self.place else { return Ok(String::new()) };
+    fn put_back(&mut self, what: &'static str) -> Result<Option<PutBack>, StoreError> {
+        let Some(place) = self.place else { return Ok(None) };
         self.make_directory(place.disk())?;
         let part = with_name(&self.path, PART);
         remove_part(directory(&self.path));
@@ -110,13 +131,9 @@ impl Store {
         File::open(directory(&self.path)).and_then(|dir| dir.sync_all()).map_err(|e| self.no_directory(e))?;
         self.let_go().map_err(|e| self.sql(e))?;
         self.attach()?;
-        let mut said =
-            format!("Its file was not where the agent had opened it ({what}); it was written there again, whole");
-        if let Some(name) = &kept {
-            said = format!("{said}; what lay there is kept as {name}");
-        }
-        tracing::warn!("{said}");
-        Ok(said)
+        let done = PutBack { what, kept };
+        tracing::warn!("{done}");
+        Ok(Some(done))
     }
 
     /// Clears the path for the store: what is another's is kept under another name, what is its own can go, for it is in

@@ -10,7 +10,8 @@ use std::path::PathBuf;
 pub enum StoreError {
     /// The data directory cannot be made or written.
     #[error(
-        "the data directory {dir} cannot be used: {source}; let the agent's user own it, or set [store] dir to one it can write"
+        "the data directory {dir} cannot be used: {source}; let the agent's user own it and its disk take writes, or set \
+         [store] dir to one it can write"
     )]
     Directory {
         /// The directory.

@@ -35,10 +35,11 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 pub use age::Age;
+pub use away::PutBack;
 pub use error::StoreError;
 pub use rows::{
-    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, SeenCommand, StoredEvent,
-    Telling, TellingKey, TellingRow,
+    COMMIT_MAX_BYTES, Commit, EventRow, Opened, OutboxRow, PointKey, SavedAlarm, SavedMark, SeenCommand, Standing,
+    StoredEvent, Telling, TellingKey, TellingRow,
 };
 pub use writer::{Begun, Durable, SubmitError, Taken, VolatileState, Writer, WriterState};
 
@@ -94,15 +95,17 @@ impl Store {
         Ok((store, opened))
     }
 
-    /// A store in memory only, for an agent that must judge although no disk takes its events.
+    /// A store in memory only, for an agent that must judge although no disk takes its events. What stood on the disk goes
+    /// on in it: nothing is told twice and no shelf ends early because a disk cannot be written.
     ///
     /// # Errors
     /// When there are no random numbers for the identity of its log.
-    pub fn in_memory(why: String) -> Result<(Self, Opened), StoreError> {
+    pub fn in_memory(why: String, standing: &Standing) -> Result<(Self, Opened), StoreError> {
         let path = PathBuf::from("memory");
         let connection = schema::open_memory().map_err(|e| StoreError::from_sql(&path, e))?;
         let log = CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 };
         let mut store = Self { connection, path, log, max_mib: 0, detached: false, place: None, edge: None };
+        store.stand(standing).map_err(|e| StoreError::from_sql(&store.path, e))?;
         let opened = store.begin()?;
         Ok((store, Opened { memory_only: Some(why), ..opened }))
     }

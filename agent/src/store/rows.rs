@@ -52,6 +52,17 @@ pub struct SavedAlarm {
     pub state: Vec<u8>,
 }
 
+/// What stands at the end of a run and is gone on with at the next start.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// Alarm states.
+    pub alarms: Vec<SavedAlarm>,
+    /// What devices showed first.
+    pub marks: Vec<SavedMark>,
+    /// Commands that were taken.
+    pub seen: Vec<SeenCommand>,
+}
+
 /// What a feature of a device showed first.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SavedMark {

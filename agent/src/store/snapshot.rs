@@ -2,7 +2,8 @@
 //!
 //! The file and its write-ahead log are copied and the copy is opened. A checkpoint in between would tear the copy apart: it
 //! changes the file or begins the log anew, so both are looked at before and after, and the copy is made again if they have
-//! changed. Stamps are milliseconds since the Unix epoch. Never panics.
+//! changed. A store on a disk that takes no writes is read in the same way. Stamps are milliseconds since the Unix epoch.
+//! Never panics.
 
 use std::fs::{File, Metadata};
 use std::io::Read as _;
@@ -12,10 +13,13 @@ use std::time::Duration;
 
 use rusqlite::Connection;
 
-use super::{FILE_NAME, StoreError, StoredEvent, schema};
+use super::place::beside;
+use super::{CurrentLog, FILE_NAME, Standing, Store, StoreError, StoredEvent, schema};
 
 /// Copies tried until one is whole.
 const TRIES: u32 = 20;
+/// Largest store that is copied for what stands in it: the place for temporary files may be memory.
+const STANDING_MAX: u64 = 256 << 20;
 /// Bytes of a write-ahead log's header; it changes when the log begins anew.
 const LOG_HEADER: usize = 32;
 
@@ -75,6 +79,38 @@ impl Snapshot {
             rows.collect()
         };
         read().map_err(|e| StoreError::from_sql(&self.path, e))
+    }
+}
+
+/// What stands in a store that can be read and not written; nothing where that cannot be done.
+#[must_use]
+pub fn standing(data_dir: &Path) -> Standing {
+    let file = data_dir.join(FILE_NAME);
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |about| about.len());
+    let size = bytes(&file) + bytes(&beside(&file));
+    if size == 0 || size > STANDING_MAX {
+        return Standing::default();
+    }
+    let read = || -> Result<Standing, StoreError> {
+        let mut snapshot = Snapshot::of(data_dir)?;
+        let log = CurrentLog { id: "".into(), base: 0, last_seq: 0 };
+        let empty = Connection::open_in_memory().map_err(|e| StoreError::from_sql(&snapshot.path, e))?;
+        let connection = std::mem::replace(&mut snapshot.connection, empty);
+        let path = snapshot.path.clone();
+        Store { connection, path, log, max_mib: 0, detached: false, place: None, edge: None }.standing()
+    };
+    match read() {
+        Ok(standing) => {
+            tracing::info!(
+                alarms = standing.alarms.len(),
+                "states of alarms were read from a disk that takes no writes"
+            );
+            standing
+        }
+        Err(error) => {
+            tracing::warn!("what stood in the event store could not be read either: {error}");
+            Standing::default()
+        }
     }
 }
 

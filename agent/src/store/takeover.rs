@@ -9,7 +9,7 @@ use std::path::Path;
 
 use rusqlite::{OptionalExtension as _, params};
 
-use super::{Store, StoreError, checksum};
+use super::{Standing, Store, StoreError, checksum};
 
 impl Store {
     /// Whether the store in `dir` can be opened and written now. Waits for the disk as long as that takes.
@@ -29,6 +29,24 @@ impl Store {
         let (mut disk, _) = Self::open_or_begin_anew(dir, max_mib)?;
         let path = disk.path.clone();
         self.copy_sql(&mut disk).map_err(|e| StoreError::from_sql(&path, e))
+    }
+
+    /// What a start goes on with.
+    pub(super) fn standing(&self) -> Result<Standing, StoreError> {
+        self.standing_sql().map_err(|e| self.sql(e))
+    }
+
+    fn standing_sql(&self) -> rusqlite::Result<Standing> {
+        // A damaged state is left out: that alarm is judged anew.
+        let alarms = self.alarms_sql(&mut Vec::new())?;
+        Ok(Standing { alarms, marks: self.marks_sql()?, seen: self.seen_sql()? })
+    }
+
+    /// Takes what stood in another store.
+    pub(super) fn stand(&mut self, standing: &Standing) -> rusqlite::Result<()> {
+        let transaction = self.connection.transaction()?;
+        put(&transaction, standing)?;
+        transaction.commit()
     }
 
     fn copy_sql(&self, disk: &mut Self) -> rusqlite::Result<usize> {
@@ -59,16 +77,8 @@ impl Store {
             }
             base = last;
         }
-        for command in self.seen_sql()? {
-            super::transaction::taken(&transaction, &command)?;
-        }
-        let mut unheard = Vec::new();
-        for alarm in self.alarms_sql(&mut unheard)? {
-            super::transaction::saved(&transaction, &alarm)?;
-        }
-        for mark in self.marks_sql()? {
-            super::transaction::marked(&transaction, &mark)?;
-        }
+        let standing = self.standing_sql()?;
+        put(&transaction, &standing)?;
         transaction.commit()?;
         Ok(copied)
     }
@@ -93,11 +103,24 @@ impl Store {
     }
 }
 
+fn put(transaction: &rusqlite::Transaction<'_>, standing: &Standing) -> rusqlite::Result<()> {
+    for alarm in &standing.alarms {
+        super::transaction::saved(transaction, alarm)?;
+    }
+    for mark in &standing.marks {
+        super::transaction::marked(transaction, mark)?;
+    }
+    for command in &standing.seen {
+        super::transaction::taken(transaction, command)?;
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::tests::{TestDir, commit};
     use super::super::transaction::Transactor;
-    use super::super::{SavedAlarm, SavedMark};
+    use super::super::{SavedAlarm, SavedMark, Standing};
     use super::*;
 
     fn alarm(state: &[u8]) -> SavedAlarm {
@@ -115,7 +138,7 @@ mod tests {
         before.write(&[first]).expect("written");
         drop(before);
 
-        let (memory, in_memory) = Store::in_memory("no disk".into()).expect("memory");
+        let (memory, in_memory) = Store::in_memory("no disk".into(), &Standing::default()).expect("memory");
         let mut memory = Transactor::new(memory);
         let mut second = commit(1..=5);
         second.events[4].announce = Some(("announce/high".into(), b"warm".to_vec()));
@@ -160,7 +183,7 @@ mod tests {
         let dir = TestDir::new("takeover-full");
         let (store, opened) = Store::open(dir.path(), 4).expect("it opens");
         drop(store);
-        let (memory, _) = Store::in_memory("no disk".into()).expect("memory");
+        let (memory, _) = Store::in_memory("no disk".into(), &Standing::default()).expect("memory");
         let mut memory = Transactor::new(memory);
         let mut large = commit(1..=3000);
         large.events.iter_mut().for_each(|event| event.payload = vec![b'x'; 3000]);

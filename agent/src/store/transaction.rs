@@ -30,7 +30,7 @@ pub(super) struct Transactor {
     told: Vec<TellingKey>,
     until_look: u32,
     /// What was done to bring the store back, for the core to tell.
-    pub(super) came_back: Option<String>,
+    pub(super) came_back: Option<super::PutBack>,
 }
 
 impl Transactor {

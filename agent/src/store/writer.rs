@@ -146,8 +146,8 @@ pub struct WriterState {
     pub full: bool,
     /// Whether the store's files are not where they were opened: nobody would find again what is written to them.
     pub moved: bool,
-    /// What was done to bring the store back when the last volatile log ended, in a sentence.
-    pub came_back: Option<String>,
+    /// What was done to bring the store back when the last volatile log ended.
+    pub came_back: Option<super::PutBack>,
     /// The volatile log, while the disk does not take events.
     pub volatile: Option<VolatileState>,
     /// Events of the last volatile log that were let go before they could be copied.

@@ -1,9 +1,13 @@
-//! What the agent says of alarms, by language: one file a language, all with the same keys and gaps.
+//! What the agent says, by language: one file a language, all with the same keys and gaps.
 //!
 //! Texts of configured alarms are the site's own and in its language already; here is what the agent adds: what happened
-//! to an alarm, what it follows from, its own alarms, what people did, what a recipient reads. A language is added as a file here and a word in
-//! `plan::Language`; the tests compare its keys and gaps with the English ones. Decides nothing. Panics only if a shipped
+//! to an alarm, what it follows from, its own alarms, what people did, what became of links, devices, store and
+//! configuration, what a recipient reads. What the system, a library or a device says is quoted in it as it comes. A
+//! language is added as a file here and a word in `plan::Language`; the tests compare its keys and gaps with the English
+//! ones. Decides nothing. Panics only if a shipped
 //! file is no TOML of this shape, which the tests rule out.
+
+mod tables;
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
@@ -12,6 +16,7 @@ use lapwing_protocol::Vocabulary as _;
 use serde::Deserialize;
 
 use crate::plan::Language;
+pub use tables::{Agent, Change, Config, Feeds, Field, Message, Operator, Own, OwnAlarm, Store, Tell};
 
 /// The words of one language.
 #[derive(Debug, Deserialize)]
@@ -33,153 +38,24 @@ pub struct Words {
     refused: BTreeMap<String, String>,
     /// What has changed around the alarms.
     pub change: Change,
+    /// Which racks hang on what an alarm is about.
+    pub feeds: Feeds,
+    /// What links and devices do.
+    pub field: Field,
+    /// Why, by its code: what `field::why` says.
+    why: BTreeMap<String, String>,
+    /// What the agent itself does.
+    pub agent: Agent,
+    /// What becomes of event store and history.
+    pub store: Store,
+    /// What a changed configuration brings.
+    pub config: Config,
     /// What a recipient reads.
     pub message: Message,
     /// What an alarm's state is called, by the words of the wire.
     state: BTreeMap<String, String>,
     /// The agent's own alarms.
     pub own: Own,
-}
-
-/// What is said of transitions.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[allow(missing_docs)] // the English file is the documentation
-pub struct Tell {
-    pub unknown_rate: String,
-    pub all_points: String,
-    pub quoted: String,
-    pub by: String,
-    pub cleared: String,
-    pub cleared_at: String,
-    pub acknowledged: String,
-    pub reset: String,
-    pub shelved: String,
-    pub unshelved: String,
-    pub shelf_ended: String,
-    pub suppressed: String,
-    pub released: String,
-    pub suppression_ended: String,
-    pub removed: String,
-    pub returned: String,
-    pub follows: String,
-    pub follows_tie: String,
-    pub explains: String,
-    pub explains_tie: String,
-    pub r#where: String,
-    pub test: String,
-    pub maintenance: String,
-    pub simulated: String,
-}
-
-/// What people did.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[allow(missing_docs)] // the English file is the documentation
-pub struct Operator {
-    pub acknowledges: String,
-    pub acknowledges_incident: String,
-    pub resets: String,
-    pub shelves: String,
-    pub shelves_once: String,
-    pub unshelves: String,
-    pub removes: String,
-    pub returns: String,
-    pub suppresses: String,
-    pub releases: String,
-    pub sets_mode: String,
-    pub confirms: String,
-    pub notes: String,
-    pub because: String,
-    pub refused: String,
-    pub nobody: String,
-    pub an_alarm: String,
-}
-
-/// What has changed around the alarms.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[allow(missing_docs)] // the English file is the documentation
-pub struct Change {
-    pub mode: String,
-    pub mode_until: String,
-    pub by_hand: String,
-    pub time_over: String,
-    pub rule_limit: String,
-    pub rule_started: String,
-    pub rule_ended: String,
-    pub chatters: String,
-    pub flood_begun: String,
-    pub flood_ended: String,
-    pub recipient_reached: String,
-    pub recipient_not_reached: String,
-}
-
-/// What a recipient reads.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[allow(missing_docs)] // the English file is the documentation
-pub struct Message {
-    pub unacknowledged: String,
-    pub not_acknowledged: String,
-    pub and_more: String,
-    pub belongs: String,
-    pub more: String,
-    pub given_up: String,
-    pub source: String,
-    pub place: String,
-    pub since: String,
-    pub means: String,
-    pub look: String,
-    pub act: String,
-    pub safety: String,
-    pub left: String,
-    pub left_to: String,
-    pub read: String,
-    pub time: String,
-    pub within: String,
-    pub now: String,
-    pub come_again: String,
-    pub test: String,
-    pub test_sent: String,
-    pub test_subject: String,
-}
-
-/// The agent's own alarms.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[allow(missing_docs)] // the English file is the documentation
-pub struct Own {
-    pub link: OwnAlarm,
-    pub line: OwnAlarm,
-    pub masters: OwnAlarm,
-    pub device: OwnAlarm,
-    pub identity: OwnAlarm,
-    pub map: OwnAlarm,
-    pub point: OwnAlarm,
-    pub store: OwnAlarm,
-    pub clock: OwnAlarm,
-    pub disk: OwnAlarm,
-    pub unsent: OwnAlarm,
-    pub certificate: OwnAlarm,
-    pub certificate_ends: OwnAlarm,
-    pub certificate_unreadable: OwnAlarm,
-    pub mail: OwnAlarm,
-    pub webhook: OwnAlarm,
-}
-
-/// One of them.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct OwnAlarm {
-    /// Its sentence.
-    pub text: String,
-    /// What follows if nobody acts.
-    pub consequence: String,
-    /// What to do.
-    pub response: String,
-    /// What to look at first.
-    pub first_check: String,
 }
 
 impl Words {
@@ -228,6 +104,12 @@ impl Words {
     #[must_use]
     pub fn refused(&self, code: &'static str) -> &str {
         self.refused.get(code).map_or(code, String::as_str)
+    }
+
+    /// Why something of the field is as it is, by its code, with its gaps.
+    #[must_use]
+    pub fn why(&self, code: &'static str) -> &str {
+        self.why.get(code).map_or(code, String::as_str)
     }
 
     /// What a state of an alarm is called; `None` is one that this version does not know.

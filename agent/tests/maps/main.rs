@@ -70,7 +70,7 @@ fn poll(runtime: &Runtime, plan: Plan) -> Round {
         match receiver.recv_timeout(until.saturating_duration_since(Instant::now())).expect("every transaction in time")
         {
             FieldMessage::Batch(batch) => drop(raws.insert(batch.transaction, batch.raws)),
-            FieldMessage::Notice { what, .. } => notices.push(what),
+            FieldMessage::Notice { what, .. } => notices.push(what.to_string()),
             _ => {}
         }
     }

@@ -2,9 +2,10 @@
 //!
 //! An alarm on a plain path is one alarm. A pattern makes one alarm for each path that fits; an alarm of the same id on a
 //! plain path replaces the one the pattern would make (an exception). Ids must be unique after that. Texts come out with
-//! captures, `{tag}` and `{where}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
+//! captures, `{tag}`, `{where}` and `{feeds}` filled in; `{value}`, `{limit}` and `{state}` stay for the moment of the alarm.
 //! Points under `agent/` fit a pattern only if its first segment says so. Never panics.
 
+mod fed;
 mod finish;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -27,6 +28,7 @@ use crate::plan::Alarm;
 use super::compare::Comparisons;
 use super::used::states;
 use super::{Draft, Parts, Points, index};
+pub(crate) use fed::Fed;
 
 /// An alarm with its condition of use: the point that is tested, and how.
 type Making = (Alarm, AlarmSpec, Option<(u32, Test)>);
@@ -44,7 +46,13 @@ pub(crate) struct Tables {
 }
 
 /// Expands every alarm item.
-pub(crate) fn tables(parts: &Parts, points: &Points, comparisons: &Comparisons, report: &mut Report) -> Tables {
+pub(crate) fn tables(
+    parts: &Parts,
+    points: &Points,
+    comparisons: &Comparisons,
+    fed: &Fed<'_>,
+    report: &mut Report,
+) -> Tables {
     let mut tables = Tables::default();
     let plain = |item: &AlarmItem| item.point.as_ref().is_some_and(|point| !point.value.contains(['{', '*']));
     let incomplete = parts.incomplete;
@@ -88,7 +96,7 @@ pub(crate) fn tables(parts: &Parts, points: &Points, comparisons: &Comparisons, 
             let point = comparisons.subject(at).unwrap_or(at);
             let point = points.drafts[point].point.path.clone();
             report.listed.push(Listed { id: id.clone(), item: number, by_pattern, point, captures: captures.clone() });
-            tables.expand(item, &id, at, &captures, (points, incomplete), report);
+            tables.expand(item, &id, at, &captures, (points, incomplete, fed), report);
         }
         remarks(item, report);
     }
@@ -149,7 +157,7 @@ fn tell_placeholders(item: &AlarmItem, captured: &[String], report: &mut Report)
         "limit" => key == "text" && has_limit,
         "state" => key == "text" && has_states,
         "value" => key == "text",
-        "tag" | "where" => key != "id",
+        "tag" | "where" | "feeds" => key != "id",
         _ => false,
     };
     for (key, text) in std::iter::once(("id", &item.id)).chain(TEXTS.into_iter().zip(&item.texts)) {
@@ -193,7 +201,7 @@ impl Tables {
         id: &str,
         at: usize,
         captures: &Captures,
-        (points, incomplete): (&Points, bool),
+        (points, incomplete, fed): (&Points, bool, &Fed<'_>),
         report: &mut Report,
     ) {
         let Some(watch) = &item.condition else { return };
@@ -240,8 +248,10 @@ impl Tables {
         for (name, value) in [("tag", &draft.point.tag), ("where", &draft.point.location)] {
             values.push((name.to_string(), value.clone().unwrap_or_else(|| draft.point.path.clone())));
         }
+        let feeds = fed.filled(item, &draft.point.path, &mut values, report);
         let [text, consequence, response, first_check, safety] =
             item.texts.each_ref().map(|text| fill(&text.value, &values));
+        let text = feeds.said_after(text);
         let spec = AlarmSpec {
             point: index(at),
             condition,

@@ -139,8 +139,10 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     health.certificates = certificates::points(&parts.settings, &links, &recipients, &mut points);
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
-    let mut tables = alarms::tables(parts, &points, &comparisons, report);
-    let words = &crate::words::Words::of(parts.settings.module.language).own;
+    let words = crate::words::Words::of(parts.settings.module.language);
+    let fed = alarms::Fed { topology: &topology, words: &words.feeds };
+    let mut tables = alarms::tables(parts, &points, &comparisons, &fed, report);
+    let words = &words.own;
     own::alarms(&links, &devices, &points, words, &mut tables);
     own::recipient_alarms(&recipients, words, &mut tables);
     health::alarms(&health, &parts.settings.store, words, &mut tables);

@@ -143,6 +143,7 @@ fn add<'p>(item: &'p TierItem, captures: &Captures, built: &mut Built<'p>, repor
         limit: item.limit,
         phases: item.phases,
         meter: item.meter.as_ref().map(|meter| fill(&meter.value, captures)),
+        tag: item.tag.as_ref().map(|tag| fill(tag, captures)),
         source_kw: item.source_kw,
         source_state: item.source_state.as_ref().map(|point| fill(&point.value, captures)),
     });

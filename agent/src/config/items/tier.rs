@@ -38,6 +38,8 @@ pub(crate) struct TierItem {
     pub(crate) also: Vec<Located<String>>,
     /// A rack with one side only, on purpose.
     pub(crate) single: bool,
+    /// A rack's label.
+    pub(crate) tag: Option<String>,
     pub(crate) main: MainItem,
 }
 
@@ -74,6 +76,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
     });
     let is_rack = kind == TierKind::Rack;
     let single = is_rack && word(&mut item, "cords", CORDS, report) == Some("single");
+    let tag = is_rack.then(|| item.take::<String>("tag", report)).flatten().map(|tag| tag.value);
     let (mut rating_a, mut limit, mut phases, mut meter) = (None, LIMIT, 3, None);
     if !is_rack {
         if !item.has("rating_a") {
@@ -122,6 +125,7 @@ pub(crate) fn read(kind: TierKind, mut item: Item<'_>, report: &mut Report) -> O
         source_state,
         also,
         single,
+        tag,
         main,
     })
 }

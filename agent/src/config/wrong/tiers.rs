@@ -30,6 +30,8 @@ pub(crate) enum OfTiers {
     Unmetered { name: String },
     #[error("what {name} would carry after the loss of the other side cannot be told: {why}")]
     NoFailover { name: String, why: String },
+    #[error("the text speaks of {{feeds}}, but `{point}` is below the meter of no tier that feeds a rack")]
+    FeedsNoRack { point: String },
     #[error("`{point}` does not tell what feeds a UPS: it has no state 5, battery")]
     NotASource { point: String },
     #[error("the meter of {name} cannot be compared: something below it has no meter")]
@@ -51,6 +53,7 @@ impl OfTiers {
             Self::FeedsNothing { .. } => "say what it feeds by fed_by there, or remove it".into(),
             Self::Unmetered { .. } => "name its meter, or know that its load, failover and capacity are not watched".into(),
             Self::NoFailover { .. } => "meter that cord or the tap-off in front of it".into(),
+            Self::FeedsNoRack { .. } => "take {feeds} out of the text, or name the meter of its tier in [[busway]], [[tapoff]] or [[pdu]]".into(),
             Self::NotASource { .. } => "name the point of upsOutputSource (RFC 1628), such as ups/a1/output/source".into(),
             Self::NoSumBelow { .. } => "meter it, or know that a wrong meter shows nowhere".into(),
         }
@@ -69,6 +72,7 @@ impl OfTiers {
             Self::FeedsNothing { .. } => "feeds_nothing",
             Self::Unmetered { .. } => "unmetered",
             Self::NoFailover { .. } => "no_failover",
+            Self::FeedsNoRack { .. } => "feeds_no_rack",
             Self::NotASource { .. } => "not_a_source",
             Self::NoSumBelow { .. } => "no_sum_below",
         }

@@ -4,7 +4,7 @@
 
 use lapwing_protocol::{Priority, ShownState};
 
-use super::operator::Hand;
+use super::operator::{ELSEWHERE, Hand};
 use super::*;
 use crate::core::incidents::{now_follows, urgency};
 use crate::core::judge::seconds_left;
@@ -52,9 +52,9 @@ impl Core<'_> {
         self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
         let mut text = self.started();
-        if let Some(missing) = self.keeping.as_ref().and_then(Keeping::missing) {
+        if let Some(time) = self.keeping.as_ref().and_then(Keeping::missing) {
             text.push(' ');
-            text.push_str(&missing);
+            text.push_str(&filled(&self.words().agent.not_ended, &[("time", &time)]));
         }
         let detail = AgentChange { change: "started".into(), version: Some(version.into()), reason: None };
         self.event(text, Detail::Agent(detail), None);
@@ -69,22 +69,26 @@ impl Core<'_> {
     }
 
     fn started(&self) -> String {
-        let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+        let words = &self.words().agent;
+        let count =
+            |n: usize, one: &str, many: &str| filled(if n == 1 { one } else { many }, &[("count", &n.to_string())]);
         let configured = self.plan.alarms.iter().filter(|alarm| !alarm.own).count();
-        let mut text = format!(
-            "The agent has started: {} on {}, {}.",
-            count(self.plan.points.len(), "point"),
-            count(self.plan.links.len(), "link"),
-            count(configured, "alarm")
-        );
+        let gaps = [
+            ("points", count(self.plan.points.len(), &words.point, &words.points)),
+            ("links", count(self.plan.links.len(), &words.link, &words.links)),
+            ("alarms", count(configured, &words.alarm, &words.alarms)),
+        ];
+        let gaps = gaps.each_ref().map(|(gap, said)| (*gap, said.as_str()));
+        let mut text = filled(&words.started, &gaps);
         let standing = |(number, _): &(u32, &crate::plan::Alarm)| {
             self.judge.engine().alarm(*number).is_some_and(|state| state.shown() != ShownState::Normal)
         };
         let still: Vec<&str> =
             (0..).zip(&self.plan.alarms).filter(standing).map(|(_, alarm)| alarm.id.as_str()).collect();
         if let Some(first) = still.first() {
-            let more = if still.len() > 1 { format!(" and {} more", still.len() - 1) } else { String::new() };
-            text.push_str(&format!(" Not normal since before: {first}{more}."));
+            let sentence = if still.len() > 1 { &words.not_normal_more } else { &words.not_normal };
+            text.push(' ');
+            text.push_str(&filled(sentence, &[("first", first), ("count", &(still.len() - 1).to_string())]));
         }
         text
     }
@@ -95,7 +99,7 @@ impl Core<'_> {
         if !stood {
             return;
         }
-        let text = format!("The alarm {} is no longer configured; its last state is closed.", row.id);
+        let text = filled(&self.words().agent.alarm_removed, &[("alarm", &row.id)]);
         let detail = AgentChange { change: "alarm removed".into(), version: None, reason: Some(row.id.clone()) };
         self.event(text, Detail::Agent(detail), None);
     }
@@ -121,7 +125,8 @@ impl Core<'_> {
         let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
         let which = self.which.get(&subject.alarm.point).map(String::as_str);
-        let stood = tell::text(subject, t, rate_per_min, hand.by, &self.kept[index].text, which);
+        let by = hand.by.map(|by| if by == ELSEWHERE { &subject.words.tell.elsewhere } else { by });
+        let stood = tell::text(subject, t, rate_per_min, by, &self.kept[index].text, which);
         let explained = place.and_then(|place| place.explains);
         let text = match place {
             Some(place) => tell::with_place(
@@ -274,6 +279,7 @@ impl Core<'_> {
 
     /// Tells the history whether alarms stand, and people how the history is doing.
     pub(super) fn look_at_history(&mut self) {
+        let words = &self.words().store;
         let Some(keeping) = &mut self.keeping else { return };
         let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
             self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
@@ -284,7 +290,7 @@ impl Core<'_> {
             any = true;
             grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
         }
-        for (text, change, reason) in keeping.look(&self.clock, any, grave) {
+        for (text, change, reason) in keeping.look(&self.clock, words, any, grave) {
             let detail =
                 StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
             self.event(text, Detail::Store(detail), None);

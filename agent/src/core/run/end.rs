@@ -33,9 +33,9 @@ impl Core<'_> {
         self.figures.load(&self.load, now);
         self.save_memories();
         let detail = AgentChange { change: "stopping".into(), version: None, reason: None };
-        let text =
-            if self.leaving { "The agent stops, to start anew on its disk." } else { "The agent stops as asked." };
-        self.event(text.into(), Detail::Agent(detail), None);
+        let words = &self.words().agent;
+        let text = if self.leaving { &words.stops_anew } else { &words.stops };
+        self.event(text.clone(), Detail::Agent(detail), None);
         let until = Instant::now() + Duration::from_secs(5);
         while self.close() && Instant::now() < until {
             self.watch_store();

@@ -139,9 +139,14 @@ impl Rest {
         host.watch_certificates(certificates(&plan));
         let clock = Clock::start();
         let keeping = history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
+        let frames = Frames::new(&head.log, head.boot, &catalogue);
+        let mut ledger = Ledger::new(head, opened.last_seq, writer);
+        if opened.memory_only.is_some() {
+            ledger.never_durable();
+        }
         let rest = Self {
-            frames: Frames::new(&head.log, head.boot, &catalogue),
-            ledger: Ledger::new(head, opened.last_seq, writer),
+            frames,
+            ledger,
             load: Load::default(),
             load_said: None,
             mode: plan.module.mode,
@@ -339,7 +344,7 @@ impl Core<'_> {
 
     /// A changed configuration was refused: the one before goes on.
     pub(super) fn refused_configuration(&mut self, hash: String, why: String) {
-        let text = format!("The changed configuration was refused, the one before goes on: {why}");
+        let text = filled(&self.words().config.refused, &[("why", &why)]);
         let detail = ConfigChange {
             accepted: false,
             hash,
@@ -353,24 +358,29 @@ impl Core<'_> {
     }
 
     fn read_anew(&self, following: &Following, mode: bool) -> String {
+        let words = self.words();
+        let say = &words.config;
         let told = |what: &str, changes: Changes| {
             let Changes { added, removed, changed } = changes;
-            let parts = [(added, "added"), (removed, "removed"), (changed, "changed")];
-            let parts: Vec<String> =
-                parts.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!("{n} {word}")).collect();
-            (!parts.is_empty()).then(|| format!("{what} {}", parts.join(", ")))
+            let parts = [(added, &say.count_added), (removed, &say.count_removed), (changed, &say.count_changed)];
+            let parts: Vec<String> = parts
+                .iter()
+                .filter(|(n, _)| *n > 0)
+                .map(|(n, sentence)| filled(sentence, &[("count", &n.to_string())]))
+                .collect();
+            (!parts.is_empty()).then(|| filled(what, &[("counts", &parts.join(", "))]))
         };
         let all = [
-            told("points:", following.points),
-            told("alarms:", following.alarms_changed),
-            told("links:", following.links),
-            mode.then(|| format!("the mode is {}", crate::core::operator::mode_word(self.mode))),
+            told(&say.points, following.points),
+            told(&say.alarms, following.alarms_changed),
+            told(&say.links, following.links),
+            mode.then(|| filled(&say.mode, &[("mode", words.mode(self.mode))])),
         ];
         let all: Vec<String> = all.into_iter().flatten().collect();
         if all.is_empty() {
-            return "The configuration was read anew; points, alarms and links are as they were.".into();
+            return say.same.clone();
         }
-        format!("The configuration was read anew; {}.", all.join("; "))
+        filled(&say.changed, &[("what", &all.join("; "))])
     }
 
     /// The configured mode holds, unless a person has set another for a time. Whether it has changed.

@@ -7,7 +7,7 @@ use lapwing_engine::alarm::load::{FloodChange, STALE_MS};
 
 use super::*;
 use crate::store::history::OWN;
-use crate::words::{Words, filled, lasting};
+use crate::words::lasting;
 
 /// Figures change slowly: this often, ms.
 const EVERY_MS: u64 = 10_000;
@@ -25,7 +25,7 @@ impl Core<'_> {
         match t.cause {
             Cause::Raised => {
                 if self.conduct[index].raised(t.at) {
-                    let words = Words::of(self.plan.module.language);
+                    let words = self.words();
                     let text = filled(&words.change.chatters, &[("alarm", id)]);
                     let detail =
                         AgentChange { change: "alarm chatters".into(), version: None, reason: Some(id.clone()) };
@@ -100,7 +100,7 @@ impl Core<'_> {
     }
 
     fn say_flood(&mut self, change: Option<FloodChange>) {
-        let words = &Words::of(self.plan.module.language).change;
+        let words = &self.words().change;
         let (change, text) = match change {
             None => return,
             Some(FloodChange::Begun) => ("alarm flood begun", words.flood_begun.clone()),

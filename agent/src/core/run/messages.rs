@@ -6,6 +6,8 @@ use super::*;
 use crate::core::judge::Taken;
 use crate::core::{lacking, marks};
 use crate::field::Lacking;
+use crate::field::why::Why;
+use crate::plan::Language;
 use crate::store::history::OWN;
 use crate::words::{Words, filled};
 
@@ -89,7 +91,7 @@ impl Core<'_> {
             Message::Broker(notice) => self.broker(notice),
             Message::Operator(request) => self.operator(*request),
             Message::Unproved(what) => {
-                let text = format!("Commands came that nobody is proved to have given: {what}. Nothing was done.");
+                let text = filled(&self.words().agent.commands_unproved, &[("what", &what)]);
                 let detail = AgentChange { change: "commands refused".into(), version: None, reason: Some(what) };
                 self.event(text, Detail::Agent(detail), None);
             }
@@ -123,16 +125,16 @@ impl Core<'_> {
                 self.figures.batch(due, good, now.since(at));
                 self.publish_readings(now, batch.transaction);
             }
-            FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, why, at),
-            FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, why, at),
-            FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, why, at),
+            FieldMessage::LinkState { link, up, why, at } => self.link_state(now, link, up, &why, at),
+            FieldMessage::DeviceState { device, up, why, at } => self.device_state(now, device, up, &why, at),
+            FieldMessage::Identity { device, fits, why, at } => self.identity(now, device, fits, &why, at),
             FieldMessage::Shown { device, feature, mark } => {
                 let about = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d));
                 if let Some(about) = about {
                     self.ledger.keep(marks::saved(about, feature, &mark));
                 }
             }
-            FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, why, at),
+            FieldMessage::Masters { link, another, why, at } => self.masters(now, link, another, &why, at),
             FieldMessage::Counts { link, counts } => {
                 self.watched.counted(link, counts);
                 let plan = self.plan;
@@ -143,9 +145,9 @@ impl Core<'_> {
                     self.moved();
                 }
             }
-            FieldMessage::Lacks { device, lacking, why, at: _ } => self.lacks(now, device, &lacking, &why),
+            FieldMessage::Lacks { device, lacking, why, at: _ } => self.lacks(now, device, &lacking, why.as_ref()),
             FieldMessage::Restarted { device, up_s, at: _ } => self.restarted(device, up_s),
-            FieldMessage::Notice { device, what, at: _ } => self.notice(device, what),
+            FieldMessage::Notice { device, what, at: _ } => self.notice(device, &what),
             FieldMessage::Late { transaction, skipped } => {
                 let points = usize::try_from(transaction)
                     .ok()
@@ -156,22 +158,20 @@ impl Core<'_> {
         }
     }
 
-    pub(super) fn link_state(&mut self, now: Millis, link: u32, up: bool, why: String, _at: Instant) {
+    pub(super) fn link_state(&mut self, now: Millis, link: u32, up: bool, why: &Why, _at: Instant) {
         let Some(about) = usize::try_from(link).ok().and_then(|l| self.plan.links.get(l)) else { return };
         if !self.changed(about.state_point, up) {
             return;
         }
-        let text = if up {
-            format!("The link {} works.", about.name)
-        } else {
-            format!("The link {} has failed: {why}.", about.name)
-        };
-        let detail = LinkChange { link: about.name.clone(), up, reason: (!why.is_empty()).then_some(why) };
+        let words = self.words();
+        let sentence = if up { &words.field.link_works } else { &words.field.link_failed };
+        let text = filled(sentence, &[("link", &about.name), ("why", &why.said(words))]);
+        let detail = LinkChange { link: about.name.clone(), up, reason: Some(why.to_string()) };
         self.event(text, Detail::Link(detail), None);
         self.set_own(now, about.state_point, up);
     }
 
-    pub(super) fn device_state(&mut self, now: Millis, device: u32, up: bool, why: String, _at: Instant) {
+    pub(super) fn device_state(&mut self, now: Millis, device: u32, up: bool, why: &Why, _at: Instant) {
         let Some(about) = usize::try_from(device).ok().and_then(|d| self.plan.devices.get(d)) else { return };
         if !self.changed(about.state_point, up) {
             return;
@@ -180,12 +180,10 @@ impl Core<'_> {
             .ok()
             .and_then(|l| self.plan.links.get(l))
             .map_or_else(String::new, |link| link.name.clone());
-        let text = if up {
-            format!("The device {} on the link {link} answers.", about.name)
-        } else {
-            format!("The device {} on the link {link} gives no believable answer: {why}.", about.name)
-        };
-        let detail = DeviceChange { device: about.name.clone(), link, up, reason: (!why.is_empty()).then_some(why) };
+        let words = self.words();
+        let sentence = if up { &words.field.device_answers } else { &words.field.device_silent };
+        let text = filled(sentence, &[("device", &about.name), ("link", &link), ("why", &why.said(words))]);
+        let detail = DeviceChange { device: about.name.clone(), link, up, reason: Some(why.to_string()) };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, about.state_point, up);
     }
@@ -197,7 +195,7 @@ impl Core<'_> {
         if !self.changed(about.state_point, reached) {
             return;
         }
-        let words = &Words::of(plan.module.language).change;
+        let words = &self.words().change;
         let (sentence, change) = if reached {
             (&words.recipient_reached, "recipient reached")
         } else {
@@ -210,7 +208,7 @@ impl Core<'_> {
         self.set_own(now, about.state_point, reached);
     }
 
-    pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: String, _at: Instant) {
+    pub(super) fn identity(&mut self, now: Millis, device: u32, fits: bool, why: &Why, _at: Instant) {
         let plan = self.plan;
         let Some(about) = usize::try_from(device).ok().and_then(|d| plan.devices.get(d)) else { return };
         let Some(point) = about.identity.point else { return };
@@ -219,41 +217,34 @@ impl Core<'_> {
             return;
         }
         let link = usize::try_from(about.link).ok().and_then(|l| plan.links.get(l)).map_or("", |link| &link.name);
-        let text = if fits {
-            format!("The device {} on the link {link} shows again what it should.", about.name)
-        } else {
-            format!(
-                "The device {} on the link {link} was replaced or re-configured: {why}. Its readings are uncertain.",
-                about.name
-            )
-        };
-        let reason = Some(if fits { "as expected".into() } else { format!("replaced or re-configured: {why}") });
+        let words = self.words();
+        let sentence = if fits { &words.field.identity_fits } else { &words.field.identity_differs };
+        let text = filled(sentence, &[("device", &about.name), ("link", link), ("why", &why.said(words))]);
+        let reason = Some(if fits { why.to_string() } else { format!("replaced or re-configured: {why}") });
         let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up: true, reason };
         self.event(text, Detail::Device(detail), None);
         self.set_own(now, point, fits);
     }
 
-    pub(super) fn masters(&mut self, now: Millis, link: u32, another: bool, why: String, _at: Instant) {
+    pub(super) fn masters(&mut self, now: Millis, link: u32, another: bool, why: &Why, _at: Instant) {
         let plan = self.plan;
         let Some(about) = usize::try_from(link).ok().and_then(|l| plan.links.get(l)) else { return };
         let Some(point) = about.masters_point else { return };
         if !self.changed(point, !another) {
             return;
         }
-        let text = if another {
-            format!("Another master speaks on the link {}: {why}.", about.name)
-        } else {
-            format!("No other master is heard on the link {} any more.", about.name)
-        };
+        let words = self.words();
+        let sentence = if another { &words.field.another_master } else { &words.field.one_master };
+        let text = filled(sentence, &[("link", &about.name), ("why", &why.said(words))]);
         let up =
             !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
-        let reason = Some(if another { format!("another master: {why}") } else { "one master".into() });
+        let reason = Some(if another { format!("another master: {why}") } else { why.to_string() });
         self.event(text, Detail::Link(LinkChange { link: about.name.clone(), up, reason }), None);
         self.set_own(now, point, !another);
     }
 
     /// A device gives other points than before, or not all of them from the start.
-    fn lacks(&mut self, now: Millis, device: u32, missing: &[Lacking], why: &str) {
+    fn lacks(&mut self, now: Millis, device: u32, missing: &[Lacking], why: Option<&Why>) {
         let plan = self.plan;
         let Some(about) = usize::try_from(device).ok().and_then(|d| plan.devices.get(d)) else { return };
         let Some(point) = about.map_point else { return };
@@ -263,24 +254,23 @@ impl Core<'_> {
             return;
         }
         let link = usize::try_from(about.link).ok().and_then(|l| plan.links.get(l)).map_or("", |link| &link.name);
-        let words = lacking::words(plan, about.transactions, missing);
-        let (text, reason) = if fits {
-            let text = format!("The device {} on the link {link} gives all its points again.", about.name);
-            (text, "gives all its points".to_owned())
+        let words = self.words();
+        let say = &words.field;
+        let points = lacking::named(say, plan, about.transactions, missing).short;
+        let because = why.map(|why| filled(&say.lacks_because, &[("why", &why.said(words))])).unwrap_or_default();
+        let gaps = [("device", about.name.as_str()), ("link", link), ("points", &points), ("because", &because)];
+        let text = filled(if fits { &say.gives_all } else { &say.lacks }, &gaps);
+        let reason = if fits {
+            "gives all its points".to_owned()
         } else {
-            let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
-            let text = format!(
-                "The device {} on the link {link} does not give {}{why}. The rest is read on, and these are asked for \
-                 again now and then.",
-                about.name, words.short
-            );
-            (text, format!("does not give {}", words.whole))
+            let say = &Words::of(Language::English).field;
+            format!("does not give {}", lacking::named(say, plan, about.transactions, missing).whole)
         };
         let up =
             !self.judge.reading(about.state_point).status.is_bad() && self.judge.reading(about.state_point).value == 0;
         let detail = DeviceChange { device: about.name.clone(), link: link.to_owned(), up, reason: Some(reason) };
         let seq = self.event(text, Detail::Device(detail), None);
-        self.which.insert(point, words.short);
+        self.which.insert(point, points);
         self.set_own(now, point, fits);
         if !fits {
             self.says_anew(point, seq);
@@ -300,22 +290,25 @@ impl Core<'_> {
                 keeping.rebased(&self.clock, *id);
             }
         }
-        self.notice(Some(device), format!("it has restarted {up_s} s ago; its counters begin anew"));
+        self.notice(Some(device), &Why::Restarted { up_s });
     }
 
     /// Makes an event of what changes no state.
-    fn notice(&mut self, device: Option<u32>, what: String) {
+    fn notice(&mut self, device: Option<u32>, what: &Why) {
+        let words = self.words();
+        let said = what.said(words);
+        let reason = Some(what.to_string());
         let about = device.and_then(|d| usize::try_from(d).ok()).and_then(|d| self.plan.devices.get(d));
         let Some(about) = about else {
-            let detail = AgentChange { change: "field notice".into(), version: None, reason: Some(what.clone()) };
-            self.event(format!("{what}."), Detail::Agent(detail), None);
+            let detail = AgentChange { change: "field notice".into(), version: None, reason };
+            self.event(filled(&words.field.of_none, &[("what", &said)]), Detail::Agent(detail), None);
             return;
         };
         let link = usize::try_from(about.link).ok().and_then(|l| self.plan.links.get(l));
         let link = link.map_or_else(String::new, |link| link.name.clone());
-        let text = format!("The device {} on the link {link}: {what}.", about.name);
+        let text = filled(&words.field.of_device, &[("device", &about.name), ("link", &link), ("what", &said)]);
         let up = self.judge.reading(about.state_point).value == 0;
-        let detail = DeviceChange { device: about.name.clone(), link, up, reason: Some(what) };
+        let detail = DeviceChange { device: about.name.clone(), link, up, reason };
         self.event(text, Detail::Device(detail), None);
     }
 
@@ -336,31 +329,25 @@ impl Core<'_> {
     }
 
     pub(super) fn broker(&mut self, notice: Notice) {
+        let words = &self.words().agent;
         match notice {
             Notice::Remembered(payload) => self.remembered(payload.as_deref()),
             Notice::Connected => {
                 self.board.set_head(|head| head.broker_down = false);
                 if std::mem::take(&mut self.broker_down) {
                     let detail = AgentChange { change: "broker reached".into(), version: None, reason: None };
-                    self.event(
-                        "The broker is reached again; what waited is being sent.".into(),
-                        Detail::Agent(detail),
-                        None,
-                    );
+                    self.event(words.broker_reached.clone(), Detail::Agent(detail), None);
                 }
             }
             Notice::Down(why) => {
                 self.broker_down = true;
                 self.board.set_head(|head| head.broker_down = true);
-                let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why.clone()) };
-                self.event(
-                    format!("The broker is not reached: {why}. Events wait on disk."),
-                    Detail::Agent(detail),
-                    None,
-                );
+                let text = filled(&words.broker_lost, &[("why", &why)]);
+                let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why) };
+                self.event(text, Detail::Agent(detail), None);
             }
             Notice::Unheard(filter) => {
-                let text = format!("Commands are not heard: the broker refuses the subscription to {filter}.");
+                let text = filled(&words.commands_unheard, &[("filter", &filter)]);
                 let detail = AgentChange { change: "commands not heard".into(), version: None, reason: Some(filter) };
                 self.event(text, Detail::Agent(detail), None);
             }
@@ -369,12 +356,10 @@ impl Core<'_> {
                 tracing::error!("the broker refuses even to be told of what it refuses: {what}: {why}");
             }
             Notice::SetAside { what, why } => {
-                let detail = AgentChange {
-                    change: "packet refused".into(),
-                    version: None,
-                    reason: Some(format!("{what}: {why}")),
-                };
-                let seq = self.event(format!("A packet was set aside: {what}: {why}."), Detail::Agent(detail), None);
+                let text = filled(&words.packet_refused, &[("what", &what), ("why", &why)]);
+                let reason = Some(format!("{what}: {why}"));
+                let detail = AgentChange { change: "packet refused".into(), version: None, reason };
+                let seq = self.event(text, Detail::Agent(detail), None);
                 self.refusals.truncate(REFUSALS_KNOWN - 1);
                 self.refusals.push_front(seq);
             }

@@ -9,7 +9,6 @@ use serde::{Deserialize, Serialize};
 
 use super::operator::Hand;
 use super::*;
-use crate::words::{Words, filled};
 
 /// The mode is saved beside the alarms under this id, which no alarm can have (`agent/` is reserved).
 pub(super) const MODE_ROW: &str = "agent/mode";
@@ -29,7 +28,7 @@ impl Core<'_> {
         let before = self.mode;
         (self.mode, self.mode_until) = (mode, until);
         self.ledger.set_mode(mode);
-        let words = Words::of(self.plan.module.language);
+        let words = self.words();
         let change = &words.change;
         let end = until.map(|until| crate::core::clock::rfc3339(self.clock.wall(until)));
         let gaps =

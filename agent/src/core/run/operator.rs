@@ -7,9 +7,8 @@ use lapwing_engine::Operation;
 use lapwing_protocol::{OperatorAction, Word};
 
 use super::*;
-use crate::core::operator::{Action, Answer, Done, Refused, Request, permitted};
+use crate::core::operator::{Action, Done, Refused, Request, permitted};
 use crate::plan::Acknowledge;
-use crate::words::{Words, filled};
 
 /// In whose name, and why, alarms move.
 #[derive(Clone, Copy, Debug, Default)]
@@ -19,7 +18,7 @@ pub(super) struct Hand<'a> {
 }
 
 /// Who acknowledges where the site's own system does.
-const ELSEWHERE: &str = "the site's own system";
+pub(super) const ELSEWHERE: &str = "the site's own system";
 
 impl Core<'_> {
     /// Carries out a request and answers it.
@@ -74,8 +73,13 @@ impl Core<'_> {
         for alarm in alarms {
             self.by_hand(alarm, hand);
         }
-        let done: Answer = Ok(Done { log: self.ledger.head().log.clone(), seq, until: wall });
-        request.reply.say(done);
+        let done = Done { log: self.ledger.head().log.clone(), seq, until: wall };
+        if self.ledger.is_volatile() && !self.memory_only {
+            // Records of alarms did not wait either.
+            request.reply.say(Ok(done));
+        } else {
+            self.held.answer(self.ledger.next_seq().saturating_sub(1), request.reply, done);
+        }
     }
 
     /// Judges the request against rules and alarms and does what the engine must do; its transitions wait to be told
@@ -241,7 +245,7 @@ impl Core<'_> {
             | Action::ReturnToService
             | Action::Note => (None, None, None),
         };
-        let words = Words::of(self.plan.module.language);
+        let words = self.words();
         let text = said(words, request, who, reason.as_deref(), refused);
         let detail = OperatorAction {
             action: request.action.word().to_owned(),

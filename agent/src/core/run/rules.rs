@@ -8,14 +8,13 @@ use lapwing_engine::{Operation, Refusal};
 use super::operator::Hand;
 use super::*;
 use crate::core::rules::Turn;
-use crate::words::{Words, filled};
 
 impl Core<'_> {
     /// Looks at every rule: starts and ends those that hold by themselves, forgets those whose limit has passed.
     pub(super) fn look_at_rules(&mut self) {
         let plan = self.plan;
         let now = self.judge.judged_at();
-        let words = &Words::of(plan.module.language).change;
+        let words = &self.words().change;
         for (at, rule) in plan.suppress.iter().enumerate() {
             if self.rules[at].limit(rule.when.is_some(), now).is_some() {
                 self.show_rules();

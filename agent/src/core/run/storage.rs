@@ -4,6 +4,8 @@
 //! broker. Never panics.
 
 use super::*;
+use crate::core::operator::Done;
+use crate::store::PutBack;
 
 impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
@@ -32,13 +34,14 @@ impl Core<'_> {
                 return;
             }
             self.ledger.end_volatile();
-            self.store_is_back(state.lost_volatile, state.came_back.as_deref());
+            self.store_is_back(state.lost_volatile, state.came_back.as_ref());
             self.close();
         }
         let Some(why) = self.ledger.writer().trouble() else { return };
         self.close();
         let when = When { t: self.clock.wall(self.clock.now()), synced: self.clock.synced() };
-        match self.ledger.begin_volatile(when, why) {
+        let text = filled(&self.words().store.takes_none, &[("why", &why)]);
+        match self.ledger.begin_volatile(when, text, why) {
             Ok(renumbered) => {
                 self.numbered_anew(renumbered);
                 self.say_store(true);
@@ -55,24 +58,20 @@ impl Core<'_> {
             return;
         }
         self.leaving = true;
-        let text = "The disk of the event store is there: the agent starts anew on it, and what was only in memory is \
-                    copied into it.";
-        self.store_event(text.into(), "disk is back", None, None);
+        self.store_event(self.words().store.disk_is_there.clone(), "disk is back", None, None);
         (self.anew)();
     }
 
-    fn store_is_back(&mut self, lost: u64, how: Option<&str>) {
-        let mut text = "The event store takes events again; what was only in memory is in it now.".to_owned();
-        if lost > 0 {
-            text = format!(
-                "The event store takes events again; {lost} events of the time between were too many to keep and are \
-                 not in the event log."
-            );
+    fn store_is_back(&mut self, lost: u64, how: Option<&PutBack>) {
+        let words = &self.words().store;
+        let sentence = if lost > 0 { &words.takes_again_lost } else { &words.takes_again };
+        let mut text = filled(sentence, &[("count", &lost.to_string())]);
+        if let Some(PutBack { kept, .. }) = how {
+            let sentence = if kept.is_some() { &words.put_back_kept } else { &words.put_back };
+            text.push(' ');
+            text.push_str(&filled(sentence, &[("name", kept.as_deref().unwrap_or_default())]));
         }
-        if let Some(how) = how {
-            text = format!("{text} {how}.");
-        }
-        let reason = how.map(str::to_owned);
+        let reason = how.map(PutBack::to_string);
         let detail = StoreChange { change: "working again".into(), log_before: None, seq_before: None, reason };
         self.event(text, Detail::Store(detail), None);
         self.say_store(false);
@@ -80,7 +79,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        let unsaid = self.held.drop_after(renumbered.after);
+        let dropped = self.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -97,8 +96,12 @@ impl Core<'_> {
             }
         }
         self.incidents.renumber(|incident| renumbered.number(incident));
-        self.say_anew(unsaid);
+        self.say_anew(dropped.topics);
         self.name_log(false);
+        for (reply, done) in dropped.answers {
+            let seq = renumbered.number(done.seq).unwrap_or(done.seq);
+            reply.say(Ok(Done { log: self.ledger.head().log.clone(), seq, ..done }));
+        }
     }
 
     /// Names the log that new events go to, where it is named.
@@ -110,31 +113,25 @@ impl Core<'_> {
 
     /// Tells what was found when the store was opened.
     pub(super) fn tell_opened(&mut self) {
+        let words = &self.words().store;
         let found = std::mem::take(&mut self.opened_with.damage);
         if let Some((aside, what)) = self.opened_with.aside.take() {
             let name =
                 aside.file_name().map_or_else(|| aside.display().to_string(), |name| name.to_string_lossy().into());
-            let text = format!(
-                "The event store was damaged ({what}); it is kept as {name}, and a new event log has begun. Events that \
-                 the broker had not confirmed and the states of alarms are lost."
-            );
+            let text = filled(&words.set_aside, &[("what", &what), ("name", &name)]);
             self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
         }
         if let Some(why) = self.opened_with.memory_only.take() {
-            self.ledger.never_durable();
-            let text = format!(
-                "The event store cannot be used: {why}. Alarms are judged and sent all the same; events are only in \
-                 memory until the disk is back."
-            );
+            let text = filled(&words.memory_only, &[("why", &why)]);
             self.store_event(text, "in memory only", None, Some(why));
         }
         if let Some(why) = self.opened_with.no_history.take() {
-            let text = format!("No history is kept: {why}. Alarms and events are not affected.");
+            let text = filled(&words.no_history, &[("why", &why)]);
             self.store_event(text, "no history", None, Some(why));
         }
         if !found.is_empty() {
             let what = found.join(", ");
-            self.store_event(format!("The event store was damaged and lost {what}."), "damaged", None, Some(what));
+            self.store_event(filled(&words.damaged, &[("what", &what)]), "damaged", None, Some(what));
         }
     }
 
@@ -142,7 +139,7 @@ impl Core<'_> {
     /// this store would give may have been given before.
     pub(super) fn compare_with_broker(&mut self, last: Option<&EventLast>) {
         let Some(last) = last else { return };
-        if self.ledger.is_volatile() {
+        if self.ledger.is_volatile() && !self.memory_only {
             // Numbered in a log of its own, which nobody can know.
             return;
         }
@@ -153,7 +150,7 @@ impl Core<'_> {
             (true, _) | (false, true) => return,
             (false, false) if self.restored_from == 0 => {
                 // This log has no past: only say that another came before.
-                let text = "The store is new: a new event log has begun.".to_owned();
+                let text = self.words().store.new.clone();
                 self.store_event(text, "new log", Some((last.log.clone(), last.seq)), Some("store is new".into()));
                 return;
             }
@@ -166,13 +163,14 @@ impl Core<'_> {
                 if let Some(keeping) = &mut self.keeping {
                     keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
                 }
-                let unsaid = self.held.clear();
+                let dropped = self.held.clear();
                 self.name_log(true);
-                let text =
-                    "The store is an older copy than what was already published: a new event log has begun.".to_owned();
+                let text = self.words().store.older_copy.clone();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
-                self.say_anew(unsaid);
+                self.say_anew(dropped.topics);
                 self.publish_all_alarms();
+                // What was done has another number by now, which nobody was told of.
+                dropped.answers.into_iter().for_each(|(reply, done)| reply.say(Ok(done)));
             }
             Err(error) => {
                 tracing::error!(%error, "a new event log could not be made; the broker's subscribers may take events for old ones")

@@ -1,6 +1,7 @@
 //! The rules of the header, one test each, on a clock that is only a number.
 
 use super::*;
+use crate::field::failure::Failure;
 
 struct Bench {
     health: Health,
@@ -24,7 +25,7 @@ impl Bench {
     }
 
     fn fail(&mut self, device: usize, sent: u64, at: u64) {
-        self.health.failed(device, Millis(sent), Millis(at), "silent".into());
+        self.health.failed(device, Millis(sent), Millis(at), Why::Failed(Failure::Silence { timeout_ms: 300 }));
         self.review(at);
     }
 
@@ -185,7 +186,7 @@ fn a_refused_connection_is_told_after_a_second() {
     while bench.told.is_empty() {
         let at = bench.health.connect_at().expect("not connected");
         tried.push(at.0);
-        bench.health.connect_failed(at, at.plus(1), "refused".into());
+        bench.health.connect_failed(at, at.plus(1), Why::NotConnected);
         bench.review(at.0 + 1);
     }
     assert_eq!((bench.told.clone(), tried), (vec!["link down".into()], vec![5000, 5251, 5752, 6753]));

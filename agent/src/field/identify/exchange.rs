@@ -12,9 +12,11 @@ use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::timeout;
 
 use super::{Identity, NoIdentity, add, decode, request};
-use crate::field::modbus_tcp::{Endpoint, UNSPOKEN, connect};
+use crate::field::failure::End;
+use crate::field::modbus_tcp::{Endpoint, connect};
 use crate::field::rtu::frame::crc;
 use crate::field::rtu::line::{Gateway, Line, Serial};
+use crate::field::why::Unreached;
 use crate::field::{CONNECT_AT_LEAST, snmp};
 use crate::plan::{Device, Plan, Transport, stretch};
 
@@ -82,7 +84,7 @@ async fn over_streams<S, F>(
 ) -> Vec<(u32, Result<Identity, NoIdentity>)>
 where
     S: AsyncRead + AsyncWrite + Unpin,
-    F: Future<Output = Result<S, String>>,
+    F: Future<Output = Result<S, Unreached>>,
 {
     let mut stream: Option<S> = None;
     let mut said = Vec::with_capacity(devices.len());
@@ -92,7 +94,7 @@ where
             None => open().await,
         };
         let outcome = match outcome {
-            Err(why) => Err(NoIdentity::NotAsked(why)),
+            Err(unreached) => Err(NoIdentity::NotAsked(unreached.to_string())),
             Ok(mut open) => {
                 tokio::time::sleep(device.pause).await;
                 let outcome = over_stream(&mut open, device.unit, device.timeout).await;
@@ -133,7 +135,7 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
 ) -> Result<super::Page, NoIdentity> {
     let closed = |error: std::io::Error| {
         NoIdentity::NotAsked(match error.kind() {
-            std::io::ErrorKind::UnexpectedEof => UNSPOKEN.to_owned(),
+            std::io::ErrorKind::UnexpectedEof => End::Wordless.to_string(),
             _ => format!("the connection ended: {error}"),
         })
     };
@@ -158,10 +160,11 @@ async fn page<S: AsyncRead + AsyncWrite + Unpin>(
 async fn on_line(
     devices: Vec<(u32, Device)>,
     listen_first: Duration,
-    open: impl FnOnce() -> Result<Box<dyn Line>, String> + Send + 'static,
+    open: impl FnOnce() -> Result<Box<dyn Line>, Unreached> + Send + 'static,
 ) -> Vec<(u32, Result<Identity, NoIdentity>)> {
     let numbers: Vec<u32> = devices.iter().map(|(index, _)| *index).collect();
-    let asked = tokio::task::spawn_blocking(move || match open().and_then(|line| quiet(line, listen_first)) {
+    let open = move || open().map_err(|unreached| unreached.to_string()).and_then(|line| quiet(line, listen_first));
+    let asked = tokio::task::spawn_blocking(move || match open() {
         Err(why) => devices.into_iter().map(|(index, _)| (index, Err(NoIdentity::NotAsked(why.clone())))).collect(),
         Ok(mut line) => devices
             .into_iter()

@@ -94,7 +94,7 @@ fn refusal(rig: Rig, plan: Sketch) -> String {
     let all = rig.end();
     assert!(good(&all, 0).is_empty(), "nothing may be read");
     let why = all.into_iter().find_map(|message| match message {
-        FieldMessage::LinkState { up: false, why, .. } => Some(why),
+        FieldMessage::LinkState { up: false, why, .. } => Some(why.to_string()),
         _ => None,
     });
     why.expect("it was told")

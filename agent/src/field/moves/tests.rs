@@ -42,12 +42,16 @@ fn links_that_stand_elsewhere_go_on_with_their_new_numbers() {
             assert_eq!(batch.transaction, now);
             let first = old.transactions[at(index)].points.first;
             let lacking = vec![Lacking { point: first, place: None }];
-            let lacks =
-                FieldMessage::Lacks { device: place.devices.from, lacking, why: String::new(), at: Instant::now() };
+            let lacks = FieldMessage::Lacks { device: place.devices.from, lacking, why: None, at: Instant::now() };
             let FieldMessage::Lacks { device, lacking, .. } = place.renumbered(lacks) else { panic!("still lacks") };
             assert_eq!((device, lacking[0].point), (place.devices.to, new.transactions[at(now)].points.first));
         }
-        let down = FieldMessage::LinkState { link: link(&old, name), up: false, why: "cut".into(), at: Instant::now() };
+        let down = FieldMessage::LinkState {
+            link: link(&old, name),
+            up: false,
+            why: crate::field::why::Why::NotConnected,
+            at: Instant::now(),
+        };
         assert!(matches!(place.renumbered(down), FieldMessage::LinkState { link, .. } if link == place.to));
     }
     assert_eq!(Move::between(&new, link(&new, "annex"), &old), None);

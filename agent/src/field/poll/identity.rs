@@ -11,6 +11,7 @@ use lapwing_engine::spec::{Millis, Raw};
 use super::{Job, Kind, Poll, ms};
 use crate::field::FieldMessage;
 use crate::field::failure::Failure;
+use crate::field::why::{Difference, Why};
 use crate::plan::{Check, Feature, Identity, Mark};
 
 /// A device that does not fit is looked at again after this.
@@ -26,7 +27,7 @@ pub(super) struct Known {
     /// What each check's features showed first.
     first: Vec<Vec<Option<Mark>>>,
     /// What differs, found in this round.
-    differs: Vec<String>,
+    differs: Vec<Difference>,
     /// What was last told.
     told: Option<bool>,
 }
@@ -115,8 +116,9 @@ impl Poll {
     pub(super) fn cannot_compare(&mut self, job: Job, check: usize, failure: &Failure, now: Instant) {
         let index = self.devices[job.device].index as usize;
         if let Some(check) = self.plan.devices[index].identity.checks.get(check) {
-            let names: Vec<&str> = check.features.iter().map(|feature| feature.name.as_str()).collect();
-            self.devices[job.device].identity.differs.push(format!("{} cannot be read: {failure}", names.join(", ")));
+            let features = check.features.iter().map(|feature| feature.name.clone()).collect();
+            let differs = &mut self.devices[job.device].identity.differs;
+            differs.push(Difference::Unreadable { features, failure: failure.clone() });
         }
         self.next_check(job, check, now);
     }
@@ -135,7 +137,8 @@ impl Poll {
         let period_ms = ms(identity.period);
         known.due = None;
         known.again_at = t.plus(if fits { period_ms } else { period_ms.min(AGAIN_MS) });
-        let why = std::mem::take(&mut known.differs).join("; ");
+        let differs = std::mem::take(&mut known.differs);
+        let why = if fits { Why::Fits } else { Why::Differs(differs) };
         if known.told.replace(fits) != Some(fits) {
             (self.deliver)(FieldMessage::Identity { device: state.index, fits, why, at: now });
         }
@@ -148,23 +151,23 @@ fn remembered(check: &Check) -> Vec<Option<Mark>> {
     check.features.iter().map(|feature| feature.remembered.clone().filter(|_| feature.expect.is_none())).collect()
 }
 
-/// What differs, in words; what a feature without an expected mark shows first is kept.
-fn differs(feature: &Feature, raw: &Raw, first: &mut Option<Mark>) -> Option<String> {
-    let (expect, was) = match &feature.expect {
-        Some(mark) => (mark, "not"),
-        None => match first {
-            Some(mark) => (&*mark, "no longer"),
-            None => {
-                // A device that cannot say is not remembered as one that says nothing.
-                *first = shown(raw, matches!(raw, Raw::Words { len: 5.., .. }));
-                return first.is_none().then(|| format!("{} shows nothing to compare", feature.name));
-            }
-        },
+/// What differs; what a feature without an expected mark shows first is kept.
+fn differs(feature: &Feature, raw: &Raw, first: &mut Option<Mark>) -> Option<Difference> {
+    let name = || feature.name.clone();
+    let (should, told) = match (&feature.expect, &*first) {
+        (Some(mark), _) => (mark.clone(), true),
+        (None, Some(mark)) => (mark.clone(), false),
+        (None, None) => {
+            // A device that cannot say is not remembered as one that says nothing.
+            *first = shown(raw, matches!(raw, Raw::Words { len: 5.., .. }));
+            return first.is_none().then(|| Difference::Nothing { feature: name(), expected: None });
+        }
     };
-    match shown(raw, matches!(expect, Mark::Text(_))) {
-        Some(mark) if mark == *expect => None,
-        Some(mark) => Some(format!("{} shows {mark}, {was} {expect}", feature.name)),
-        None => Some(format!("{} shows nothing to compare with {expect}", feature.name)),
+    match shown(raw, matches!(should, Mark::Text(_))) {
+        Some(shows) if shows == should => None,
+        Some(shows) if told => Some(Difference::NotExpected { feature: name(), shows, expected: should }),
+        Some(shows) => Some(Difference::Changed { feature: name(), shows, before: should }),
+        None => Some(Difference::Nothing { feature: name(), expected: Some(should) }),
     }
 }
 

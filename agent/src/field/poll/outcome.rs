@@ -13,6 +13,7 @@ use crate::field::failure::{Failure, Meaning};
 use crate::field::pieces::Pieces;
 use crate::field::request::{Answer, raws};
 use crate::field::stats::count;
+use crate::field::why::Why;
 use crate::plan::Ask;
 
 /// A device whose answers were garbled is beyond doubt after so long without another garbled one (common practice, no
@@ -109,7 +110,7 @@ impl Poll {
             self.answered(job.device, now);
             return self.cannot_compare(job, check, failure, now);
         }
-        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, failure.to_string());
+        (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, Some(Why::Failed(failure.clone())));
         if let Kind::Probe { .. } = job.kind {
             // A refusal carries no length and may itself be late: it proves nothing.
             self.devices[job.device].half_proved = false;
@@ -188,13 +189,13 @@ impl Poll {
         }
     }
 
-    /// Why a device fails, in words. A line on which only one unit's answers are garbled is sound itself: there, two
+    /// Why a device fails. A line on which only one unit's answers are garbled is sound itself: there, two
     /// devices of one address answering over each other are the likeliest cause (common practice, no source).
     ///
     /// Between two garbled answers of such a device there are good ones, of whichever was faster: what is remembered of it
     /// is forgotten only after [`SOUND_AFTER_MS`] without a garbled one. It is named once by a notice, so that it is known
     /// also while good answers keep it up.
-    fn why(&mut self, device: usize, failure: &Failure, now: Instant) -> String {
+    fn why(&mut self, device: usize, failure: &Failure, now: Instant) -> Why {
         let (failures, garbled) = self.devices[device].failures;
         let neighbours = || self.devices.iter().enumerate().filter(|(other, _)| *other != device);
         // A neighbour may have been hit by noise now and then.
@@ -205,14 +206,11 @@ impl Poll {
             && neighbours().next().is_some()
             && neighbours().all(|(_, neighbour)| sound(neighbour));
         if !alone {
-            return failure.to_string();
+            return Why::Failed(failure.clone());
         }
         let index = self.devices[device].index;
         let unit = self.plan.devices[index as usize].unit;
-        let why = format!(
-            "its answers are garbled while its neighbours' are sound, as when two devices answer as unit {unit}: look \
-             for a second device with this address, then at its own wiring (the last {failure})"
-        );
+        let why = Why::TwoAsOne { unit, last: failure.clone() };
         if !std::mem::replace(&mut self.devices[device].named, true) {
             (self.deliver)(FieldMessage::Notice { device: Some(index), what: why.clone(), at: now });
         }

@@ -14,6 +14,7 @@ use crate::field::failure::Failure;
 use crate::field::request::{Answer, Read, raws};
 use crate::field::rtu::overhear::Heard;
 use crate::field::stats::count;
+use crate::field::why::Why;
 use crate::plan::Ask;
 
 /// Another master is taken as gone when none of its requests was heard for so long.
@@ -75,10 +76,7 @@ impl Poll {
             let patience_ms = (3 * slowest.unwrap_or(0)).max(UNHEARD_AT_LEAST_MS);
             let since = self.devices[device].heard_at.unwrap_or(self.epoch);
             if ms(now.saturating_duration_since(since)) >= patience_ms {
-                let why = format!(
-                    "no answer of it was overheard for {} s: does the other master ask it?",
-                    patience_ms / 1000
-                );
+                let why = Why::Unheard { seconds: patience_ms / 1000 };
                 self.health.failed(device, self.millis(since), t, why);
             }
         }
@@ -106,11 +104,7 @@ impl Poll {
                 self.fault(slot, Status::BAD_NO_COMMUNICATION, now);
             }
             if !names.is_empty() {
-                let what = format!(
-                    "the other master does not read {}, so nothing is known of it: have that master read it, or take it out \
-                     of the map",
-                    names.join(", ")
-                );
+                let what = Why::Unread { places: names };
                 let device = Some(self.devices[device].index);
                 (self.deliver)(FieldMessage::Notice { device, what, at: now });
             }
@@ -124,14 +118,13 @@ impl Poll {
         }
         if requests > 0 {
             self.masters.last = Some(now);
-            let why = format!("a request to unit {unit} that was not ours was heard");
-            self.tell_masters(true, why, now);
+            self.tell_masters(true, Why::Foreign { unit }, now);
         } else if self.masters.last.is_none_or(|last| now.saturating_duration_since(last) >= GONE_AFTER) {
-            self.tell_masters(false, String::new(), now);
+            self.tell_masters(false, Why::OneMaster, now);
         }
     }
 
-    fn tell_masters(&mut self, another: bool, why: String, at: Instant) {
+    fn tell_masters(&mut self, another: bool, why: Why, at: Instant) {
         if self.masters.told.replace(another) != Some(another) {
             (self.deliver)(FieldMessage::Masters { link: self.link, another, why, at });
         }

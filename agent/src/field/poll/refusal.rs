@@ -116,9 +116,8 @@ impl Poll {
                 continue;
             }
             state.lacks.told = Some(points);
-            let mut whys =
-                self.slots[state.slots.clone()].iter().filter(|slot| slot.missing.iter().flatten().count() > 0);
-            let why = whys.find(|slot| !slot.why.is_empty()).map_or_else(String::new, |slot| slot.why.clone());
+            let whys = self.slots[state.slots.clone()].iter().filter(|slot| slot.missing.iter().flatten().count() > 0);
+            let why = whys.filter_map(|slot| slot.why.clone()).next();
             (self.deliver)(FieldMessage::Lacks { device: state.index, lacking, why, at });
         }
         self.lacks_change = self.devices.iter().any(|device| device.lacks.changed.is_some());

@@ -115,7 +115,7 @@ fn a_repetition_lost_with_the_connection_still_tells_its_fault() {
     bench.poll.lost(now);
     bench.silence(job);
     assert_eq!(bench.poll.step(bench.now()), Step::Connect);
-    bench.poll.connect_failed(bench.now(), "refused".into());
+    bench.poll.connect_failed(bench.now(), Unreached::LineGone { why: "cut".into() });
     assert!(matches!(bench.poll.step(bench.now()), Step::Wait(Some(_))));
     assert_eq!(faults(&bench.inbox.all(), 0), [Status::BAD_NO_COMMUNICATION]);
 }
@@ -451,7 +451,7 @@ fn what_another_master_does_not_read_is_told_once_and_no_longer_waited_for() {
         bench.poll.unheard(bench.now());
     };
     let notices = |bench: &Bench| -> Vec<String> {
-        let of = |message| if let FieldMessage::Notice { what, .. } = message { Some(what) } else { None };
+        let of = |message| if let FieldMessage::Notice { what, .. } = message { Some(what.to_string()) } else { None };
         bench.inbox.all().into_iter().filter_map(of).collect()
     };
     for second in 0..59 {

@@ -221,7 +221,7 @@ fn refusal(mut rig: Rig, sketch: Sketch) -> String {
     let all = rig.end();
     assert!(good(&all, 0).is_empty(), "nothing may be read");
     let why = all.into_iter().find_map(|message| match message {
-        FieldMessage::LinkState { up: false, why, .. } => Some(why),
+        FieldMessage::LinkState { up: false, why, .. } => Some(why.to_string()),
         _ => None,
     });
     why.expect("it was told")
@@ -240,7 +240,7 @@ fn a_wrong_user_is_told_and_a_mended_password_is_used() {
     let told = rig
         .end()
         .into_iter()
-        .any(|message| matches!(message, FieldMessage::LinkState { up: false, why, .. } if why.contains("check user")));
+        .any(|message| matches!(message, FieldMessage::LinkState { up: false, why, .. } if why.to_string().contains("check user")));
     assert!(told, "the words say what to check");
     let rig = Rig::new();
     let missing = Ground { password: PathBuf::from("/nowhere/password"), at: Certificates::new("redfish-missing") };

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 
 use serialport::{ClearBuffer, DataBits, FlowControl, SerialPort, StopBits, TTYPort};
 
+use crate::field::why::Unreached;
 use crate::plan::Parity;
 
 /// How long things take on a line.
@@ -92,7 +93,7 @@ impl Serial {
     ///
     /// # Errors
     /// What is wrong, in words.
-    pub fn open(path: &Path, baud: u32, parity: Parity, stop_bits: u8) -> Result<Self, String> {
+    pub fn open(path: &Path, baud: u32, parity: Parity, stop_bits: u8) -> Result<Self, Unreached> {
         let shown = path.display();
         let port = serialport::new(path.to_string_lossy(), baud)
             .data_bits(DataBits::Eight)
@@ -103,10 +104,9 @@ impl Serial {
             })
             .stop_bits(if stop_bits == 2 { StopBits::Two } else { StopBits::One })
             .flow_control(FlowControl::None);
-        let port = TTYPort::open(&port).map_err(|error| {
-            format!("cannot open serial line {shown}: {error}; check that the adapter is plugged in and no other program has it")
-        })?;
-        port.clear(ClearBuffer::All).map_err(|error| format!("cannot clear serial line {shown}: {error}"))?;
+        let unusable = |error: serialport::Error| Unreached::Serial { path: shown.to_string(), why: error.to_string() };
+        let port = TTYPort::open(&port).map_err(unusable)?;
+        port.clear(ClearBuffer::All).map_err(unusable)?;
         // A pseudo-terminal has no bits and no wire: its bytes arrive as they are written.
         let pseudo = path.canonicalize().unwrap_or_else(|_| PathBuf::from(path)).starts_with("/dev/pts");
         Ok(Self { port, pace: Pace::of(baud, parity, stop_bits, !pseudo, SERIAL_LUMP) })
@@ -153,18 +153,20 @@ impl Gateway {
     ///
     /// # Errors
     /// What is wrong, in words.
-    pub fn open(host: &str, port: u16, baud: u32, within: Duration) -> Result<Self, String> {
-        let addresses =
-            (host, port).to_socket_addrs().map_err(|error| format!("cannot find the address of {host}: {error}"))?;
-        let mut why = format!("{host} has no address");
+    pub fn open(host: &str, port: u16, baud: u32, within: Duration) -> Result<Self, Unreached> {
+        let addresses = (host, port)
+            .to_socket_addrs()
+            .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(error.to_string()) })?;
+        let mut why = Unreached::NoAddress { host: host.to_owned(), why: None };
+        let unreached = |error: io::Error| Unreached::Refused { to: format!("{host}:{port}"), why: error.to_string() };
         for address in addresses {
             match TcpStream::connect_timeout(&address, within) {
                 Ok(stream) => {
-                    stream.set_nodelay(true).map_err(|error| format!("cannot set up the connection: {error}"))?;
+                    stream.set_nodelay(true).map_err(unreached)?;
                     let pace = Pace::of(baud, Parity::Even, 1, false, GATEWAY_LUMP);
                     return Ok(Self { stream, pace });
                 }
-                Err(error) => why = format!("cannot connect to {host}:{port}: {error}"),
+                Err(error) => why = unreached(error),
             }
         }
         Err(why)
@@ -230,6 +232,7 @@ mod tests {
     #[test]
     fn a_missing_port_is_a_sentence() {
         let why = Serial::open(Path::new("/dev/no-such-line"), 19_200, Parity::Even, 1).expect_err("there is none");
+        let why = why.to_string();
         assert!(why.contains("/dev/no-such-line") && why.contains("plugged in"), "{why}");
     }
 }

@@ -13,6 +13,7 @@ use super::line::Line;
 use super::overhear::{Heard, Overhear};
 use crate::field::poll::{Poll, Step};
 use crate::field::stats::count;
+use crate::field::why::Unreached;
 
 /// A stop is noticed within this.
 const NAP: Duration = Duration::from_millis(50);
@@ -58,7 +59,7 @@ pub(super) fn before_speaking(line: &mut dyn Line, time: Duration, stop: &watch:
 /// Listens until `stop` becomes true or its sender is gone. `open` makes the line, again after each loss.
 pub(in crate::field) fn run(
     mut poll: Poll,
-    mut open: impl FnMut() -> Result<Box<dyn Line>, String>,
+    mut open: impl FnMut() -> Result<Box<dyn Line>, Unreached>,
     stop: &watch::Receiver<bool>,
 ) {
     while !*stop.borrow() && stop.has_changed().is_ok() {
@@ -70,7 +71,7 @@ pub(in crate::field) fn run(
                         poll.lost(Instant::now());
                     }
                 }
-                Err(why) => poll.connect_failed(Instant::now(), why),
+                Err(unreached) => poll.connect_failed(Instant::now(), unreached),
             },
             Step::Wait(until) => {
                 let wait = until.map_or(NAP, |until| until.saturating_duration_since(Instant::now()));

@@ -30,10 +30,11 @@ use super::frame::{MOST_LEN, REQUEST_LEN, Reception, examine, reply_len, request
 use super::line::Line;
 use super::listen::{Before, before_speaking};
 use super::overhear::{Heard, Overhear};
-use crate::field::failure::{Failure, Garble};
+use crate::field::failure::{End, Failure, Garble};
 use crate::field::poll::{Poll, Step};
 use crate::field::request::{Answer, Read};
 use crate::field::stats::count;
+use crate::field::why::Unreached;
 
 /// The last stretch of a silence is spun through: a thread sleeps 50 to 100 µs too long.
 const SPIN: Duration = Duration::from_micros(150);
@@ -51,7 +52,7 @@ const LISTEN_AGAIN: Duration = Duration::from_secs(1);
 /// listened to for a while before the first word.
 pub(in crate::field) fn run(
     mut poll: Poll,
-    mut open: impl FnMut() -> Result<Box<dyn Line>, String>,
+    mut open: impl FnMut() -> Result<Box<dyn Line>, Unreached>,
     mut listen_first: Duration,
     stop: &watch::Receiver<bool>,
 ) {
@@ -74,12 +75,14 @@ pub(in crate::field) fn run(
                     Ok(Before::Foreign(requests, unit)) => {
                         let now = Instant::now();
                         poll.foreign_requests(requests, unit, now);
-                        poll.connect_refused(now, another_master(requests, unit));
+                        poll.connect_refused(now, Unreached::AnotherMaster { requests, unit });
                     }
                     Ok(Before::Stopped) => return,
-                    Err(error) => poll.connect_failed(Instant::now(), format!("the line is gone: {error}")),
+                    Err(error) => {
+                        poll.connect_failed(Instant::now(), Unreached::LineGone { why: error.to_string() });
+                    }
                 },
-                Err(why) => poll.connect_failed(Instant::now(), why),
+                Err(unreached) => poll.connect_failed(Instant::now(), unreached),
             },
             Step::Ask(job) => {
                 let Some(open) = &mut master else {
@@ -162,7 +165,7 @@ impl Master {
         self.asked = Instant::now();
         self.answered = None;
         let exchanged = self.exchange(unit, read, timeout, pause);
-        let values = exchanged.unwrap_or_else(|error| Err(Failure::Closed(error.to_string())));
+        let values = exchanged.unwrap_or_else(|error| Err(Failure::Closed(End::Told(error.to_string()))));
         if !matches!(values, Err(Failure::Silence { .. } | Failure::Closed(_))) {
             self.last_answer = Instant::now();
         }
@@ -310,13 +313,6 @@ impl Master {
             (true, until) => until,
         };
     }
-}
-
-fn another_master(requests: u32, unit: u8) -> String {
-    format!(
-        "another master asks on this line ({requests} requests heard, the last to unit {unit}), so the agent does not \
-         speak: end its polling, or set listen = true"
-    )
 }
 
 impl Values {

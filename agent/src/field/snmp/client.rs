@@ -13,6 +13,7 @@ use async_snmp::{
 };
 
 use super::super::failure::{Failure, Garble};
+use super::super::why::Unreached;
 use super::value::in_order;
 use crate::plan::snmp::{self, PrivacyProtocol, User};
 
@@ -42,6 +43,8 @@ pub(super) enum Credentials {
 /// An agent reached over the shared socket.
 pub(super) struct Reached {
     client: Client<UdpHandle>,
+    /// Host and port, for people.
+    to: String,
     timeout: Duration,
     version_1: bool,
     version_3: bool,
@@ -50,7 +53,7 @@ pub(super) struct Reached {
 
 impl Reached {
     /// A client for one agent.
-    pub(super) fn new(handle: UdpHandle, who: &Credentials, timeout: Duration) -> Result<Self, Box<Error>> {
+    pub(super) fn new(handle: UdpHandle, to: String, who: &Credentials, timeout: Duration) -> Result<Self, Box<Error>> {
         let (auth, version_1, version_3) = match who {
             Credentials::Community { version_1: true, community } => (Auth::v1(community.clone()), true, false),
             Credentials::Community { version_1: false, community } => (Auth::v2c(community.clone()), false, false),
@@ -68,7 +71,7 @@ impl Reached {
             .max_oids_per_request(128)
             .walk_options(walk)
             .build_with_transport(handle.strict_source(true))?;
-        Ok(Self { client, timeout, version_1, version_3, absent: BTreeMap::new() })
+        Ok(Self { client, to, timeout, version_1, version_3, absent: BTreeMap::new() })
     }
 
     fn failure(&self, error: &Error) -> Failure {
@@ -84,7 +87,7 @@ impl Reached {
             }
             ErrorKind::WalkAborted => Failure::Garbled(Garble::Order),
             // The host's network, or a library state that a new client mends.
-            _ => Failure::NoConnection(error.to_string()),
+            _ => Failure::NoConnection(Unreached::Snmp { to: self.to.clone(), why: error.to_string() }),
         }
     }
 }

@@ -18,7 +18,8 @@ const SYS_DESCR: [u32; 9] = [1, 3, 6, 1, 2, 1, 1, 1, 0];
 /// What an agent says of itself.
 pub(in crate::field) async fn describe(address: &Address) -> Result<String, NoIdentity> {
     let sockets = Sockets::default();
-    let mut agent = sockets.reach(address, &Arc::new(Notify::new())).await.map_err(NoIdentity::NotAsked)?;
+    let reached = sockets.reach(address, &Arc::new(Notify::new())).await;
+    let mut agent = reached.map_err(|unreached| NoIdentity::NotAsked(unreached.to_string()))?;
     let said = agent.get(&[Oid::from_slice(&SYS_DESCR)]).await.map_err(|failure| match failure {
         Failure::Silence { timeout_ms } => NoIdentity::Silence { timeout_ms },
         other => NoIdentity::NotAsked(other.to_string()),

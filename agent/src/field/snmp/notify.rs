@@ -17,6 +17,7 @@ use async_snmp::{
 };
 use tokio::sync::{Notify, watch};
 
+use super::super::why::Why;
 use super::super::{Deliver, FieldMessage};
 use super::Sockets;
 use crate::plan::snmp::{Access, User};
@@ -66,9 +67,7 @@ pub(in crate::field) async fn run(
                 }
                 Err(why) if !told => {
                     told = true;
-                    let what = format!(
-                        "SNMP notifications cannot be received at {listen}: {why}; polling goes on without them"
-                    );
+                    let what = Why::NoNotifications { listen: listen.to_string(), why };
                     deliver(FieldMessage::Notice { device: None, what, at: Instant::now() });
                 }
                 Err(_) => {}
@@ -104,7 +103,7 @@ async fn receiver(plan: &Plan, listen: SocketAddr, sockets: &Sockets) -> Result<
     let any_community = !communities.is_empty();
     let mut builder = NotificationReceiver::builder().bind(listen.to_string()).communities(communities);
     for user in &users {
-        let keys = sockets.keys(user).await?;
+        let keys = sockets.keys(user).await.map_err(|unreached| unreached.to_string())?;
         builder = builder
             .usm_user(user.name.clone(), |known| known.with_master_keys(keys))
             .map_err(|error| format!("user {}: {error}", user.name))?;

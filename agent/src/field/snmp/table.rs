@@ -13,6 +13,7 @@ use lapwing_engine::spec::Raw;
 use lapwing_protocol::Status;
 
 use super::super::failure::Failure;
+use super::super::why::Why;
 use super::client::Agent;
 use super::sensor;
 use super::value::raw;
@@ -20,8 +21,6 @@ use crate::plan::snmp::{Cell, LabelledRow};
 
 /// A column in which a label was looked for in vain is not walked again before this.
 const WALK_AGAIN: Duration = Duration::from_secs(10);
-/// Most strange entries named in one sentence.
-const MOST_NAMED: usize = 8;
 
 /// Where the rows of labels are, as far as known.
 #[derive(Debug, Default)]
@@ -72,7 +71,7 @@ impl Labels {
         &mut self,
         agent: &mut impl Agent,
         rows: &[LabelledRow],
-        say: &mut impl FnMut(String),
+        say: &mut impl FnMut(Why),
     ) -> Result<(), Failure> {
         let due = |column: &Vec<u32>| self.columns.get(column).is_none_or(|known| known.at.elapsed() >= WALK_AGAIN);
         let unknown = rows.iter().filter(|row| self.instance(row).is_none());
@@ -81,23 +80,22 @@ impl Labels {
             let found = agent.walk(&Oid::from_slice(&column)).await?;
             self.columns.insert(column, Column { at: Instant::now(), rows: found });
         }
-        let mut lacking: BTreeMap<(&str, &[u32]), Vec<String>> = BTreeMap::new();
+        let mut lacking: BTreeMap<(bool, &[u32]), Vec<String>> = BTreeMap::new();
         for row in rows {
-            let why = match self.found(row) {
+            let several = match self.found(row) {
                 Found::One(_) => {
                     self.missed.remove(row);
                     continue;
                 }
-                Found::None => "no row is",
-                Found::Several => "several rows are",
+                Found::None => false,
+                Found::Several => true,
             };
             if self.missed.insert(row.clone()) {
-                lacking.entry((why, &row.column)).or_default().push(format!("\"{}\"", row.equals));
+                lacking.entry((several, &row.column)).or_default().push(format!("\"{}\"", row.equals));
             }
         }
-        for ((why, column), labels) in lacking {
-            let (labels, column) = (labels.iter().map(String::as_str).collect::<Vec<_>>(), Oid::from_slice(column));
-            say(format!("{why} labelled {} in column {column}: correct the label in map or device", named(&labels)));
+        for ((several, column), labels) in lacking {
+            say(Why::Labels { several, labels, column: Oid::from_slice(column).to_string() });
         }
         Ok(())
     }
@@ -109,7 +107,7 @@ pub(in crate::field) async fn cells(
     labels: &mut Labels,
     rows: &[LabelledRow],
     cells: &[Cell],
-    say: &mut impl FnMut(String),
+    say: &mut impl FnMut(Why),
 ) -> Result<Vec<Raw>, Failure> {
     for last in [false, true] {
         labels.find(agent, rows, say).await?;
@@ -197,7 +195,7 @@ pub(in crate::field) async fn column(
     strange: &mut Strange,
     column: &[u32],
     listed: &[Option<Vec<u32>>],
-    say: &mut impl FnMut(String),
+    say: &mut impl FnMut(Why),
 ) -> Result<Vec<Raw>, Failure> {
     let rows = agent.walk(&Oid::from_slice(column)).await?;
     let is_listed = |arcs: &[u32]| listed.iter().flatten().any(|known| known == arcs);
@@ -216,31 +214,20 @@ pub(in crate::field) async fn column(
             }
         }
     }
-    let column = Oid::from_slice(column);
-    let new: Vec<&str> = seen.difference(&strange.0).map(String::as_str).collect();
-    let gone: Vec<&str> = strange.0.difference(&seen).map(String::as_str).collect();
+    let column = Oid::from_slice(column).to_string();
+    let new: Vec<String> = seen.difference(&strange.0).cloned().collect();
+    let gone: Vec<String> = strange.0.difference(&seen).cloned().collect();
     if !new.is_empty() {
-        say(format!(
-            "it lists what its map does not know, in column {column}: {}; look it up in the device's own MIB",
-            named(&new)
-        ));
+        say(Why::Strange { column: column.clone(), entries: new });
     }
     if !gone.is_empty() {
-        say(format!("it no longer lists, in column {column}: {}", named(&gone)));
+        say(Why::StrangeGone { column, entries: gone });
     }
     strange.0 = seen;
     let is_present = |oid: &Vec<u32>| {
         rows.iter().any(|(_, value)| matches!(value, Value::ObjectIdentifier(found) if found.arcs() == oid.as_slice()))
     };
     Ok(listed.iter().map(|oid| Raw::Whole(oid.as_ref().map_or(others, |oid| i64::from(is_present(oid))))).collect())
-}
-
-fn named(list: &[&str]) -> String {
-    let mut text = list.iter().take(MOST_NAMED).copied().collect::<Vec<_>>().join(", ");
-    if list.len() > MOST_NAMED {
-        text.push_str(&format!(" and {} more", list.len() - MOST_NAMED));
-    }
-    text
 }
 
 #[cfg(test)]

@@ -54,7 +54,7 @@ fn comes_back(writer: &Writer, before: &Opened) -> (String, String) {
     let Ok(Taken::Volatile(sent, _)) = writer.submit(next) else { panic!("it waits for the disk") };
     writer.acknowledged(&[sent[0].id]);
     wait_until("the store is back", || writer.state().volatile.is_none());
-    let said = writer.state().came_back.expect("it says how");
+    let said = writer.state().came_back.expect("it says how").to_string();
     assert!(writer.trouble().is_none());
     assert!(matches!(writer.submit(commit([3])), Ok(Taken::Queued)));
     (begun.log, said)

@@ -119,12 +119,12 @@ impl Board {
             }
             FieldMessage::LinkState { link, up, why, .. } => {
                 if let Some(place) = inner.links.get_mut(*link as usize) {
-                    *place = (!up).then(|| why.clone());
+                    *place = (!up).then(|| why.to_string());
                 }
             }
             FieldMessage::DeviceState { device, up, why, .. } => {
                 if let Some(place) = inner.devices.get_mut(*device as usize) {
-                    *place = (!up).then(|| why.clone());
+                    *place = (!up).then(|| why.to_string());
                 }
             }
             FieldMessage::Identity { device, fits, why, .. } => {

@@ -216,3 +216,34 @@ fn what_follows() {
     assert_eq!(names, ["PDU 2/b", "busway b1", "source of busway b1", "main main", "cooling"]);
     assert_eq!(from("module/capacity"), ["module/busways/capacity", "main/capacity", "cooling/capacity"]);
 }
+
+/// An alarm on a current of a meter.
+fn alarm_on(meter: &str, text: &str, rest: &str) -> String {
+    format!(
+        "\n[[alarm]]\nid = \"current-{}\"\npoint = \"{meter}/l1/current\"\nhigh = 25.0\ndeadband = 1.0\npriority = \"low\"\n\
+         text = \"{text}\"\nconsequence = \"c\"\nresponse = \"r\"\nrespond_within = \"8h\"\n{rest}",
+        meter.replace('/', "-")
+    )
+}
+
+#[test]
+fn an_alarm_on_a_tier_names_the_racks_below_it() {
+    let text = |meter: &str, text: &str, rest: &str, language: &str| -> String {
+        let copy = powered().with(MODULE, "fed_by = \"2/b\"", "fed_by = \"2/b\"\ntag = \"R2\"");
+        let copy = copy.with(MODULE, "[module]", &format!("[module]\nlanguage = \"{language}\""));
+        let plan = copy.and(MODULE, &alarm_on(meter, text, rest)).load().expect("no mistake").plan;
+        let id = format!("current-{}", meter.replace('/', "-"));
+        plan.alarms.iter().find(|alarm| alarm.id == id).expect("it is there").text.clone()
+    };
+    let risk = "impact = \"load_at_risk\"\n";
+    assert_eq!(text("a/a", "A carries {value}.", risk, "en"), "A carries {value}; it feeds rack 1");
+    assert_eq!(text("b/b", "B carries {value}", risk, "en"), "B carries {value}; it feeds all 2 racks");
+    assert_eq!(text("b/b", "B trägt {value}", risk, "de"), "B trägt {value}; daran hängen alle 2 Racks");
+    assert_eq!(text("pdu/b/2", "PDU {value}", risk, "en"), "PDU {value}", "it stands in its rack");
+    assert_eq!(text("pdu/b/2", "PDU of {feeds}", risk, "en"), "PDU of rack 2 (R2)");
+    assert_eq!(text("a/a", "A carries {value}", "", "en"), "A carries {value}", "nothing is at stake");
+    assert_eq!(text("a/a", "A of {feeds}", "", "de"), "A of Rack 1");
+    let elsewhere = powered().and(MODULE, "\n[[alarm]]\nid = \"x\"\npoint = \"coil/water/supply/temperature\"\nhigh = 30.0\ndeadband = 1.0\npriority = \"low\"\ntext = \"{feeds}\"\nconsequence = \"c\"\nresponse = \"r\"\nrespond_within = \"8h\"\n");
+    let (code, what) = ("feeds_no_rack", "below the meter of no tier");
+    one(&elsewhere, MODULE, "\"{feeds}\"", code, what, "take {feeds} out of the text");
+}

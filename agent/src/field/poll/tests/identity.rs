@@ -53,7 +53,7 @@ impl Bench {
 
     fn told(&self) -> Vec<(bool, String)> {
         let told = |message: &FieldMessage| match message {
-            FieldMessage::Identity { device: 0, fits, why, .. } => Some((*fits, why.clone())),
+            FieldMessage::Identity { device: 0, fits, why, .. } => Some((*fits, why.to_string())),
             _ => None,
         };
         self.inbox.all().iter().filter_map(told).collect()
@@ -76,7 +76,7 @@ fn recalling(mark: Option<Mark>) -> Bench {
 fn nothing_is_delivered_before_the_identity_is_known() {
     let mut bench = bench();
     bench.shows(7, 9);
-    assert_eq!(bench.told(), [(true, String::new())]);
+    assert_eq!(bench.told(), [(true, "as expected".into())]);
     assert!(good(&bench.inbox.all(), 0).is_empty());
     let job = bench.next();
     assert_eq!(bench.reads(&job), (0, 2), "the scan that waited");
@@ -117,7 +117,7 @@ fn another_device_is_told_once_and_looked_at_each_minute_until_it_fits() {
         }
         bench.answer(job);
     }
-    assert_eq!(bench.told(), [differs, (true, String::new())]);
+    assert_eq!(bench.told(), [differs, (true, "as expected".into())]);
 }
 
 #[test]
@@ -202,7 +202,7 @@ fn what_it_showed_in_an_earlier_run_counts_and_what_it_shows_first_is_told_once(
 
     let mut same = recalling(Some(Mark::Number(65_545)));
     same.shows(7, 9);
-    assert_eq!(same.told(), [(true, String::new())]);
+    assert_eq!(same.told(), [(true, "as expected".into())]);
 }
 
 #[test]
@@ -213,7 +213,7 @@ fn a_person_confirms_what_it_shows_now_but_not_what_the_configuration_expects() 
     bench.answer(job);
     bench.poll.stats.confirm(0);
     bench.shows(7, 10);
-    assert_eq!(bench.told().last(), Some(&(true, String::new())), "the new serial number counts");
+    assert_eq!(bench.told().last(), Some(&(true, "as expected".into())), "the new serial number counts");
     let all = bench.inbox.all();
     let shown = |message: &&FieldMessage| matches!(message, FieldMessage::Shown { mark: Mark::Number(65_546), .. });
     assert_eq!(all.iter().filter(shown).count(), 1, "and is told, so that it is remembered");

@@ -6,7 +6,9 @@ use crate::field::Lacking;
 /// What was told: the points with their places, and why.
 pub(super) fn told(all: &[FieldMessage]) -> Vec<(Vec<Lacking>, String)> {
     let told = |message: &FieldMessage| match message {
-        FieldMessage::Lacks { device: 0, lacking, why, .. } => Some((lacking.clone(), why.clone())),
+        FieldMessage::Lacks { device: 0, lacking, why, .. } => {
+            Some((lacking.clone(), why.as_ref().map_or_else(String::new, ToString::to_string)))
+        }
         _ => None,
     };
     all.iter().filter_map(told).collect()

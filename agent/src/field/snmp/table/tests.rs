@@ -66,7 +66,7 @@ fn now<T>(future: impl Future<Output = T>) -> T {
 fn read(table: &mut Table, labels: &mut Labels) -> (Vec<Raw>, Vec<String>) {
     let mut said = Vec::new();
     let rows = [row("Outlet 3"), row("Outlet 7")];
-    let raws = now(cells(table, labels, &rows, &[cell(1), cell(0)], &mut |what| said.push(what)));
+    let raws = now(cells(table, labels, &rows, &[cell(1), cell(0)], &mut |what| said.push(what.to_string())));
     (raws.expect("answers"), said)
 }
 
@@ -164,7 +164,8 @@ fn alarm_rows_appear_and_vanish_and_strange_ones_are_never_dropped() {
     let mut strange = Strange::default();
     let mut ask = |table: &mut Table| {
         let mut said = Vec::new();
-        let raws = now(column(table, &mut strange, &DESCR, &listed, &mut |what| said.push(what))).expect("answers");
+        let raws = now(column(table, &mut strange, &DESCR, &listed, &mut |what| said.push(what.to_string())))
+            .expect("answers");
         let numbers: Vec<i64> = raws
             .iter()
             .map(|raw| match raw {

@@ -3,6 +3,8 @@
 use super::*;
 use crate::config::{Overrides, load};
 use crate::field::Batch;
+use crate::field::why::{Difference, Why};
+use crate::plan::Mark;
 
 const MODULE: &str = r#"
 [module]
@@ -103,9 +105,12 @@ fn neighbours_come_from_the_same_answer() {
 #[test]
 fn why_a_point_is_silent_is_known_while_it_is() {
     let board = Board::new(plan("why"));
-    let state = |up| FieldMessage::LinkState { link: 0, up, why: "cannot connect".into(), at: Instant::now() };
+    let state = |up| FieldMessage::LinkState { link: 0, up, why: Why::NoneAnswers { devices: 2 }, at: Instant::now() };
     board.take(&state(false), |_| LATENCY);
-    assert_eq!(board.why_down(1).as_deref(), Some("cannot connect"));
+    assert_eq!(
+        board.why_down(1).as_deref(),
+        Some("none of its 2 devices answers: check the line, the gateway and its power")
+    );
     board.take(&state(true), |_| LATENCY);
     assert_eq!(board.why_down(1), None);
 }
@@ -113,16 +118,19 @@ fn why_a_point_is_silent_is_known_while_it_is() {
 #[test]
 fn a_stranger_is_doubted_until_the_right_device_is_back() {
     let board = Board::new(plan("stranger"));
-    let identity =
-        |fits| FieldMessage::Identity { device: 0, fits, why: "ratio 400 for 200".into(), at: Instant::now() };
+    let ratio =
+        Difference::NotExpected { feature: "ratio".into(), shows: Mark::Number(400), expected: Mark::Number(200) };
+    let why = Why::Differs(vec![ratio]);
+    let identity = |fits| FieldMessage::Identity { device: 0, fits, why: why.clone(), at: Instant::now() };
     let read = || board.take(&batch(Instant::now(), vec![word(7), word(9)]), |_| LATENCY)[0].status;
     board.take(&identity(false), |_| LATENCY);
     assert_eq!(read(), Status::UNCERTAIN_SENSOR_NOT_ACCURATE);
-    assert!(board.doubts(1)[0].contains("ratio 400"), "{:?}", board.doubts(1));
+    assert!(board.doubts(1)[0].contains("ratio shows 400"), "{:?}", board.doubts(1));
     assert_eq!(board.why_down(1), None, "it is there all the same");
     board.take(&identity(true), |_| LATENCY);
     assert_eq!((read(), board.doubts(1).len()), (Status::GOOD, 0));
-    let masters = |another| FieldMessage::Masters { link: 0, another, why: "unit 9".into(), at: Instant::now() };
+    let masters =
+        |another| FieldMessage::Masters { link: 0, another, why: Why::Foreign { unit: 9 }, at: Instant::now() };
     board.take(&masters(true), |_| LATENCY);
     assert!(board.doubts(0)[0].contains("another master"), "{:?}", board.doubts(0));
     board.take(&masters(false), |_| LATENCY);

@@ -65,7 +65,7 @@ fn the_agent_does_not_speak_where_it_hears_another_master_and_does_when_that_has
     }
     assert!(said.is_empty(), "not a byte, but {said:?}");
     let why = rig.inbox.all().iter().find_map(|message| match message {
-        FieldMessage::LinkState { up: false, why, .. } => Some(why.clone()),
+        FieldMessage::LinkState { up: false, why, .. } => Some(why.to_string()),
         _ => None,
     });
     assert!(why.is_some_and(|why| why.contains("another master") && why.contains("listen = true")));
@@ -215,8 +215,8 @@ fn two_devices_of_one_address_are_named_and_noise_on_the_whole_line_is_not_taken
         rig.inbox.wait("something down", |all| states(all).iter().any(|(_, _, up)| !up));
         let all = rig.end();
         let why = all.iter().find_map(|message| match message {
-            FieldMessage::DeviceState { up: false, device, why, .. } => Some((*device, why.clone())),
-            FieldMessage::LinkState { up: false, why, .. } => Some((99, why.clone())),
+            FieldMessage::DeviceState { up: false, device, why, .. } => Some((*device, why.to_string())),
+            FieldMessage::LinkState { up: false, why, .. } => Some((99, why.to_string())),
             _ => None,
         });
         why.expect("waited for")
@@ -242,7 +242,7 @@ fn a_device_named_for_its_address_stays_named_over_good_answers() {
     let mut rig = Rig::new();
     rig.start(alike(pty.transport(), 40).plan());
     let is_naming = |message: &FieldMessage| match message {
-        FieldMessage::Notice { device: Some(1), what, .. } => what.contains("two devices answer as unit 2"),
+        FieldMessage::Notice { device: Some(1), what, .. } => what.to_string().contains("two devices answer as unit 2"),
         _ => false,
     };
     rig.inbox.wait("it is named", |all| all.iter().any(is_naming));
@@ -257,7 +257,7 @@ fn a_line_that_is_in_use_is_not_opened_and_says_so() {
     let pty = Pty::new(|request| Deed::Say(right(request)));
     let open = || crate::field::rtu::line::Serial::open(&pty.path, 115_200, Parity::None, 2);
     let first = open().expect("nobody has it");
-    let why = open().expect_err("it is taken");
+    let why = open().expect_err("it is taken").to_string();
     assert!(why.contains("exclusive lock") && why.contains("no other program has it"), "{why}");
     drop(first);
     open().expect("free again");
