@@ -9,6 +9,7 @@
 
 mod faults;
 mod module;
+mod pairs;
 mod quiet;
 mod run;
 mod spread;
@@ -114,7 +115,7 @@ fn main() -> ExitCode {
         (cases[0].name != cases[1].name).then_some((seed, cases))
     };
     let pairs: Vec<_> = (0..pairs).filter_map(two).collect();
-    let outcomes = spread(&pairs, |(seed, cases)| run::together(&plan, &settled, *cases, *seed));
+    let outcomes = spread(&pairs, |(seed, cases)| pairs::together(&plan, &settled, *cases, *seed));
     for ((seed, cases), outcomes) in pairs.into_iter().zip(outcomes) {
         for (which, outcome) in outcomes.iter().enumerate() {
             of_pairs += 1;
@@ -122,7 +123,7 @@ fn main() -> ExitCode {
                 continue;
             }
             let (case, other) = (cases[which], cases[1 - which]);
-            match run::out_of_reach(&settled, cases, seed, which) {
+            match pairs::out_of_reach(&settled, cases, seed, which) {
                 Some(why) => {
                     out_of_reach += 1;
                     println!("together with {}, {} cannot be told: {why} (seed {seed})", other.name, case.name);
