@@ -5,7 +5,11 @@
 //! others are lists of tables in the file. Reads nothing. Never panics.
 #![doc = include_str!("keys.md")]
 
+mod words;
+
 use std::fmt::Write as _;
+
+pub use words::{ACKNOWLEDGE, COMMANDS, IMPACTS, LAYOUTS, MODES, ORDERS, PARITIES, PRIORITIES};
 
 /// How a value is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -116,41 +120,6 @@ const fn key(
 use Kind::{
     Duration as D, Flag as F, Lists, Names, Number as N, Numbers, OneOrMany, Text as T, Texts, Whole as W, Word,
 };
-
-/// Layouts of a raw value, as `as` names them.
-pub const LAYOUTS: &[&str] = &[
-    "i16",
-    "u16",
-    "i32",
-    "u32",
-    "i48",
-    "u48",
-    "i64",
-    "u64",
-    "f32",
-    "f64",
-    "bit",
-    "bits",
-    "enum",
-    "bcd",
-    "modulo10000",
-    "text_number",
-    "counter",
-];
-/// Who acknowledges alarms.
-pub const ACKNOWLEDGE: &[&str] = &["here", "elsewhere", "both"];
-/// How commands prove whose they are.
-pub const COMMANDS: &[&str] = &["off", "signed", "topic"];
-/// Priorities of an alarm, most urgent first.
-pub const PRIORITIES: &[&str] = &["critical", "high", "medium", "low"];
-/// What is at stake while an alarm stands.
-pub const IMPACTS: &[&str] = &["load_at_risk", "redundancy_lost", "degraded", "none"];
-/// Order of registers or bytes.
-pub const ORDERS: &[&str] = &["big", "little"];
-/// Parities of a serial line.
-pub const PARITIES: &[&str] = &["none", "even", "odd"];
-/// Modes of the module.
-pub const MODES: &[&str] = &["live", "test", "maintenance", "simulated"];
 
 /// Every key.
 #[rustfmt::skip]
@@ -317,6 +286,7 @@ pub const KEYS: &[Key] = &[
     key("main", "voltage_v", N, "230", "230", "Nominal voltage to neutral."),
     key("main", "power_factor", N, "0.95", "0.97", "Power factor of load that is added, for capacity."),
     key("main", "efficiency", N, "1", "0.985", "Of what stands between its meter and those below it (UPS, transformer)."),
+    key("main", "draws_per_kw", N, "1 by `efficiency`", "1.3", "What each kW added in a rack draws at its meter: itself, the losses between, and what cools it. Its `capacity` is in kW of racks."),
     key("main", "also", OneOrMany, "[]", "[\"chiller/power\"]", "Power points of what it feeds beside the tiers."),
     key("main", "cooling_kw", N, "", "460", "Heat that the cooling takes out for hours, kW."),
     key("main", "cooling_load", T, "", "\"it/power\"", "Point of the heat it must take out now; needed with `cooling_kw`. What is put in, not what the water carries: that falls when the cooling fails, and everything would seem to fit."),

@@ -13,19 +13,21 @@
 //! stands, uncertain, until a round brings no further movement; after three such rounds the new value is taken, uncertain.
 //!
 //! Names are resolved at the start; a computation allocates nothing. The functions are `compute`'s; this only brings
-//! inputs to them. Times are the core's monotonic ones. Never panics.
+//! inputs to them. Read `recipe` for one point, `settling` for the waiting. Times are the core's monotonic ones. Never panics.
+
+mod recipe;
+mod settling;
 
 use std::time::Duration;
 
-use lapwing_engine::physics::settled::is_step;
+use lapwing_engine::Engine;
 use lapwing_engine::spec::Millis;
-use lapwing_engine::{Engine, Present};
-use lapwing_protocol::{Decimal, Status};
+use lapwing_protocol::Status;
 
-use sha2::{Digest as _, Sha256};
+use crate::compute::{Memory, Recalled};
+use crate::plan::Plan;
 
-use crate::compute::{Function, HELD_ROUNDS, Memory, Recalled, Slot, Takes};
-use crate::plan::{Derived, Plan};
+use recipe::Recipe;
 
 /// A reading of a derived point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,44 +74,6 @@ struct Round {
     missing: usize,
 }
 
-/// How one derived point is computed.
-#[derive(Debug)]
-struct Recipe {
-    point: u32,
-    exponent: i8,
-    function: Option<&'static Function>,
-    /// By argument; constants stay, the rest is filled anew.
-    slots: Vec<Slot>,
-    inputs: Vec<Source>,
-    /// By input: its integer at the last computation, `None` if it was left out.
-    seen: Vec<Option<i64>>,
-    /// What came of them, if nothing but them can change it.
-    known: Option<(i64, Status)>,
-    /// The lists among the slots that are filled anew.
-    lists: Vec<usize>,
-    memory: Memory,
-    /// What its memory belongs to: function, inputs and constants.
-    digest: u64,
-    settling: Option<Settling>,
-    /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
-    rest_ms: u64,
-    last_at: Option<Millis>,
-}
-
-/// Whether a round's inputs may stand on two sides of a step.
-#[derive(Debug)]
-struct Settling {
-    /// Movement that cannot matter.
-    smallest: f64,
-    /// Inputs of the round before, empty if that had none to be compared with; and of this one.
-    before: Vec<f64>,
-    now: Vec<f64>,
-    /// How many rounds in a row have moved.
-    rounds: u8,
-    /// The last integer of a round that stood still.
-    last: Option<i64>,
-}
-
 /// What is remembered for one derived point.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Remembered {
@@ -119,24 +83,6 @@ pub struct Remembered {
     pub digest: u64,
     /// As numbers.
     pub numbers: Vec<f64>,
-}
-
-/// Where one number comes from.
-#[derive(Clone, Copy, Debug)]
-struct Source {
-    slot: usize,
-    kind: Kind,
-    point: u32,
-    exponent: i8,
-    factor: f64,
-    offset: f64,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    One,
-    Element,
-    Believed,
 }
 
 impl Derivation {
@@ -290,206 +236,6 @@ impl Round {
         self.number = self.number.wrapping_add(1);
         self.missing = self.size;
     }
-}
-
-impl Recipe {
-    fn new(plan: &Plan, derived: &Derived, shortest: Duration) -> Self {
-        let function = Function::named(&derived.compute);
-        let arguments = function.map_or(&[][..], |function| function.arguments);
-        let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
-        let exponent_of = |point: u32| plan.points.get(at(point)).map_or(0, |point| point.exponent);
-        let source = |input: &crate::plan::Input| {
-            let slot = arguments.iter().position(|argument| argument.name == input.argument)?;
-            let kind = match arguments[slot].takes {
-                Takes::List { .. } => Kind::Element,
-                Takes::Believed { .. } => Kind::Believed,
-                Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
-            };
-            let exponent = exponent_of(input.point);
-            Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
-        };
-        let inputs: Vec<Source> = derived.from.iter().filter_map(source).collect();
-        let mut lists: Vec<usize> =
-            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| input.slot).collect();
-        lists.dedup();
-        let rest = derived.every.saturating_sub(shortest / 2);
-        Self {
-            point: derived.point,
-            exponent: exponent_of(derived.point),
-            function,
-            slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
-            seen: vec![None; inputs.len()],
-            known: None,
-            inputs,
-            lists,
-            memory: Memory::default(),
-            digest: digest(plan, derived),
-            settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
-                smallest,
-                before: Vec::new(),
-                now: Vec::new(),
-                rounds: 0,
-                last: None,
-            }),
-            rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
-            last_at: None,
-        }
-    }
-
-    fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
-        if self.rest_ms > 0
-            && let Some(before) = self.last_at
-        {
-            let newest = self.inputs.iter().map(|input| engine.present(input.point).at).max()?;
-            if newest.since(before) < self.rest_ms {
-                return None;
-            }
-        }
-        let (status, oldest, newest) = self.fill(engine)?;
-        self.last_at = Some(newest);
-        let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
-        if status.is_bad()
-            && let Some(settling) = &mut self.settling
-        {
-            settling.begin_anew();
-        }
-        Some(Computed { point: self.point, value, status, oldest })
-    }
-
-    /// The number, or the last one while the inputs may stand on two sides of a step.
-    fn settled(&mut self, newest: Millis, status: Status) -> (i64, Status) {
-        let Some(settling) = &mut self.settling else { return self.number(newest, status) };
-        let moves = settling.moves();
-        if moves
-            && settling.rounds <= HELD_ROUNDS
-            && let Some(last) = settling.last
-        {
-            return (last, status.worst(Status::UNCERTAIN_LAST_USABLE));
-        }
-        let (value, worth) = self.number(newest, status);
-        match &mut self.settling {
-            Some(settling) if !moves && !worth.is_bad() => settling.last = Some(value),
-            Some(_) | None => {}
-        }
-        (value, if moves { worth.worst(Status::UNCERTAIN_SUB_NORMAL) } else { worth })
-    }
-
-    /// Looks at the inputs, and brings them into their slots where one has changed; their quality, oldest and newest time.
-    /// `None` if there are none.
-    fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
-        let mut newest = None;
-        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
-        let mut left_out: Option<(Status, Millis)> = None;
-        let mut changed = false;
-        for (input, seen) in self.inputs.iter().zip(&mut self.seen) {
-            let Present { value, status: worth, at: read_at } = engine.present(input.point);
-            newest = newest.max(Some(read_at));
-            let value = if input.kind == Kind::Believed && worth.is_bad() {
-                left_out.get_or_insert((worth, read_at));
-                None
-            } else {
-                status = status.worst(worth);
-                oldest = oldest.min(read_at);
-                Some(value)
-            };
-            changed |= *seen != value;
-            *seen = value;
-        }
-        if changed {
-            self.known = None;
-        }
-        if self.known.is_none() {
-            self.fill_slots();
-        }
-        if let Some(settling) = &mut self.settling {
-            let numbers = self.inputs.iter().zip(&self.seen);
-            settling.now.clear();
-            settling.now.extend(numbers.filter_map(|(input, seen)| Some(input.number((*seen)?))));
-        }
-        if let Some((bad, at)) = left_out {
-            let none_left = self.inputs.iter().any(|input| {
-                input.kind == Kind::Believed
-                    && matches!(self.slots.get(input.slot), Some(Slot::List(list)) if list.is_empty())
-            });
-            status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
-            oldest = oldest.min(if none_left { at } else { oldest });
-        }
-        Some((status, oldest, newest?))
-    }
-
-    fn fill_slots(&mut self) {
-        for slot in &self.lists {
-            if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
-                list.clear();
-            }
-        }
-        for (input, seen) in self.inputs.iter().zip(&self.seen) {
-            let Some(number) = seen.map(|value| input.number(value)) else { continue };
-            match self.slots.get_mut(input.slot) {
-                Some(Slot::List(list)) => list.push(number),
-                Some(slot) => *slot = Slot::Number(number),
-                None => {}
-            }
-        }
-    }
-
-    /// The number for these inputs, whose own quality is `status`.
-    fn number(&mut self, newest: Millis, status: Status) -> (i64, Status) {
-        let (value, worth) = match self.known {
-            Some(known) => known,
-            None => self.computed(newest),
-        };
-        self.known = (!self.memory.is_asked()).then_some((value, worth));
-        (value, if worth.is_bad() { worth } else { status.worst(worth) })
-    }
-
-    fn computed(&mut self, newest: Millis) -> (i64, Status) {
-        let Some(function) = self.function else { return (0, Status::BAD_CONFIGURATION_ERROR) };
-        match function.number(&self.slots, newest.0, &mut self.memory) {
-            Ok(number) => match Decimal::quantise(number.value, self.exponent) {
-                Ok(decimal) if number.doubt.is_some() => (decimal.mantissa, Status::UNCERTAIN_UNITS_EXCEEDED),
-                Ok(decimal) => (decimal.mantissa, Status::GOOD),
-                Err(_) => (0, Status::BAD_OUT_OF_RANGE),
-            },
-            Err(_) => (0, Status::BAD_OUT_OF_RANGE),
-        }
-    }
-}
-
-impl Source {
-    fn number(&self, value: i64) -> f64 {
-        Decimal::new(value, self.exponent).to_f64() * self.factor + self.offset
-    }
-}
-
-impl Settling {
-    /// Whether the inputs of this round moved against those of the round before.
-    fn moves(&mut self) -> bool {
-        let moves = is_step(&self.before, &self.now, self.smallest);
-        std::mem::swap(&mut self.before, &mut self.now);
-        self.rounds = if moves { self.rounds.saturating_add(1) } else { 0 };
-        moves
-    }
-
-    /// What comes next is compared with nothing: no value stands before it.
-    fn begin_anew(&mut self) {
-        self.before.clear();
-        (self.rounds, self.last) = (0, None);
-    }
-}
-
-/// Digest of how a point is computed: with another one, what was remembered is not its own.
-fn digest(plan: &Plan, derived: &Derived) -> u64 {
-    let mut text = derived.compute.clone();
-    for input in &derived.from {
-        let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());
-        text.push_str(&format!("\n{} {path} {} {}", input.argument, input.factor, input.offset));
-    }
-    for (name, constant) in &derived.with {
-        text.push_str(&format!("\n{name} {constant:?}"));
-    }
-    let hash = Sha256::digest(text.as_bytes());
-    hash.iter().take(8).fold(0, |number, byte| number << 8 | u64::from(*byte))
 }
 
 fn at(index: u32) -> usize {

@@ -413,17 +413,6 @@ impl Inbox {
         bad
     }
 
-    /// The next event by its place: what follows a volatile log in the store comes behind what still waits of it.
-    fn next_event(&mut self) -> Option<OutboxRow> {
-        let stored = self.events.front().filter(|_| self.released).map(|row| row.id);
-        match (stored, self.volatile.front().map(|row| row.id)) {
-            (Some(stored), Some(volatile)) if stored < volatile => self.events.pop_front(),
-            (_, Some(_)) => self.volatile.pop_front(),
-            (Some(_), None) => self.events.pop_front(),
-            (None, None) => None,
-        }
-    }
-
     fn choose(&mut self, now: Instant) -> Option<Packet> {
         if self.online_due {
             self.online_due = false;
@@ -437,7 +426,7 @@ impl Inbox {
             return None;
         }
         if self.events_out < EVENTS_IN_FLIGHT
-            && let Some(row) = self.next_event()
+            && let Some(row) = self.oldest()
         {
             return Some(self.event(row));
         }
@@ -476,6 +465,17 @@ impl Inbox {
         let (topic, payload, id) = self.frames.next()?;
         let sent = Sent::Frame(payload.len(), id);
         Some(Packet { topic, payload, confirmed: true, retain: false, sent })
+    }
+
+    /// Takes the oldest event that may go. A log that began in memory goes on in the store when the disk is back: what still
+    /// waits of its beginning goes first.
+    fn oldest(&mut self) -> Option<OutboxRow> {
+        let stored = self.events.front().filter(|_| self.released);
+        match (stored, self.volatile.front()) {
+            (Some(stored), Some(volatile)) if volatile.id < stored.id => self.volatile.pop_front(),
+            (Some(_), _) => self.events.pop_front(),
+            (None, _) => self.volatile.pop_front(),
+        }
     }
 
     fn presence(&self, payload: Vec<u8>, sent: Sent) -> Packet {

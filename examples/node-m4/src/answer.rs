@@ -66,6 +66,7 @@ pub fn answer(function: &str, given: &Inputs<'_>) -> Option<Result<Value, NoNumb
 /// Functions whose answer is one number.
 fn scalar(function: &str, given: &Inputs<'_>) -> Option<Result<f64, physics::NoNumber>> {
     let (f, list) = (|name| given.f(name), |name| given.list(name));
+    let or = |name, otherwise| if given.0.contains_key(name) { given.f(name) } else { otherwise };
     Some(match function {
         "sat_vap_pres" => air::sat_vap_pres(f("t_c")),
         "dew_point" => air::dew_point(f("t_c"), f("rh")),
@@ -137,8 +138,10 @@ fn scalar(function: &str, given: &Inputs<'_>) -> Option<Result<f64, physics::NoN
         "worst_difference_pct" => failover::worst_difference_pct(&list("difference_pct")),
         "headroom_kw" => {
             capacity::headroom_kw(&list("i_a"), f("rating_a"), f("limit_frac"), f("v_ln"), f("pf"))
+                .and_then(|kw| capacity::added_kw(kw, or("draws_per_kw", 1.0)))
         }
-        "left_kw" => capacity::left_kw(f("limit_kw"), &list("loads_kw")),
+        "left_kw" => capacity::left_kw(f("limit_kw"), &list("loads_kw"))
+            .and_then(|kw| capacity::added_kw(kw, or("draws_per_kw", 1.0))),
         "capacity_kw" => capacity::least(&list("kw")).map(|(_, kw)| kw),
         "capacity_bound_by" => capacity::least(&list("kw")).map(|(at, _)| place(at)),
         "capacity_together_kw" => capacity::together_kw(&list("kw")),

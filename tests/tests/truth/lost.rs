@@ -123,6 +123,18 @@ fn added() -> &'static [Phases; RACKS] {
     })
 }
 
+/// A kW more in the racks, for good: A on each phase of the main, and kW there, with the losses and all that cools it.
+fn drawn() -> (Phases, f64) {
+    static DRAWN: OnceLock<(Phases, f64)> = OnceLock::new();
+    *DRAWN.get_or_init(|| {
+        let (less, more) = (Model::at_load(1, 1.0).truth, Model::at_load(1, 1.03).truth);
+        let kw = it_kw(&more) - it_kw(&less);
+        let amps = [0, 1, 2].map(|p| (more.main_amps[p] - less.main_amps[p]) / kw);
+        println!("a kW more draws {:.3} kW at the main", (more.main_kw - less.main_kw) / kw);
+        (amps, (more.main_kw - less.main_kw) / kw)
+    })
+}
+
 /// What the fans put in when the load is so large that they turn as fast as they can, kW.
 fn fans_at_full_kw() -> f64 {
     static FANS: OnceLock<f64> = OnceLock::new();
@@ -144,8 +156,11 @@ pub(crate) fn fits(limit: Limit, place: Place, lost: &Lost) -> f64 {
         Limit::Tap(rack, side) => until(TAP_A, lost.tap(rack, side), place),
         Limit::Busway(b) => until(BUSWAY_A, lost.busway(b), place),
         Limit::Ups(b) => UPS_KW - lost.ups_kw(b),
-        Limit::Main => until(MAIN_A, lost.now.main_amps, Place::Balanced),
-        Limit::Generator => GENERATOR_KW - lost.now.main_kw,
+        Limit::Main => {
+            let (a_kw, _) = drawn();
+            (0..3).map(|p| (MAIN_A - lost.now.main_amps[p]) / a_kw[p]).fold(f64::INFINITY, f64::min)
+        }
+        Limit::Generator => (GENERATOR_KW - lost.now.main_kw) / drawn().1,
         Limit::Coil => COIL_KW - fans_at_full_kw() - it_kw(&lost.now),
         Limit::Busways => (0..PAIRS).map(|pair| least(&of_pair(pair), Place::Balanced, lost).max(0.0)).sum(),
     }

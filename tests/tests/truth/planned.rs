@@ -48,7 +48,8 @@ pub(crate) fn claim(point: &Point, past: &[Lost]) -> Option<Claim> {
         ["main", "capacity"] => room(span(FAST_S, &|l| fits(Limit::Main, Place::Balanced, l)), MAIN_A),
         ["main", "source", "capacity"] => {
             let band = span(FAST_S, &|l| fits(Limit::Generator, Place::Balanced, l));
-            Some(Claim::Number(band, 4.0)) // a meter of 0.5 %
+            // A meter of 0.5 %, and what a kW more draws to 1 %.
+            Some(Claim::Number(band, 0.01 * band.1.abs() + 4.0))
         }
         ["cooling", "capacity"] => {
             let band = span(FAST_S, &|l| fits(Limit::Coil, Place::Balanced, l));

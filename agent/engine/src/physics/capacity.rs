@@ -38,6 +38,15 @@ pub fn left_kw(limit_kw: f64, loads_kw: &[f64]) -> Result<f64, NoNumber> {
     finite("loads_kw", limit - loads_kw.iter().sum::<f64>())
 }
 
+/// The load in the racks that a headroom is enough for, kW: at a meter above them each kW of it draws more, for the losses
+/// between and for what cools it.
+///
+/// # Errors
+/// `DomainError` for a headroom that is not finite, or a draw of less than 1 kW or more than 10 kW for each.
+pub fn added_kw(headroom_kw: f64, draws_per_kw: f64) -> Result<f64, NoNumber> {
+    finite("headroom_kw", finite("headroom_kw", headroom_kw)? / within("draws_per_kw", draws_per_kw, 1.0, 10.0)?)
+}
+
 /// The least of several headrooms and its place; of equals the first.
 ///
 /// # Errors
@@ -92,6 +101,8 @@ mod tests {
         relative("empty", headroom_kw(&[0.0; 3], 250.0, 1.0, 400.0 / 3.0_f64.sqrt(), 1.0), 173.205_080_756_9, 1e-9);
         relative("beyond", headroom_kw(&[210.0; 3], 250.0, 0.8, 230.0, 1.0), -6.9, 1e-12);
         relative("cooling", left_kw(450.0, &[400.0, 18.0]), 32.0, 1e-12);
+        relative("with losses and cooling", added_kw(130.0, 1.3), 100.0, 1e-12);
+        relative("behind no losses", added_kw(-5.0, 1.0), -5.0, 1e-12);
         assert_eq!(least(&[30.0, 12.5, 12.5]), Ok((1, 12.5)));
         relative("sum", sum_kw(&[22.0, 24.5, 20.5]), 67.0, 1e-12);
         absolute("together", together_kw(&[10.0, -3.0, 5.0]), 15.0, 1e-12);
@@ -110,6 +121,7 @@ mod tests {
             assert_eq!(headroom_kw(i, rating, part, v, pf).map_err(NoNumber::word), Err("domain_error"));
         }
         assert!(left_kw(0.0, &[1.0]).is_err() && left_kw(1.0, &[]).is_err() && left_kw(1.0, &[f64::NAN]).is_err());
+        assert!(added_kw(1.0, 0.99).is_err() && added_kw(1.0, f64::NAN).is_err() && added_kw(f64::NAN, 1.0).is_err());
         assert!(least(&[]).is_err() && least(&[f64::INFINITY]).is_err());
         assert!(sum_kw(&[]).is_err() && sum_kw(&[1.0, f64::NAN]).is_err() && sum_kw(&[f64::MAX; 2]).is_err());
         assert!(together_kw(&[]).is_err() && together_kw(&[f64::MAX, f64::MAX]).is_err());

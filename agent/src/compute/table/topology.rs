@@ -8,10 +8,12 @@ use lapwing_engine::physics::{self, capacity, failover, three_phase};
 use lapwing_protocol::Quantity;
 
 use super::super::{Argument, Computed, Function, NoNumber, Takes};
-use super::{believed, list, number, plain};
+use super::{believed, list, number, number_or, plain};
 
 const RATING: Argument = number("rating_a", "A", "rating of the breaker");
 const LIMIT: Argument = number("limit_frac", "1", "part of the rating that may be carried for hours: 0.80 or 1.00");
+const DRAWS: Argument =
+    number_or("draws_per_kw", "1", 1.0, "what each kW that is added draws here: more than 1 above losses and cooling");
 const LOADS: Argument = list("load_pct", "%", "load of each breaker in % of what it may carry for hours");
 const HEADROOMS: Argument = list("kw", "kW", "what still fits, by each thing that limits it");
 
@@ -124,25 +126,30 @@ pub(super) const FUNCTIONS: &[Function] = &[
             LIMIT,
             number("v_ln", "V", "nominal voltage to neutral"),
             number("pf", "1", "power factor of what is added"),
+            DRAWS,
         ],
         quantity: Quantity::Power,
         unit: "kW",
         run: |given| {
-            plain(capacity::headroom_kw(
+            let headroom = capacity::headroom_kw(
                 given.list("i_a"),
                 given.number("rating_a"),
                 given.number("limit_frac"),
                 given.number("v_ln"),
                 given.number("pf"),
-            ))
+            )?;
+            plain(capacity::added_kw(headroom, given.number("draws_per_kw")))
         },
     },
     Function {
         name: "left_kw",
-        arguments: &[number("limit_kw", "kW", "the limit"), list("loads_kw", "kW", "loads under it")],
+        arguments: &[number("limit_kw", "kW", "the limit"), list("loads_kw", "kW", "loads under it"), DRAWS],
         quantity: Quantity::Power,
         unit: "kW",
-        run: |given| plain(capacity::left_kw(given.number("limit_kw"), given.list("loads_kw"))),
+        run: |given| {
+            let left = capacity::left_kw(given.number("limit_kw"), given.list("loads_kw"))?;
+            plain(capacity::added_kw(left, given.number("draws_per_kw")))
+        },
     },
     Function {
         name: "capacity_kw",

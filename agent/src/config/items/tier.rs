@@ -52,6 +52,8 @@ pub(crate) struct MainItem {
     pub(crate) cooling_load: Option<Located<String>>,
     /// Of what stands between its meter and those below.
     pub(crate) efficiency: f64,
+    /// What each kW added in a rack draws at its meter.
+    pub(crate) draws_per_kw: f64,
 }
 
 /// Reads one tier of a kind.
@@ -144,12 +146,14 @@ fn read_main(item: &mut Item<'_>, report: &mut Report) -> MainItem {
             report.wrong(item.place, item.key(key), Wrong::MissingKey { key, example: "…" });
         }
     }
+    let efficiency = number(item, "efficiency", (0.5, 1.0), report).unwrap_or(1.0);
     MainItem {
         voltage_v: number(item, "voltage_v", (50.0, 1000.0), report).unwrap_or(VOLTAGE_V),
         power_factor: number(item, "power_factor", (0.1, 1.0), report),
         cooling_kw,
         cooling_load,
-        efficiency: number(item, "efficiency", (0.5, 1.0), report).unwrap_or(1.0),
+        efficiency,
+        draws_per_kw: number(item, "draws_per_kw", (1.0, 10.0), report).unwrap_or(1.0 / efficiency),
     }
 }
 

@@ -272,7 +272,7 @@ impl Follow<'_, '_> {
         // By tier: the points that tell what fits behind it, with the name of what limits.
         let mut fits: Vec<Vec<(String, String)>> = vec![Vec::new(); topology.tiers.len()];
         for (at, fits) in fits.iter_mut().enumerate() {
-            *fits = self.behind(at, voltage, pf);
+            *fits = self.behind(at, (voltage, pf), about.draws_per_kw);
         }
         let mut common = fits[main].clone();
         if let Some((limit, load)) = cooling {
@@ -308,7 +308,7 @@ impl Follow<'_, '_> {
     }
 
     /// What fits behind a breaker and behind the source in front of it, after the loss of the other side.
-    fn behind(&mut self, at: usize, voltage: f64, pf: f64) -> Vec<(String, String)> {
+    fn behind(&mut self, at: usize, (voltage, pf): (f64, f64), draws_per_kw: f64) -> Vec<(String, String)> {
         let tier = &self.built.topology.tiers[at];
         let Some(prefix) = tier.meter.clone().filter(|_| tier.rating_a > 0.0) else { return Vec::new() };
         let moving = self.failover[at].clone();
@@ -320,6 +320,8 @@ impl Follow<'_, '_> {
             number("v_ln", voltage),
             number("pf", pf),
         ];
+        let draws = (tier.kind == TierKind::Main).then_some(number("draws_per_kw", draws_per_kw));
+        let with: Vec<With> = with.into_iter().chain(draws.clone()).collect();
         self.make(at, path.clone(), "headroom_kw", &[("i_a", phase_paths(&prefix, tier.phases, quantity))], &with);
         let mut limits = vec![(path, tier.called())];
         if let Some(source_kw) = tier.source_kw {
@@ -331,7 +333,8 @@ impl Follow<'_, '_> {
             let loads: Vec<String> = powers.chain(also.map(|path| path.value.clone())).collect();
             if loads.iter().all(|load| self.is_known(load)) {
                 let path = format!("{prefix}/source/capacity");
-                self.make(at, path.clone(), "left_kw", &[("loads_kw", loads)], &[number("limit_kw", source_kw)]);
+                let with: Vec<With> = std::iter::once(number("limit_kw", source_kw)).chain(draws).collect();
+                self.make(at, path.clone(), "left_kw", &[("loads_kw", loads)], &with);
                 limits.push((path, format!("source of {}", tier.called())));
             }
         }

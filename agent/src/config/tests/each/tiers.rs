@@ -138,6 +138,7 @@ fn each_mistake_is_located() {
         "unknown key",
     );
     changed("cooling_kw = 50", "", "[[main]]", "missing_key", "`cooling_kw` is missing");
+    changed("efficiency = 0.9", "draws_per_kw = 0.9", "0.9", "out_of_range", "outside 1 to 10");
     changed("efficiency = 0.9", "efficency = 0.9", "efficency", "unknown_key", "unknown key");
 }
 
@@ -205,6 +206,10 @@ fn what_follows() {
     assert_eq!((first.states.len(), first.states[1].1.as_str(), first.quantity.as_str()), (2, "PDU 1/b", "state"));
     let allowed = Constant::Numbers(vec![200.0, 32.0]);
     assert_eq!(of("failover/side-a-lost/margin").with, [("allowed_a".to_string(), allowed)]);
+    let with =
+        |wanted: &str| of(wanted).with.iter().filter(|(name, _)| name == "draws_per_kw").cloned().collect::<Vec<_>>();
+    assert_eq!(with("main/capacity"), [("draws_per_kw".to_string(), Constant::Number(1.0 / 0.9))], "losses of the UPS");
+    assert!(with("b/b/capacity").is_empty() && with("b/b/source/capacity").is_empty());
     assert_eq!(from("b/b/source/capacity"), ["b/b/power", "a/a/power"]);
     assert_eq!(from("busway-pair/a1-b1/capacity"), ["a/a/capacity", "b/b/capacity", "b/b/source/capacity"]);
     assert_eq!(
