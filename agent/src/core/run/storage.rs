@@ -10,26 +10,31 @@ use crate::store::PutBack;
 impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
     pub(super) fn close(&mut self) -> bool {
-        let waits = self.lasting.ledger.close();
-        let tellings = self.lasting.ledger.take_volatile_tellings();
-        if !tellings.is_empty() {
-            (self.lasting.tell_directly)(tellings);
-        }
-        let rows = self.lasting.ledger.take_volatile();
-        if !rows.is_empty() {
+        loop {
+            let waits = self.lasting.ledger.close();
+            let tellings = self.lasting.ledger.take_volatile_tellings();
+            if !tellings.is_empty() {
+                (self.lasting.tell_directly)(tellings);
+            }
+            let rows = self.lasting.ledger.take_volatile();
+            if rows.is_empty() {
+                return waits;
+            }
             for row in rows.iter().filter(|row| row.announce.is_none()) {
                 self.tell(Told::Event(row.payload.clone()));
                 self.lasting.board.happened(Happened::Event(row.payload.as_slice().into()));
             }
             self.lasting.publisher.volatile(rows);
         }
-        waits
     }
 
     /// Looks whether the disk keeps up: if not, events wait for it no longer; when it is back, that is told.
     pub(super) fn watch_store(&mut self) {
         if self.lasting.ledger.is_volatile() && !self.lasting.memory_only {
             let state = self.lasting.ledger.writer().state();
+            if state.another {
+                self.move_to_another_disk();
+            }
             if state.volatile.is_some() {
                 return;
             }
@@ -59,6 +64,23 @@ impl Core<'_> {
         }
         self.lasting.leaving = true;
         self.store_event(self.words().store.disk_is_there.clone(), "disk is back", None, None);
+        (self.lasting.anew)();
+    }
+
+    /// The disk of the event store has failed and was exchanged: the agent starts anew on the other, with what stands here.
+    fn move_to_another_disk(&mut self) {
+        if self.lasting.leaving {
+            return;
+        }
+        self.lasting.leaving = true;
+        // What was saved before the disk failed went with it.
+        for index in 0..self.kept.len() {
+            if self.kept[index].seq.is_some() {
+                self.save(index);
+            }
+        }
+        self.store_event(self.words().store.another_disk.clone(), "another disk", None, None);
+        self.close();
         (self.lasting.anew)();
     }
 
