@@ -99,6 +99,12 @@ const BENCHES: &[Bench] = &[
         usual: false,
     },
     Bench {
+        name: "reread",
+        says: "a closed slot of 100 000 points read again for late frames: passes, memory, time",
+        run: history::reread,
+        usual: false,
+    },
+    Bench {
         name: "outage",
         says: "six hours without a broker, played fast: memory; how fast lost frames come and what that costs live events",
         run: outage::run,

@@ -1,13 +1,15 @@
 //! Rehearses the demo's alarm set: every fault of the simulator at several loads, alone and in pairs, and quiet days.
 //!
-//! `lapwing-rehearse [--seeds N] [--pairs N] [--days N] [--only FAULT] [--write]` prints the outcome table, what was told
-//! wrongly, and one JSON line last; `--say` only what people read of each fault, in order. With the seeds it has, the table must equal the one that ships; `--write` renews it.
-//! Ends with 1 if the table differs or a goal is not met, but for the faults named in [`OPEN`]: those fail when their
-//! goals are met, so that they leave the list. A fault of a pair that nothing could show is printed with the reason and counted
-//! apart. Panics when the demo's configuration does not load.
+//! `lapwing-rehearse [--seeds N] [--pairs N] [--days N] [--first-day N] [--only FAULT] [--write]` prints the outcome
+//! table, what was told wrongly, and one JSON line last; `--first-day` begins with a later quiet day, so that many can be
+//! played in parts; `--say` prints only what people read of each fault, in order. With the seeds it has, the table must
+//! equal the one that ships; `--write` renews it. Ends with 1 if the table differs or a goal is not met, but for the faults
+//! named in [`OPEN`]: those fail when their goals are met, so that they leave the list. A fault of a pair that nothing could
+//! show is printed with the reason and counted apart. Panics when the demo's configuration does not load.
 
 mod faults;
 mod module;
+mod pairs;
 mod quiet;
 mod run;
 mod spread;
@@ -42,6 +44,7 @@ struct Options {
     seeds: u64,
     pairs: u64,
     days: u32,
+    first_day: u32,
     only: Option<String>,
     write: bool,
     /// Only what people read of each fault, one seed at full load.
@@ -49,7 +52,8 @@ struct Options {
 }
 
 fn options() -> Options {
-    let mut options = Options { seeds: SEEDS, pairs: 60, days: DAYS, only: None, write: false, say: false };
+    let mut options =
+        Options { seeds: SEEDS, pairs: 60, days: DAYS, first_day: 0, only: None, write: false, say: false };
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         let mut number =
@@ -58,6 +62,7 @@ fn options() -> Options {
             "--seeds" => options.seeds = number(),
             "--pairs" => options.pairs = number(),
             "--days" => options.days = u32::try_from(number()).expect("some days"),
+            "--first-day" => options.first_day = u32::try_from(number()).expect("a day"),
             "--only" => options.only = words.next(),
             "--write" => options.write = true,
             "--say" => options.say = true,
@@ -110,7 +115,7 @@ fn main() -> ExitCode {
         (cases[0].name != cases[1].name).then_some((seed, cases))
     };
     let pairs: Vec<_> = (0..pairs).filter_map(two).collect();
-    let outcomes = spread(&pairs, |(seed, cases)| run::together(&plan, &settled, *cases, *seed));
+    let outcomes = spread(&pairs, |(seed, cases)| pairs::together(&plan, &settled, *cases, *seed));
     for ((seed, cases), outcomes) in pairs.into_iter().zip(outcomes) {
         for (which, outcome) in outcomes.iter().enumerate() {
             of_pairs += 1;
@@ -118,7 +123,7 @@ fn main() -> ExitCode {
                 continue;
             }
             let (case, other) = (cases[which], cases[1 - which]);
-            match run::out_of_reach(&settled, cases, seed, which) {
+            match pairs::out_of_reach(&settled, cases, seed, which) {
                 Some(why) => {
                     out_of_reach += 1;
                     println!("together with {}, {} cannot be told: {why} (seed {seed})", other.name, case.name);
@@ -131,7 +136,7 @@ fn main() -> ExitCode {
         }
         played_s += cases[0].watch_s.max(cases[1].watch_s) + 30.0;
     }
-    let quiet = quiet::days(&plan, &settled, options.days);
+    let quiet = quiet::days(&plan, &settled, options.first_day, options.days);
     played_s += f64::from(options.days) * 86_400.0;
     for (alarm, at_s) in &quiet.told {
         println!("in quiet time, at {at_s:.1} s: {alarm}");

@@ -34,8 +34,10 @@ pub(crate) struct Quiet {
     pub(crate) told: Vec<(String, f64)>,
 }
 
-pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, days: u32) -> Quiet {
-    let goes: Vec<(u32, u64)> = (0..days).step_by(IN_ONE_GO as usize).zip(1..).collect();
+/// So many days, the first of which is in the go that this one of all days belongs to.
+pub(crate) fn days(plan: &Arc<Plan>, settled: &Settled, first_day: u32, days: u32) -> Quiet {
+    let seeds = u64::from(first_day / IN_ONE_GO) + 1..;
+    let goes: Vec<(u32, u64)> = (0..days).step_by(IN_ONE_GO as usize).zip(seeds).collect();
     let told = spread(&goes, |(first, seed)| go(plan, settled, (days - first).min(IN_ONE_GO), *seed));
     Quiet { days, told: told.into_iter().flatten().collect() }
 }

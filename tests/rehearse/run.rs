@@ -8,7 +8,6 @@
 use std::sync::Arc;
 
 use lapwing::plan::Plan;
-use lapwing_simulator::model::truth::ChillerState;
 use lapwing_simulator::model::{Model, Truth};
 use lapwing_simulator::plant::Plant;
 use lapwing_simulator::scenario::{Scenario, TimedFault};
@@ -51,7 +50,7 @@ impl Settled {
         Self(LOADS.iter().map(|share| Model::at_load(0, *share)).collect())
     }
 
-    fn plant(&self, faults: Vec<TimedFault>, seed: u64, load: usize) -> Plant {
+    pub(crate) fn plant(&self, faults: Vec<TimedFault>, seed: u64, load: usize) -> Plant {
         let scenario = Scenario { name: String::new(), summary: String::new(), faults };
         Plant::with_model(self.0[load].reseeded(seed), &scenario, seed)
     }
@@ -84,7 +83,7 @@ fn harmed(truth: &Truth) -> bool {
 }
 
 /// When the fault of a seed strikes: spread over scans and cards.
-fn begins_s(seed: u64) -> f64 {
+pub(crate) fn begins_s(seed: u64) -> f64 {
     #[allow(clippy::cast_precision_loss)] // small
     let spread = (seed.wrapping_mul(7919) % 100) as f64;
     CALM_S + spread / 10.0
@@ -113,61 +112,7 @@ pub(crate) fn read_out(plan: &Arc<Plan>, settled: &Settled, case: &Case, seed: u
     raises.iter().map(line).collect()
 }
 
-/// Two faults, the second some seconds after the first.
-struct Pair {
-    faults: Vec<TimedFault>,
-    /// When each begins.
-    at_s: [f64; 2],
-    until_s: f64,
-}
-
-impl Pair {
-    fn of(cases: [&Case; 2], seed: u64) -> Self {
-        let first_s = begins_s(seed);
-        #[allow(clippy::cast_precision_loss)] // small
-        let second_s = first_s + (seed % 10) as f64;
-        let mut faults = cases[0].faults(seed, first_s);
-        faults.extend(cases[1].faults(seed, second_s));
-        let until_s = second_s + cases[0].watch_s.max(cases[1].watch_s);
-        Self { faults, at_s: [first_s, second_s], until_s }
-    }
-}
-
-/// Two faults together.
-pub(crate) fn together(plan: &Arc<Plan>, settled: &Settled, cases: [&Case; 2], seed: u64) -> [Outcome; 2] {
-    let Pair { faults, at_s, until_s } = Pair::of(cases, seed);
-    let raises = played(plan, settled.plant(faults, seed, load_of(seed)), until_s);
-    [0, 1].map(|n| judged(plan, &raises, &cases[n].right(seed), at_s[n], at_s[0]))
-}
-
-/// A drifting sensor is 2 K off after this, s, its probe's lag included.
-const OFF_AFTER_S: f64 = 45.0;
-/// So long the two are compared before it is told, s: the alarm's delay and a scan.
-const COMPARED_S: f64 = 12.0;
-
-/// Why nothing that could be read shows the fault `which` of a pair, by what was true in the module; `None` where something
-/// does, and the agent ought to have told it.
-pub(crate) fn out_of_reach(settled: &Settled, cases: [&Case; 2], seed: u64, which: usize) -> Option<&'static str> {
-    if cases[which].name != "sensor-drift" {
-        return None;
-    }
-    // Alone it shows only against the sensor in the water that leaves the chiller, while that runs.
-    let Pair { faults, at_s, until_s } = Pair::of(cases, seed);
-    let mut plant = settled.plant(faults, seed, load_of(seed));
-    let (mut compared_s, step_s): (f64, f64) = (0.0, 0.1);
-    while plant.time_s() < until_s {
-        plant.step(step_s, &mut |_| {});
-        let off = plant.time_s() >= at_s[which] + OFF_AFTER_S;
-        let runs = plant.truth().chiller == ChillerState::Running;
-        compared_s = if off && runs { compared_s + step_s } else { 0.0 };
-        if compared_s >= COMPARED_S {
-            return None;
-        }
-    }
-    Some("the chiller stood, and the sensor it is compared with stands in other water then: nothing says which is off")
-}
-
-fn played(plan: &Arc<Plan>, mut plant: Plant, until_s: f64) -> Vec<Raise> {
+pub(crate) fn played(plan: &Arc<Plan>, mut plant: Plant, until_s: f64) -> Vec<Raise> {
     let mut left = (until_s * 1000.0) as u64 / STEP_MS;
     module::play(plan, &mut plant, &mut |_, _, _| {
         let go_on = left > 0;
@@ -176,8 +121,8 @@ fn played(plan: &Arc<Plan>, mut plant: Plant, until_s: f64) -> Vec<Raise> {
     })
 }
 
-/// `quiet_until_s`: nothing was wrong before.
-fn judged(plan: &Plan, raises: &[Raise], right: &[String], at_s: f64, quiet_until_s: f64) -> Outcome {
+/// What came of a fault at `at_s`; `quiet_until_s`: nothing was wrong before.
+pub(crate) fn judged(plan: &Plan, raises: &[Raise], right: &[String], at_s: f64, quiet_until_s: f64) -> Outcome {
     #[allow(clippy::cast_precision_loss)] // minutes in ms
     let seconds = |raise: &Raise| raise.at_ms as f64 / 1000.0;
     let id = |alarm: u32| plan.alarms[alarm as usize].id.as_str();

@@ -117,6 +117,21 @@ impl Mount {
         run("mount", &["-o", "loop", &image.to_string_lossy(), &self.at.to_string_lossy()]).expect("it mounts again");
     }
 
+    /// Takes it away and mounts a new, empty file system in its place, as a person does who has replaced the disk.
+    ///
+    /// # Panics
+    /// When it cannot.
+    pub fn exchange(&mut self) {
+        let old = self.image.as_ref().expect("a file system on a loop device");
+        let bytes = std::fs::metadata(old).expect("the image is there").len();
+        run("umount", &["-l", &self.at.to_string_lossy()]).expect("it can be taken away");
+        let image = old.with_extension("other");
+        std::fs::File::create(&image).and_then(|file| file.set_len(bytes)).expect("a sparse file");
+        run("mkfs.ext4", &["-q", "-F", &image.to_string_lossy()]).expect("a file system can be made");
+        run("mount", &["-o", "loop", &image.to_string_lossy(), &self.at.to_string_lossy()]).expect("it mounts");
+        self.image = Some(image);
+    }
+
     /// Mounts it a second time, over a directory with something in it, until the handle is dropped.
     ///
     /// # Panics

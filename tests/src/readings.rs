@@ -4,11 +4,13 @@
 //! where the contract is broken, with the message.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use lapwing_protocol::catalogue::{self, CataloguePoint};
 use serde_json::Value;
 
-use crate::subscriber::Message;
+use crate::agent::Agent;
+use crate::subscriber::{Message, Subscriber};
 
 /// What the numbers of frames mean.
 #[derive(Clone, Debug)]
@@ -106,6 +108,25 @@ impl Catalogue {
         }
         assert_eq!(readings.len(), values.len(), "runs and values differ in length: {frame}");
         readings
+    }
+}
+
+/// Waits until everything the agent has printed so far has arrived at a subscriber, whole and in order.
+///
+/// # Panics
+/// When it does not in time, or an event is missing or another one.
+pub fn everything_arrives(agent: &Agent, subscriber: &Subscriber, within: Duration) {
+    let printed: Vec<Value> = agent.said().into_iter().map(|(said, _)| said).collect();
+    let events: Vec<&Value> = printed.iter().filter(|said| said["seq"].is_u64() && said["kind"].is_string()).collect();
+    let last = events.last().expect("the agent printed events");
+    subscriber.topic("event", 0, within, |event| event["log"] == last["log"] && event["seq"] == last["seq"]);
+    let logs = without_repeats(&subscriber.events());
+    for event in events {
+        let log = event["log"].as_str().expect("a log");
+        assert!(logs[log].contains(event), "never arrived: {event}");
+    }
+    for arrived in logs.values() {
+        assert_eq!(arrived[0]["seq"], 1);
     }
 }
 

@@ -377,3 +377,49 @@ fn a_disk_that_takes_no_writes_from_the_start_keeps_it_from_nothing() {
     bay.trip(true);
     bay.agrees_with(&mount.path().join("data"));
 }
+
+#[test]
+fn a_disk_that_has_failed_and_is_exchanged_for_an_empty_one_is_used_with_what_memory_holds() {
+    let Some(mut mount) = Mount::on_loop(64) else { return };
+    let mut bay = Bay::on(&mount, "exchanged");
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 0, &[215]);
+    bay.subscriber.alarm("supply-water-warm", "unacknowledged", mark, IN_TIME);
+    let mark = bay.subscriber.mark();
+    mount.give_up();
+    bay.controller.set(1, "holding", 1, &[150]);
+    bay.subscriber.alarm("low-flow", "unacknowledged", mark, IN_TIME);
+    bay.controller.set(1, "holding", 1, &[615]);
+    bay.subscriber.alarm("low-flow", "returned_unacknowledged", mark, IN_TIME);
+    let said = bay.store_event("volatile log", mark);
+    bay.trip(false);
+    let mark = bay.subscriber.mark();
+    mount.exchange();
+    let moves = bay.store_event("another disk", mark);
+    assert_eq!(moves["log"], said["log"]);
+    let started = bay
+        .subscriber
+        .topic("event", mark, SOON, |event| event["change"] == "started" && event["durable"] != false)
+        .payload;
+    assert_eq!(started["log"], said["log"]);
+    // What stood since before the disk failed is known, although it was saved on that disk only.
+    let mark = bay.subscriber.mark();
+    bay.controller.set(1, "holding", 0, &[182]);
+    bay.subscriber.alarm("supply-water-warm", "returned_unacknowledged", mark, IN_TIME);
+    bay.trip(true);
+    let told = bay.subscriber.events();
+    let raised =
+        told.iter().filter(|event| event["alarm"] == "supply-water-warm" && event["to"] == "unacknowledged").count();
+    assert_eq!(raised, 1, "told once");
+    assert!(bay.agent.terminate().0.success());
+    let logs = without_repeats(&bay.subscriber.events());
+    let (store, _) = Store::open(&mount.path().join("data"), 512).expect("the event log opens");
+    let log = said["log"].as_str().expect("a log");
+    let kept = store.events_of(log).expect("the event log can be read");
+    let kept: Vec<Value> =
+        kept.iter().map(|row| serde_json::from_slice(&row.payload).expect("an event as published")).collect();
+    for event in &logs[log] {
+        assert!(kept.contains(event), "not in the event log: {event}");
+    }
+    bay.subscriber.all_fit_their_schemas();
+}

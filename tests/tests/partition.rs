@@ -11,10 +11,9 @@ use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
 use lapwing_tests::network::Network;
 use lapwing_tests::place::TempDir;
-use lapwing_tests::readings::without_repeats;
+use lapwing_tests::readings::everything_arrives;
 use lapwing_tests::subscriber::Subscriber;
 use lapwing_tests::testbay::{calm_controller, one_controller};
-use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(60);
 /// A broker that confirms nothing is given up after 20 s, or after one and a half keep-alives of 5 s here.
@@ -63,19 +62,7 @@ impl Bay {
 
     /// Everything the agent has printed so far arrives, whole and in order.
     fn all_arrives(&self) {
-        let printed: Vec<Value> = self.agent.said().into_iter().map(|(said, _)| said).collect();
-        let events: Vec<&Value> =
-            printed.iter().filter(|said| said["seq"].is_u64() && said["kind"].is_string()).collect();
-        let last = events.last().expect("the agent printed events");
-        self.subscriber.topic("event", 0, SOON, |event| event["log"] == last["log"] && event["seq"] == last["seq"]);
-        let logs = without_repeats(&self.subscriber.events());
-        for event in events {
-            let log = event["log"].as_str().expect("a log");
-            assert!(logs[log].contains(event), "never arrived: {event}");
-        }
-        for arrived in logs.values() {
-            assert_eq!(arrived[0]["seq"], 1);
-        }
+        everything_arrives(&self.agent, &self.subscriber, SOON);
     }
 }
 

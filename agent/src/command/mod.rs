@@ -282,11 +282,7 @@ fn told(id: String, by: String, said: Answer) -> CommandReply {
 }
 
 fn refusal(id: Option<String>, by: Option<String>, t: i64, code: &str, why: &str) -> CommandReply {
-    let mut text = why.to_owned();
-    if let Some(first) = text.get(..1) {
-        text.replace_range(..1, &first.to_uppercase());
-    }
-    text.push('.');
+    let text = crate::words::sentence(why);
     CommandReply {
         schema: SCHEMA,
         id,

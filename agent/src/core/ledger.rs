@@ -212,12 +212,15 @@ impl Ledger {
         self.open.removed.push(id);
     }
 
-    /// Hands this step over to the store. Returns whether anything still waits here.
+    /// Hands this step over to the store. Returns whether anything still waits here: also because something is to be sent at
+    /// once first, for what follows may be durable, and sent, before it otherwise.
     pub fn close(&mut self) -> bool {
         if self.open != Commit::default() {
             self.waiting.push_back(std::mem::take(&mut self.open));
         }
-        while let Some(commit) = self.waiting.pop_front() {
+        while self.to_send.is_empty()
+            && let Some(commit) = self.waiting.pop_front()
+        {
             match self.writer.submit(commit) {
                 Ok(Taken::Queued) => {}
                 Ok(Taken::Volatile(rows, tellings)) => {

@@ -5,9 +5,12 @@
 
 mod ageing;
 mod alarms;
+mod broker;
 mod end;
+mod field;
 mod follow;
 mod health;
+mod lasting;
 mod load;
 mod memories;
 mod messages;
@@ -28,7 +31,8 @@ use lapwing_engine::{Cause, Engine, SetupError, Transition};
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{AgentChange, ClockChange, DeviceChange, EventLast, LinkChange, Mode, Status, StoreChange};
 
-use self::follow::{Ended, Flow, Following, OpenedWith, Rest};
+use self::follow::{Ended, Flow};
+use self::lasting::Lasting;
 use super::board::{Board, Happened};
 use super::carry::States;
 use super::clock::Clock;
@@ -137,15 +141,15 @@ pub enum Alive {
 /// # Errors
 /// When plan and engine do not fit together.
 pub fn run(inputs: Inputs) -> Result<Summary, CoreError> {
-    let (mut plan, mut ids, mut rest) = Rest::begin(inputs);
+    let (mut plan, mut ids, mut lasting) = Lasting::begin(inputs);
     let mut states = States::new(&plan);
     loop {
         let engine = Engine::new(plan.engine.tables(), &mut states.points, &mut states.alarms, &mut states.windows)?;
-        match Core::new(&plan, &ids, rest, engine).run() {
+        match Core::new(&plan, &ids, lasting, engine).run() {
             Ended::Stopped(summary) => return Ok(summary),
             Ended::Applied(next) => {
                 states = states.carried(&next.common, &plan, &next.plan);
-                (plan, ids, rest) = (next.plan, next.ids, next.rest);
+                (plan, ids, lasting) = (next.plan, next.ids, next.lasting);
             }
         }
     }
@@ -165,115 +169,30 @@ struct Core<'a> {
     plan: &'a Plan,
     ids: &'a [u32],
     judge: Judge<'a>,
-    ledger: Ledger,
-    frames: Frames,
     singles: Singles,
     kept: Vec<Kept>,
     incidents: Incidents<'a>,
-    /// Announcements, and by alarm how it behaves.
-    load: Load,
     conduct: Vec<Conduct>,
     /// By point: alarms that may become urgent while they stand.
     urgent: UrgentByPoint,
-    /// When the figures of it were last published.
-    load_said: Option<Millis>,
     /// By rule of suppression.
     rules: Vec<RuleState>,
-    mode: Mode,
-    /// When the mode falls back to the configured one.
-    mode_until: Option<Millis>,
-    clock: Clock,
-    ageing: ageing::Ageing,
-    figures: Figures,
-    fault_at: Option<Millis>,
-    restored_from: u64,
-    publisher: Publisher,
-    receiver: Inlet,
-    door: Door,
-    told: SyncSender<Told>,
-    alive: fn(Alive),
-    renew: Renew,
-    tell_directly: TellDirectly,
-    held: Arc<Held>,
-    keeping: Option<Keeping>,
-    board: Arc<Board>,
-    /// Tells the field that a person has confirmed a device.
-    confirm: Box<dyn Fn(u32) + Send>,
-    next_frame: Instant,
-    next_look: Instant,
-    /// The store is in memory only; the disk comes back with the next start.
-    memory_only: bool,
-    /// That start has been asked for.
-    leaving: bool,
-    anew: Box<dyn Fn() + Send>,
-    opened_with: OpenedWith,
-    broker_down: bool,
-    /// Events that tell of a packet the broker refused, the latest first.
-    refusals: VecDeque<u64>,
-    /// Events may leave: the broker's memory was judged.
-    released: bool,
-    /// Commands that were taken.
-    seen: Seen,
-    saved: Vec<SavedAlarm>,
-    /// By own point of a device's map: which points it does not give, as its alarm says it.
-    which: BTreeMap<u32, String>,
-    watched: health::Watched,
     memories: memories::Memories,
-    /// What came before first contact with the broker.
-    early: VecDeque<Message>,
-    /// What another plan has left, until it is taken up.
-    following: Option<Box<Following>>,
+    /// What goes on under the next plan.
+    lasting: Lasting,
 }
 
 impl<'a> Core<'a> {
-    fn new(plan: &'a Plan, ids: &'a [u32], rest: Rest, engine: Engine<'a>) -> Self {
-        let Rest {
-            ledger,
-            frames,
-            load,
-            load_said,
-            mode,
-            mode_until,
-            clock,
-            ageing,
-            figures,
-            fault_at,
-            restored_from,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
-            renew,
-            tell_directly,
-            held,
-            keeping,
-            board,
-            confirm,
-            next_frame,
-            next_look,
-            memory_only,
-            leaving,
-            anew,
-            opened_with,
-            broker_down,
-            refusals,
-            released,
-            seen,
-            saved,
-            which,
-            watched,
-            early,
-            mut following,
-        } = rest;
-        let judge = match following.as_mut().and_then(|following| following.judge.take().zip(Some(&following.common))) {
+    fn new(plan: &'a Plan, ids: &'a [u32], mut lasting: Lasting, engine: Engine<'a>) -> Self {
+        let following = lasting.following.as_mut();
+        let judge = match following.and_then(|following| following.judge.take().zip(Some(&following.common))) {
             Some((before, common)) => Judge::following(plan, engine, before, common),
             None => Judge::new(plan, engine),
         };
         let mut kept = vec![Kept::default(); plan.alarms.len()];
         let mut conduct = vec![Conduct::default(); plan.alarms.len()];
         let mut rules = vec![RuleState::default(); plan.suppress.len()];
-        if let Some(following) = &mut following {
+        if let Some(following) = &mut lasting.following {
             for (index, alarm) in plan.alarms.iter().enumerate() {
                 if let Some(before) = following.alarms.remove(&alarm.id) {
                     (kept[index], conduct[index]) = before;
@@ -287,59 +206,23 @@ impl<'a> Core<'a> {
             plan,
             ids,
             judge,
-            ledger,
-            frames,
             singles: Singles::new(plan, &globs(&plan.mqtt.points)),
             kept,
             incidents: Incidents::new(plan),
-            load,
             conduct,
             urgent: UrgentByPoint::new(plan),
-            load_said,
             rules,
-            mode,
-            mode_until,
-            clock,
-            ageing,
-            figures,
-            fault_at,
-            restored_from,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
-            renew,
-            tell_directly,
-            held,
-            keeping,
-            board,
-            confirm,
-            next_frame,
-            next_look,
-            memory_only,
-            leaving,
-            anew,
-            opened_with,
-            broker_down,
-            refusals,
-            released,
-            seen,
-            saved,
-            which,
-            watched,
             memories: memories::Memories::default(),
-            early,
-            following,
+            lasting,
         }
     }
 
     fn run(mut self) -> Ended {
-        match self.following.take() {
+        match self.lasting.following.take() {
             None => {
-                self.early = self.first_contact().into();
+                self.lasting.early = self.first_contact().into();
                 self.begin();
-                (self.alive)(Alive::Ready);
+                (self.lasting.alive)(Alive::Ready);
             }
             Some(following) => self.follow(*following),
         }
@@ -351,14 +234,14 @@ impl<'a> Core<'a> {
                 Flow::Apply(next) => return Ended::Applied(Box::new(self.hand_over(*next))),
             }
             // What came before first contact comes before what is due.
-            if let Some(message) = self.early.pop_front() {
+            if let Some(message) = self.lasting.early.pop_front() {
                 flow = self.step(message);
                 continue;
             }
             self.due();
             self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
-            flow = match self.receiver.recv_timeout(wait) {
+            flow = match self.lasting.receiver.recv_timeout(wait) {
                 Ok(message) => self.take_burst(message),
                 Err(RecvTimeoutError::Timeout) => Flow::On,
                 Err(RecvTimeoutError::Disconnected) => Flow::Stop,
@@ -367,9 +250,9 @@ impl<'a> Core<'a> {
     }
 
     fn next_due(&self) -> Instant {
-        let judged = self.judge.poll_at().map_or(self.next_look, |at| self.clock.instant(at));
-        let store = self.ledger.writer().trouble_at();
-        store.into_iter().fold(self.next_frame.min(self.next_look).min(judged), Instant::min)
+        let judged = self.judge.poll_at().map_or(self.lasting.next_look, |at| self.lasting.clock.instant(at));
+        let store = self.lasting.ledger.writer().trouble_at();
+        store.into_iter().fold(self.lasting.next_frame.min(self.lasting.next_look).min(judged), Instant::min)
     }
 
     /// In which words people are told.
@@ -378,30 +261,30 @@ impl<'a> Core<'a> {
     }
 
     fn event(&mut self, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
-        self.event_at(self.clock.wall(self.clock.now()), text, detail, announce)
+        self.event_at(self.lasting.clock.wall(self.lasting.clock.now()), text, detail, announce)
     }
 
     fn event_at(&mut self, t: i64, text: String, detail: Detail, announce: Option<Announcement>) -> u64 {
-        let when = When { t, synced: self.clock.synced() };
-        let seq = self.ledger.enter(when, text, detail, announce);
-        self.figures.event();
+        let when = When { t, synced: self.lasting.clock.synced() };
+        let seq = self.lasting.ledger.enter(when, text, detail, announce);
+        self.lasting.figures.event();
         seq
     }
 
     /// Does what is due by itself: delays, a frame, a look at clock and store.
     fn due(&mut self) {
         let instant = Instant::now();
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         self.pass(now);
         self.mode_due(now);
         self.moved();
-        if instant >= self.next_frame {
-            self.next_frame = instant.max(self.next_frame + self.plan.mqtt.frame_period);
+        if instant >= self.lasting.next_frame {
+            self.lasting.next_frame = instant.max(self.lasting.next_frame + self.plan.mqtt.frame_period);
             self.publish_frames();
             self.publish_waiting(now);
         }
-        if instant >= self.next_look {
-            self.next_look = instant + LOOK;
+        if instant >= self.lasting.next_look {
+            self.lasting.next_look = instant + LOOK;
             self.look();
         }
         self.close();
@@ -411,39 +294,40 @@ impl<'a> Core<'a> {
     /// Makes happen what time alone brings by now; history notes where between the readings it did.
     fn pass(&mut self, now: Millis) {
         if self.judge.poll(now)
-            && let Some(keeping) = &mut self.keeping
+            && let Some(keeping) = &mut self.lasting.keeping
         {
-            keeping.passed(&self.clock, now);
+            keeping.passed(&self.lasting.clock, now);
         }
     }
 
     fn publish_frames(&mut self) {
-        let first = self.frames.next_seq();
-        let frames = self.frames.close();
-        if let Some(keeping) = &mut self.keeping {
-            keeping.frames(&self.clock, first, self.frames.next_seq());
+        let first = self.lasting.frames.next_seq();
+        let frames = self.lasting.frames.close();
+        if let Some(keeping) = &mut self.lasting.keeping {
+            keeping.frames(&self.lasting.clock, first, self.lasting.frames.next_seq());
         }
         for frame in frames {
-            let start = self.keeping.as_ref().map_or(0, Keeping::start);
+            let start = self.lasting.keeping.as_ref().map_or(0, Keeping::start);
             let id = FrameId { start, number: frame.seq(), late: false };
             match encoding(self.plan).to_vec(&frame) {
-                Ok(payload) => refused(self.publisher.frame("frame".into(), payload, id)),
+                Ok(payload) => refused(self.lasting.publisher.frame("frame".into(), payload, id)),
                 Err(error) => tracing::error!(%error, "a frame could not be encoded; please report this"),
             }
         }
     }
 
     fn look(&mut self) {
-        let synced = self.clock.synced();
-        self.board.set_head(|head| head.clock_synced = synced);
-        if let Some(step) = self.clock.look() {
-            self.ageing.stepped(self.clock.now(), step.by_ms);
+        let synced = self.lasting.clock.synced();
+        self.lasting.board.set_head(|head| head.clock_synced = synced);
+        if let Some(step) = self.lasting.clock.look() {
+            self.lasting.ageing.stepped(self.lasting.clock.now(), step.by_ms);
             let words = &self.words().agent;
             let sentence = if step.by_ms > 0 { &words.clock_forward } else { &words.clock_back };
-            let text = filled(sentence, &[("seconds", &format!("{:.1}", seconds(step.by_ms.unsigned_abs())))]);
+            let by = self.words().number(&format!("{:.1}", seconds(step.by_ms.unsigned_abs())));
+            let text = filled(sentence, &[("seconds", &by)]);
             self.event(
                 text,
-                Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.clock.synced() }),
+                Detail::Clock(ClockChange { step_ms: Some(step.by_ms), synced: self.lasting.clock.synced() }),
                 None,
             );
         }
@@ -455,13 +339,13 @@ impl<'a> Core<'a> {
         self.forget_old_events();
         self.look_for_the_store();
         self.release_at_last();
-        self.board.progress();
-        (self.alive)(Alive::Progress);
+        self.lasting.board.progress();
+        (self.lasting.alive)(Alive::Progress);
     }
 
     fn tell(&self, told: Told) {
         // A listener that does not keep up misses lines; the event log has them.
-        let _full = self.told.try_send(told);
+        let _full = self.lasting.told.try_send(told);
     }
 }
 

@@ -9,7 +9,7 @@ use lapwing_engine::{Cause, Hidden, Process, Transition};
 use lapwing_protocol::{AlarmChange, AlarmRecord, Decimal, Hiding, Mode, Priority, ShownState, Status, Unit, Word};
 
 use super::saved::Kept;
-use crate::plan::{Alarm, Plan, Point};
+use crate::plan::{Alarm, Language, Plan, Point};
 use crate::words::{Words, filled};
 
 /// What the plan knows of one alarm, looked up once.
@@ -43,13 +43,13 @@ impl<'a> Subject<'a> {
     /// A value with what people call it: a state's name, or number and unit.
     #[must_use]
     pub fn spoken(&self, mantissa: i64) -> String {
-        spoken(self.point, mantissa)
+        in_words(self.words, self.point, mantissa)
     }
 
     fn limit_spoken(&self) -> String {
         let Some(limit) = self.alarm.limit else { return String::new() };
         let unit = self.alarm.limit_unit.as_deref().unwrap_or(&self.point.unit);
-        with_unit(limit, unit)
+        with_unit(self.words, limit, unit)
     }
 
     /// The alarm's sentence with its value, limit and rate; of an own alarm, which points it is about.
@@ -71,26 +71,31 @@ impl<'a> Subject<'a> {
     fn rate_spoken(&self, rate: Decimal) -> String {
         let unit = Unit::parse(&self.point.unit).and_then(Unit::per_minute);
         let size = Decimal::new(rate.mantissa.saturating_abs(), rate.exponent);
-        with_unit(size, unit.as_deref().unwrap_or("/min"))
+        with_unit(self.words, size, unit.as_deref().unwrap_or("/min"))
     }
 }
 
-/// A point's value as people say it.
+/// A point's value as people say it, in English.
 #[must_use]
 pub fn spoken(point: &Point, mantissa: i64) -> String {
+    in_words(Words::of(Language::English), point, mantissa)
+}
+
+fn in_words(words: &Words, point: &Point, mantissa: i64) -> String {
     match point.states.iter().find(|(value, _)| *value == mantissa) {
         Some((_, name)) => name.clone(),
-        None => with_unit(Decimal::new(mantissa, point.exponent), &point.unit),
+        None => with_unit(words, Decimal::new(mantissa, point.exponent), &point.unit),
     }
 }
 
-fn with_unit(value: Decimal, code: &str) -> String {
+fn with_unit(words: &Words, value: Decimal, code: &str) -> String {
+    let value = words.number(&value.to_string());
     let text = match Unit::parse(code) {
         Some(unit) => unit.text(),
         None => code,
     };
     match text {
-        "" | "1" => value.to_string(),
+        "" | "1" => value,
         "%" => format!("{value} %"),
         text => format!("{value} {text}"),
     }
@@ -146,7 +151,7 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         raised_at: t.raised_at.map(with.wall),
         rate_per_min: with.rate_per_min,
         seconds_left: with.seconds_left,
-        left_to: with.seconds_left.and(alarm.left_to).map(|left_to| subject.spoken(left_to)),
+        left_to: with.seconds_left.and(alarm.left_to).map(|left_to| spoken(point, left_to)),
         first_out: with.kept.first_out,
         follows: with.kept.follows.clone(),
         tie: with.kept.tie,
@@ -182,7 +187,8 @@ pub fn text(
     let done = |sentence: &str| filled(sentence, &[("about", &about), ("by", &whom)]);
     match t.cause {
         Cause::Raised | Cause::ReAlarmed => subject.sentence(value, t.status, rate_per_min, which),
-        Cause::Cleared => match value {
+        // The state of a link or device is no reading of anything, and its alarm has said what it is.
+        Cause::Cleared => match value.filter(|_| !subject.alarm.own || subject.point.states.is_empty()) {
             Some(value) => filled(
                 &tell.cleared_at,
                 &[("about", &about), ("point", &subject.point.path), ("value", &subject.spoken(value))],

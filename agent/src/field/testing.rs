@@ -150,6 +150,13 @@ impl Inbox {
         self.0.0.lock().unwrap_or_else(PoisonError::into_inner).clear();
     }
 
+    /// Blocks until nobody is left who could deliver anything, at most ten seconds.
+    pub(super) fn wait_alone(&self) {
+        crate::store::tests::wait_for("the last who could deliver", Duration::from_secs(10), || {
+            Arc::strong_count(&self.0) == 1
+        });
+    }
+
     /// Blocks until something holds of all that was delivered, at most ten seconds.
     pub(super) fn wait(&self, what: &str, holds: impl Fn(&[FieldMessage]) -> bool) {
         let until = Instant::now() + Duration::from_secs(10);

@@ -294,11 +294,7 @@ async fn through(
 }
 
 fn refusal(refused: &Refused) -> Trouble {
-    let mut text = refused.to_string();
-    if let Some(first) = text.get(..1) {
-        text.replace_range(..1, &first.to_uppercase());
-    }
-    text.push('.');
+    let text = crate::words::sentence(&refused.to_string());
     match refused {
         Refused::NotAllowed { .. } => Trouble::Forbidden(text),
         Refused::UnknownAlarm { .. } | Refused::UnknownRule { .. } | Refused::UnknownDevice { .. } => {

@@ -38,6 +38,9 @@ const STEADY: Duration = Duration::from_secs(10);
 const CONTACT: (Duration, Duration) = (Duration::from_secs(2), Duration::from_millis(150));
 /// Clean end: time to drain events, and time for the rest.
 const END: (Duration, Duration) = (Duration::from_millis(1500), Duration::from_millis(500));
+/// The same where only the session changes and nobody waits for an end: an agent that is short of processor time just then
+/// must not leave so hastily that the broker takes it for dead and says its will.
+const RENEW: Duration = Duration::from_secs(5);
 
 /// How a connection ended.
 #[derive(Debug)]
@@ -364,7 +367,7 @@ impl Link {
             Ending::No if stop => self.ending = Ending::Draining(now + END.0),
             Ending::No if renew => {
                 self.renewing = true;
-                self.ending = Ending::LastWord(now + END.1);
+                self.ending = Ending::LastWord(now + RENEW);
             }
             Ending::Draining(until) => {
                 if until <= now || !self.shared.inbox().events_wait() || !self.shared.inbox().released() {
@@ -377,7 +380,7 @@ impl Link {
                     if self.client.try_disconnect().is_err() {
                         return Some(if self.renewing { Ended::Renew } else { Ended::Stopped });
                     }
-                    self.ending = Ending::Disconnecting(now + END.1);
+                    self.ending = Ending::Disconnecting(now + if self.renewing { RENEW } else { END.1 });
                 }
             }
             Ending::Disconnecting(until) if until <= now => {

@@ -425,14 +425,8 @@ impl Inbox {
         if self.closing {
             return None;
         }
-        if self.released
-            && self.events_out < EVENTS_IN_FLIGHT
-            && let Some(row) = self.events.pop_front()
-        {
-            return Some(self.event(row));
-        }
         if self.events_out < EVENTS_IN_FLIGHT
-            && let Some(row) = self.volatile.pop_front()
+            && let Some(row) = self.oldest()
         {
             return Some(self.event(row));
         }
@@ -471,6 +465,17 @@ impl Inbox {
         let (topic, payload, id) = self.frames.next()?;
         let sent = Sent::Frame(payload.len(), id);
         Some(Packet { topic, payload, confirmed: true, retain: false, sent })
+    }
+
+    /// Takes the oldest event that may go. A log that began in memory goes on in the store when the disk is back: what still
+    /// waits of its beginning goes first.
+    fn oldest(&mut self) -> Option<OutboxRow> {
+        let stored = self.events.front().filter(|_| self.released);
+        match (stored, self.volatile.front()) {
+            (Some(stored), Some(volatile)) if volatile.id < stored.id => self.volatile.pop_front(),
+            (Some(_), _) => self.events.pop_front(),
+            (None, _) => self.volatile.pop_front(),
+        }
     }
 
     fn presence(&self, payload: Vec<u8>, sent: Sent) -> Packet {

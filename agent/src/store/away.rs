@@ -72,6 +72,11 @@ impl Store {
         }
     }
 
+    /// The store that lies where this one was, which cannot be read any more.
+    pub(super) fn other(&self) -> Result<Self, StoreError> {
+        Self::open_or_begin_anew(directory(&self.path), self.max_mib).map(|(store, _)| store)
+    }
+
     /// Opens the file again after the disk has failed: what was mounted anew is another file to an old handle.
     ///
     /// # Errors
@@ -86,7 +91,7 @@ impl Store {
 
     /// Closes the files without a word to them: closing would write to the old disk, and remove by name a write-ahead log
     /// that may be another's by now. What the log holds stays in it, and is found when it is opened.
-    fn let_go(&mut self) -> rusqlite::Result<()> {
+    pub(super) fn let_go(&mut self) -> rusqlite::Result<()> {
         self.detached = true;
         self.connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
         self.connection = Connection::open_in_memory()?;

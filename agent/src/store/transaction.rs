@@ -140,6 +140,16 @@ impl Transactor {
         Ok(())
     }
 
+    /// Takes the store that lies where this one was in its place, because the agent is about to end; gives its last row.
+    pub(super) fn change_store(&mut self) -> Result<u64, StoreError> {
+        let store = self.store.other()?;
+        let last = store.last_row().map_err(|e| StoreError::from_sql(&store.path, e))?;
+        self.store = store;
+        // They were of the other one.
+        self.removed();
+        Ok(last)
+    }
+
     /// Thins the event log when the file nears its limit.
     pub(super) fn keep_room(&mut self) {
         if self.store.detached {

@@ -98,6 +98,15 @@ impl Volatile {
         (!self.entered).then_some(2 * self.base + 1)
     }
 
+    /// Its rows go into another store than the one that failed, behind row `base` there. What that one had of it is gone.
+    pub(super) fn move_to(&mut self, base: u64) {
+        let row = |row: u64| row.saturating_sub(self.base).saturating_add(base);
+        self.confirmed = self.confirmed.iter().map(|id| 2 * row(id / 2) + id % 2).collect();
+        self.told = self.told.iter().map(|(of, name)| (row(*of), name.clone())).collect();
+        self.base = base;
+        self.entered = false;
+    }
+
     pub(super) const fn last_seq(&self) -> u64 {
         self.last_seq
     }

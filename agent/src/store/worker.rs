@@ -10,7 +10,7 @@ use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::transaction::Transactor;
-use super::volatile::Volatile;
+use super::volatile::{Copy, Volatile};
 use super::writer::{Durable, Job, Queue, SLOW, Shared, lock, rows_of};
 use super::{Age, Commit, StoreError, TellingKey};
 
@@ -82,7 +82,8 @@ impl Worker {
             } else {
                 lock(&self.shared.queue).calls.splice(0..0, work.calls);
             }
-            if work.stop {
+            let more = saved && lock(&self.shared.queue).volatile.as_ref().is_some_and(|volatile| volatile.held() > 0);
+            if work.stop && !more {
                 return;
             }
         }
@@ -243,7 +244,12 @@ impl Worker {
             None => return true,
         };
         let begun = Instant::now();
-        let outcome = self.transactor.copy(&copy);
+        let outcome = match self.transactor.copy(&copy) {
+            Err(error @ StoreError::Another { .. }) if lock(&self.shared.queue).stop => {
+                self.move_to_other().map_err(|_| error).and_then(|copy| self.transactor.copy(&copy))
+            }
+            outcome => outcome,
+        };
         let took = begun.elapsed();
         let change = match outcome {
             Ok(change) => change,
@@ -265,7 +271,7 @@ impl Worker {
         queue.state.commits += 1;
         queue.state.failing = None;
         queue.state.full = false;
-        queue.state.moved = false;
+        (queue.state.moved, queue.state.another) = (false, false);
         if let Some(done) = self.transactor.came_back.take() {
             queue.state.came_back = Some(done);
         }
@@ -288,6 +294,15 @@ impl Worker {
             );
         }
         true
+    }
+
+    /// At the end of a run whose disk was exchanged for another: what is only in memory goes into the store there.
+    fn move_to_other(&mut self) -> Result<Copy, StoreError> {
+        let base = self.transactor.change_store()?;
+        let mut queue = lock(&self.shared.queue);
+        let Some(volatile) = &mut queue.volatile else { return Err(StoreError::Stopped) };
+        volatile.move_to(base);
+        Ok(volatile.to_copy())
     }
 
     fn pause_after_failure(&mut self) {
@@ -330,6 +345,7 @@ impl Worker {
         let text = error.to_string();
         queue.state.full = matches!(error, StoreError::Full { .. });
         queue.state.moved = matches!(error, StoreError::Moved { .. });
+        queue.state.another = matches!(error, StoreError::Another { .. });
         match &mut queue.state.failing {
             Some((_, known)) => *known = text,
             None => {

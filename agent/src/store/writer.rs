@@ -146,6 +146,9 @@ pub struct WriterState {
     pub full: bool,
     /// Whether the store's files are not where they were opened: nobody would find again what is written to them.
     pub moved: bool,
+    /// Whether another store, or a disk without one, lies where a store that cannot be read any more was: only a new start
+    /// can use it, and [`Writer::stop`] copies into it what the volatile log holds.
+    pub another: bool,
     /// What was done to bring the store back when the last volatile log ended.
     pub came_back: Option<super::PutBack>,
     /// The volatile log, while the disk does not take events.

@@ -22,6 +22,8 @@ pub use tables::{Agent, Change, Config, Feeds, Field, Message, Operator, Own, Ow
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Words {
+    /// What parts whole numbers from their fractions.
+    decimal: String,
     /// What is said of transitions.
     pub tell: Tell,
     /// Names of priorities.
@@ -71,6 +73,12 @@ impl Words {
         kept.get_or_init(|| {
             toml::from_str(text).expect("a shipped file of words has every key; the tests read them all")
         })
+    }
+
+    /// A decimal number as it is written in the language.
+    #[must_use]
+    pub fn number(&self, plain: &str) -> String {
+        plain.replace('.', &self.decimal)
     }
 
     /// A quality as people say it.
@@ -130,6 +138,18 @@ pub fn lasting(seconds: u64) -> String {
         (h, 0, _) => format!("{h} h"),
         (h, m, _) => format!("{h} h {m} min"),
     }
+}
+
+/// A part of a sentence as one of its own: a capital letter before it, a full stop behind it unless it asks or has one.
+#[must_use]
+pub fn sentence(part: &str) -> String {
+    let mut letters = part.chars();
+    let mut said: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
+    said.push_str(letters.as_str());
+    if !said.ends_with(['.', '?', '!']) {
+        said.push('.');
+    }
+    said
 }
 
 /// A sentence with its gaps filled, each once; other gaps stay.
@@ -223,6 +243,13 @@ mod tests {
     fn times_are_said_shortly() {
         let said = [0, 59, 60, 61, 3600, 3660, 28_800].map(lasting);
         assert_eq!(said, ["0 s", "59 s", "1 min", "1 min 1 s", "1 h", "1 h 1 min", "8 h"]);
+    }
+
+    #[test]
+    fn a_part_becomes_a_sentence() {
+        let said = ["no alarm", "did you mean `x`?", "über alles", "Done."].map(sentence);
+        assert_eq!(said, ["No alarm.", "Did you mean `x`?", "Über alles.", "Done."]);
+        assert_eq!(sentence(""), ".");
     }
 
     #[test]

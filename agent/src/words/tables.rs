@@ -221,6 +221,7 @@ pub struct Store {
     pub put_back: String,
     pub put_back_kept: String,
     pub disk_is_there: String,
+    pub another_disk: String,
     pub set_aside: String,
     pub memory_only: String,
     pub damaged: String,

@@ -28,8 +28,11 @@ pub(super) fn in_words(loaded: &Loaded) -> String {
     for finding in &loaded.review {
         // The code is what [[accept]] names.
         text.push_str(&format!("  {finding}"));
-        let about = finding.about.as_deref().unwrap_or_default();
-        text.push_str(&format!("    [{} about {about}]\n", finding.code));
+        // What is about an [[accept]] itself cannot be accepted.
+        match &finding.about {
+            Some(about) => text.push_str(&format!("    [{} about {about}]\n", finding.code)),
+            None => text.push_str(&format!("    [{}]\n", finding.code)),
+        }
     }
     for accepted in &loaded.accepted {
         let about: Vec<&str> = accepted.about.iter().take(3).map(String::as_str).collect();

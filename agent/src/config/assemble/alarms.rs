@@ -187,7 +187,9 @@ fn remarks(item: &AlarmItem, report: &mut Report) {
             Wrong::AlarmSaysNothing { id: item.id.value.clone(), missing },
         );
     }
-    let is_analog = item.condition.as_ref().is_some_and(|watch| watch.limit.is_some());
+    // Time to a limit clears at twice the time by itself; counts have whole steps between them.
+    let own_distance = |kind| matches!(kind, ConditionKind::TimeToLimit | ConditionKind::FewerThan);
+    let is_analog = item.condition.as_ref().is_some_and(|watch| watch.limit.is_some() && !own_distance(watch.kind));
     let without_deadband = item.deadband.as_ref().is_none_or(|deadband| deadband.value.mantissa == 0);
     if is_analog && without_deadband && item.off_delay.is_zero() {
         report.finding(item.id.place, item.label.clone(), Wrong::AlarmMayChatter { id: item.id.value.clone() });

@@ -10,10 +10,11 @@ use globset::{GlobBuilder, GlobMatcher};
 
 use crate::config::items::accept::AcceptItem;
 use crate::config::mistake::{Accepted, Report};
+use crate::config::pattern::Pattern;
 use crate::config::reader::nearest;
 use crate::config::source::Place;
 use crate::config::wrong::Wrong;
-use crate::plan::Plan;
+use crate::plan::{self, Plan};
 use crate::review::{self, CODES, Finding, Kind};
 
 use super::Parts;
@@ -101,10 +102,25 @@ fn written(
             .iter()
             .find(|item| item.name.value == *name)
             .map(|item| (item.name.place, item.label.clone())),
-        Kind::Tier | Kind::Module => None,
+        Kind::Tier => tier(name, plan, parts),
+        // A role that points have is written where the first of them is.
+        Kind::Module => {
+            let has = |point: &&plan::Point| point.role.is_some_and(|role| role.about().word == name);
+            plan.points.iter().find(has).and_then(|first| point(&first.path, plan, parts))
+        }
     };
     let top = parts.file.unwrap_or_else(|| Place::whole(crate::config::source::Origin::Override));
     found.unwrap_or_else(|| (top, name.clone()))
+}
+
+/// The item that brings a tier.
+fn tier(called: &str, plan: &Plan, parts: &Parts) -> Option<(Place, String)> {
+    let tier = plan.topology.tiers.iter().find(|tier| tier.called() == called)?;
+    let brings = |written: &str| {
+        written == tier.name || Pattern::parse(written).is_ok_and(|pattern| pattern.matches(&tier.name).is_some())
+    };
+    let item = parts.tiers.iter().find(|item| item.kind == tier.kind && brings(&item.name.value))?;
+    Some((item.name.place, item.label.clone()))
 }
 
 /// The item that brings a point: of its device's map, or derived.

@@ -421,6 +421,8 @@ cords = "single"
         assert!(all.contains(&("breaker_unwatched", tier.into())), "{tier}: {all:?}");
     }
     assert!(all.contains(&("supply_unwatched", "main main".into())), "{all:?}");
+    let placed = brought(&copy).into_iter().find(|finding| finding.code == "supply_unwatched").expect("it is there");
+    assert_eq!(placed.position.map(|at| at.line), Some(copy.at(MODULE, "\"main\"").0), "{placed:#?}");
     let watched = copy.and(MODULE, &alarm("tap", "point = \"tap/a/l1/current\"\nhigh = 25.0\ndeadband = 1.0"));
     let left = found(&watched);
     assert!(
@@ -428,6 +430,33 @@ cords = "single"
         "the tap-off speaks for its PDU: {left:?}"
     );
     assert!(left.contains(&("breaker_unwatched", "busway a1".into())));
+}
+
+#[test]
+fn what_an_overload_or_a_wrong_meter_needs_is_watched() {
+    let found = |copy: &Copy| -> Vec<(&'static str, String)> {
+        let of_power = |code: &str| code == "failover_unwatched" || code == "meters_unwatched";
+        let all = reviewed(copy).review.into_iter().map(|f| (f.code, f.about.unwrap_or_default()));
+        all.filter(|(code, _)| of_power(code)).collect()
+    };
+    let powered = super::each::tiers::powered();
+    let busway = |code| (code, "busway b1".to_owned());
+    let all = found(&powered);
+    assert!(all.contains(&busway("failover_unwatched")) && all.contains(&busway("meters_unwatched")), "{all:?}");
+    let watched = powered
+        .and(MODULE, &alarm("failover", "point = \"b/b/failover-load\"\nhigh = 100.0\ndeadband = 2.0"))
+        .and(MODULE, &alarm("meters", "point = \"b/b/meter-difference\"\nhigh = 8.0\ndeadband = 2.0"));
+    let left = found(&watched);
+    assert!(!left.iter().any(|(_, about)| about == "busway b1"), "{left:?}");
+    assert!(left.contains(&("meters_unwatched", "busway a1".into())), "{left:?}");
+}
+
+/// A question that nothing here brings would be one that nobody has seen asked.
+#[test]
+fn every_code_is_brought_by_a_test() {
+    let source = include_str!("review.rs");
+    let missing: Vec<&str> = CODES.into_iter().filter(|code| !source.contains(&format!("\"{code}\""))).collect();
+    assert!(missing.is_empty(), "{missing:?}");
 }
 
 #[test]

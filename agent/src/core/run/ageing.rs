@@ -53,9 +53,9 @@ impl Ageing {
 
 impl Core<'_> {
     pub(super) fn forget_old_events(&mut self) {
-        let now = self.clock.now();
-        if let Some(age) = self.ageing.due(&self.clock, now, self.plan.store.event_days) {
-            self.ledger.writer().forget(age);
+        let now = self.lasting.clock.now();
+        if let Some(age) = self.lasting.ageing.due(&self.lasting.clock, now, self.plan.store.event_days) {
+            self.lasting.ledger.writer().forget(age);
         }
     }
 }

@@ -14,12 +14,12 @@ use crate::store::Telling;
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
     pub(super) fn begin(&mut self) {
-        let now = self.clock.now();
-        if let Some(keeping) = &mut self.keeping {
-            keeping.passed(&self.clock, now);
+        let now = self.lasting.clock.now();
+        if let Some(keeping) = &mut self.lasting.keeping {
+            keeping.passed(&self.lasting.clock, now);
         }
         self.judge.poll_by_hand(now);
-        let saved = std::mem::take(&mut self.saved);
+        let saved = std::mem::take(&mut self.lasting.saved);
         for row in saved {
             if row.id == mode::MODE_ROW {
                 self.restore_mode(&row, now);
@@ -38,7 +38,7 @@ impl Core<'_> {
                     self.judge.engine_mut().restore(
                         now,
                         number,
-                        &state.on(&self.plan.suppress, &self.clock, now, anew),
+                        &state.on(&self.plan.suppress, &self.lasting.clock, now, anew),
                     );
                     self.kept[index] = state.kept;
                 }
@@ -52,7 +52,7 @@ impl Core<'_> {
         self.restore_incidents();
         let version = env!("CARGO_PKG_VERSION");
         let mut text = self.started();
-        if let Some(time) = self.keeping.as_ref().and_then(Keeping::missing) {
+        if let Some(time) = self.lasting.keeping.as_ref().and_then(Keeping::missing) {
             text.push(' ');
             text.push_str(&filled(&self.words().agent.not_ended, &[("time", &time)]));
         }
@@ -95,7 +95,7 @@ impl Core<'_> {
 
     /// An alarm that is no longer configured: closed with an event if anything of it stood.
     pub(super) fn removed(&mut self, row: &SavedAlarm, stood: bool) {
-        self.ledger.forget(row.id.clone());
+        self.lasting.ledger.forget(row.id.clone());
         if !stood {
             return;
         }
@@ -119,12 +119,12 @@ impl Core<'_> {
         let Some(subject) = Subject::of(plan, t.alarm) else { return };
         let Ok(index) = usize::try_from(t.alarm) else { return };
         let seconds_left = (!t.status.is_bad()).then(|| seconds_left(plan, t.alarm, t.value, t.slope)).flatten();
-        let (new, heard) = (self.ledger.next_seq(), self.announces());
+        let (new, heard) = (self.lasting.ledger.next_seq(), self.announces());
         let urgency = urgency(subject.alarm, seconds_left);
         let decided = self.incidents.decide(t, &mut self.kept[index], urgency, new, heard, self.judge.engine());
         let place = decided.place;
         let rate_per_min = rate_per_min(plan, t);
-        let which = self.which.get(&subject.alarm.point).map(String::as_str);
+        let which = self.lasting.which.get(&subject.alarm.point).map(String::as_str);
         let by = hand.by.map(|by| if by == ELSEWHERE { &subject.words.tell.elsewhere } else { by });
         let stood = tell::text(subject, t, rate_per_min, by, &self.kept[index].text, which);
         let explained = place.and_then(|place| place.explains);
@@ -141,15 +141,15 @@ impl Core<'_> {
         let told = decided.told;
         if told {
             let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-            self.figures.announced(&subject.alarm.id, priority);
+            self.lasting.figures.announced(&subject.alarm.id, priority);
         }
         if t.cause == Cause::Raised {
-            if let Some(keeping) = &mut self.keeping {
+            if let Some(keeping) = &mut self.lasting.keeping {
                 keeping.raised();
             }
-            self.figures.raised(&subject.alarm.id, self.fault_at.map(|at| seconds(t.at.since(at))));
+            self.lasting.figures.raised(&subject.alarm.id, self.lasting.fault_at.map(|at| seconds(t.at.since(at))));
         }
-        let clock = &self.clock;
+        let clock = &self.lasting.clock;
         let wall = |at| clock.wall(at);
         let cover = self.judge.engine().alarm(t.alarm).map(|state| *state.cover());
         let with = Circumstance {
@@ -164,10 +164,10 @@ impl Core<'_> {
         };
         let detail = tell::change(subject, t, &with);
         let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
-        let at = self.clock.wall(t.at);
+        let at = self.lasting.clock.wall(t.at);
         let announce = told.then(|| Announcement {
             topic: format!("announce/{}", priority.word()),
-            sentence: tell::announcement(plan, self.mode, priority, subject, &text),
+            sentence: tell::announcement(plan, self.lasting.mode, priority, subject, &text),
             tellings: tellings(plan, priority, at),
         });
         let seq = self.event_at(at, text, Detail::from(detail), announce);
@@ -201,7 +201,7 @@ impl Core<'_> {
         let Ok(number) = u32::try_from(index) else { return };
         let stands = self.judge.engine().alarm(number).is_some_and(|state| state.is_active());
         let Some(subject) = Subject::of(self.plan, number).filter(|_| stands) else { return };
-        let which = self.which.get(&point).map(String::as_str);
+        let which = self.lasting.which.get(&point).map(String::as_str);
         let text = subject.sentence(Some(1), lapwing_protocol::Status::GOOD, None, which);
         if std::mem::replace(&mut self.kept[index].text, text.clone()) != text {
             self.keep(index, seq);
@@ -212,11 +212,11 @@ impl Core<'_> {
     fn keep(&mut self, index: usize, seq: u64) {
         self.save(index);
         if let Some((topic, payload)) = self.alarm_record(index) {
-            if self.ledger.is_volatile() && !self.memory_only {
+            if self.lasting.ledger.is_volatile() && !self.lasting.memory_only {
                 // It waits for no disk.
                 self.put_up(index, topic, payload);
             } else {
-                self.held.push(seq, topic, payload);
+                self.lasting.held.push(seq, topic, payload);
             }
         }
     }
@@ -230,17 +230,22 @@ impl Core<'_> {
 
     /// Whether people are told in the present mode.
     fn announces(&self) -> bool {
-        self.plan.module.announce_in.contains(&self.mode)
+        self.plan.module.announce_in.contains(&self.lasting.mode)
     }
 
     /// Saves an alarm's state with this step's events.
     pub(super) fn save(&mut self, index: usize) {
         let Ok(number) = u32::try_from(index) else { return };
         let Some(state) = self.judge.engine().alarm(number) else { return };
-        let saved =
-            Saved::of(state, self.kept[index].clone(), &self.plan.suppress, &self.clock, self.judge.judged_at());
+        let saved = Saved::of(
+            state,
+            self.kept[index].clone(),
+            &self.plan.suppress,
+            &self.lasting.clock,
+            self.judge.judged_at(),
+        );
         let alarm = &self.plan.alarms[index];
-        self.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
+        self.lasting.ledger.save(SavedAlarm { id: alarm.id.clone(), digest: alarm.digest, state: saved.to_bytes() });
     }
 
     /// The retained record of an alarm, topic and payload. An instrument alarm that never stood is not worth a topic.
@@ -252,13 +257,13 @@ impl Core<'_> {
         if subject.alarm.own && kept.seq.is_none() {
             return None;
         }
-        let wall = |at| self.clock.wall(at);
+        let wall = |at| self.lasting.clock.wall(at);
         let hidden = state.hidden();
         let standing = Standing {
-            log: &self.ledger.head().log,
-            mode: self.mode,
+            log: &self.lasting.ledger.head().log,
+            mode: self.lasting.mode,
             kept,
-            t: if kept.seq.is_some() { kept.t } else { self.clock.wall(self.clock.now()) },
+            t: if kept.seq.is_some() { kept.t } else { self.lasting.clock.wall(self.lasting.clock.now()) },
             shown: state.shown(),
             active: state.is_active(),
             acknowledged: tell::acknowledged(state.process()),
@@ -280,7 +285,7 @@ impl Core<'_> {
     /// Tells the history whether alarms stand, and people how the history is doing.
     pub(super) fn look_at_history(&mut self) {
         let words = &self.words().store;
-        let Some(keeping) = &mut self.keeping else { return };
+        let Some(keeping) = &mut self.lasting.keeping else { return };
         let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
             self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())
                 && !alarm.own
@@ -290,7 +295,7 @@ impl Core<'_> {
             any = true;
             grave |= matches!(alarm.priority, Priority::Critical | Priority::High);
         }
-        for (text, change, reason) in keeping.look(&self.clock, words, any, grave) {
+        for (text, change, reason) in keeping.look(&self.lasting.clock, words, any, grave) {
             let detail =
                 StoreChange { change: change.into(), log_before: None, seq_before: None, reason: Some(reason) };
             self.event(text, Detail::Store(detail), None);
@@ -299,8 +304,8 @@ impl Core<'_> {
 
     /// Shows an alarm's record to whoever looks on, and publishes it.
     pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
-        self.board.alarm(&self.plan.alarms[index].id, &payload);
-        refused(self.publisher.retained(topic, payload));
+        self.lasting.board.alarm(&self.plan.alarms[index].id, &payload);
+        refused(self.lasting.publisher.retained(topic, payload));
     }
 
     pub(super) fn publish_all_alarms(&self) {

@@ -12,11 +12,11 @@ use std::collections::HashMap;
 use lapwing_engine::Operation;
 use lapwing_protocol::{Changes, ConfigChange};
 
+use super::lasting::certificates;
 use super::operator::Hand;
 use super::*;
 use crate::core::carry::{Common, links_changed};
 use crate::core::judge::Before;
-use crate::core::ledger::Head;
 
 /// How the loop under one plan ended.
 pub(super) enum Ended {
@@ -29,7 +29,7 @@ pub(super) struct Next {
     pub(super) plan: Arc<Plan>,
     pub(super) ids: Vec<u32>,
     pub(super) common: Common,
-    pub(super) rest: Rest,
+    pub(super) lasting: Lasting,
 }
 
 /// How the loop goes on after a message.
@@ -37,47 +37,6 @@ pub(super) enum Flow {
     On,
     Stop,
     Apply(Box<Applied>),
-}
-
-/// Everything that outlives a plan; field by field as in `Core`.
-pub(super) struct Rest {
-    pub(super) ledger: Ledger,
-    pub(super) frames: Frames,
-    pub(super) load: Load,
-    pub(super) load_said: Option<Millis>,
-    pub(super) mode: Mode,
-    pub(super) mode_until: Option<Millis>,
-    pub(super) clock: Clock,
-    pub(super) ageing: ageing::Ageing,
-    pub(super) figures: Figures,
-    pub(super) fault_at: Option<Millis>,
-    pub(super) restored_from: u64,
-    pub(super) publisher: Publisher,
-    pub(super) receiver: Inlet,
-    pub(super) door: Door,
-    pub(super) told: SyncSender<Told>,
-    pub(super) alive: fn(Alive),
-    pub(super) renew: Renew,
-    pub(super) tell_directly: TellDirectly,
-    pub(super) held: Arc<Held>,
-    pub(super) keeping: Option<Keeping>,
-    pub(super) board: Arc<Board>,
-    pub(super) confirm: Box<dyn Fn(u32) + Send>,
-    pub(super) next_frame: Instant,
-    pub(super) next_look: Instant,
-    pub(super) memory_only: bool,
-    pub(super) leaving: bool,
-    pub(super) anew: Box<dyn Fn() + Send>,
-    pub(super) opened_with: OpenedWith,
-    pub(super) broker_down: bool,
-    pub(super) refusals: VecDeque<u64>,
-    pub(super) released: bool,
-    pub(super) seen: Seen,
-    pub(super) saved: Vec<SavedAlarm>,
-    pub(super) which: BTreeMap<u32, String>,
-    pub(super) watched: health::Watched,
-    pub(super) early: VecDeque<Message>,
-    pub(super) following: Option<Box<Following>>,
 }
 
 /// What another plan has left.
@@ -98,106 +57,11 @@ pub(super) struct Following {
     in_force: Option<SyncSender<()>>,
 }
 
-/// What the store was like when it was opened, to be told once the agent has started.
-#[derive(Debug, Default)]
-pub(super) struct OpenedWith {
-    pub(super) logs: Vec<String>,
-    pub(super) damage: Vec<String>,
-    pub(super) aside: Option<(std::path::PathBuf, String)>,
-    pub(super) memory_only: Option<String>,
-    pub(super) no_history: Option<String>,
-}
-
-impl Rest {
-    /// At the start of the agent.
-    pub(super) fn begin(inputs: Inputs) -> (Arc<Plan>, Vec<u32>, Self) {
-        let Inputs {
-            applied,
-            opened,
-            host,
-            writer,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
-            held,
-            confirm,
-            tell_directly,
-            anew,
-            history,
-            no_history,
-        } = inputs;
-        let Applied { plan, ids, catalogue, board, renew, account: _, links: _, gone: _, in_force: _ } = applied;
-        let head = Head {
-            log: opened.log.clone(),
-            boot: opened.boot,
-            mode: plan.module.mode,
-            site: plan.module.site.clone(),
-            module: plan.module.name.clone(),
-        };
-        host.watch_certificates(certificates(&plan));
-        let clock = Clock::start();
-        let keeping = history.map(|(recorder, found)| Keeping::new(recorder, found, &clock));
-        let frames = Frames::new(&head.log, head.boot, &catalogue);
-        let mut ledger = Ledger::new(head, opened.last_seq, writer);
-        if opened.memory_only.is_some() {
-            ledger.never_durable();
-        }
-        let rest = Self {
-            frames,
-            ledger,
-            load: Load::default(),
-            load_said: None,
-            mode: plan.module.mode,
-            mode_until: None,
-            ageing: ageing::Ageing::begin(&clock, clock.now(), opened.last_t_ms),
-            clock,
-            figures: Figures::default(),
-            fault_at: None,
-            restored_from: opened.last_seq,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
-            renew,
-            tell_directly,
-            held,
-            keeping,
-            board,
-            confirm,
-            next_frame: Instant::now() + plan.mqtt.frame_period,
-            next_look: Instant::now() + LOOK,
-            memory_only: opened.memory_only.is_some(),
-            leaving: false,
-            anew,
-            watched: health::Watched::new(host, opened.boot),
-            opened_with: OpenedWith {
-                logs: opened.logs,
-                damage: opened.damage,
-                aside: opened.aside,
-                memory_only: opened.memory_only,
-                no_history,
-            },
-            broker_down: false,
-            refusals: VecDeque::new(),
-            released: false,
-            seen: Seen::new(opened.seen),
-            saved: opened.alarms,
-            which: BTreeMap::new(),
-            early: VecDeque::new(),
-            following: None,
-        };
-        (plan, ids, rest)
-    }
-}
-
 impl Core<'_> {
     /// Ends under this plan.
     pub(super) fn hand_over(mut self, next: Applied) -> Next {
         let Applied { plan, ids, catalogue, board, renew, account, links, gone, in_force } = next;
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         self.judge.poll(now);
         self.moved();
         self.let_go_of_rules(&plan);
@@ -207,7 +71,7 @@ impl Core<'_> {
         let common = Common::between(self.plan, &plan);
         let saved = (0_u32..).zip(&self.plan.alarms).zip(&self.kept).filter_map(|((number, alarm), kept)| {
             let state = self.judge.engine().alarm(number)?;
-            let saved = Saved::of(state, kept.clone(), &self.plan.suppress, &self.clock, now);
+            let saved = Saved::of(state, kept.clone(), &self.plan.suppress, &self.lasting.clock, now);
             (kept.seq.is_some() || saved.stood()).then(|| SavedAlarm {
                 id: alarm.id.clone(),
                 digest: alarm.digest,
@@ -223,7 +87,7 @@ impl Core<'_> {
             alarms,
             rules,
             configured: self.plan.module.mode,
-            catalogue_changed: self.frames.catalogue() != catalogue,
+            catalogue_changed: self.lasting.frames.catalogue() != catalogue,
             points: common.points_changed(self.plan, &plan),
             alarms_changed: common.alarms_changed(self.plan, &plan),
             links: links_changed(self.plan, &plan, &links),
@@ -231,60 +95,22 @@ impl Core<'_> {
             in_force,
             common: common.clone(),
         };
-        self.frames.under(&catalogue);
-        if let (Some(keeping), Some(account)) = (&mut self.keeping, account) {
-            keeping.follow(&self.clock, account, self.frames.next_seq());
+        self.lasting.frames.under(&catalogue);
+        if let (Some(keeping), Some(account)) = (&mut self.lasting.keeping, account) {
+            keeping.follow(&self.lasting.clock, account, self.lasting.frames.next_seq());
         }
-        self.watched.follow(&links);
-        self.watched.host.watch_certificates(certificates(&plan));
+        self.lasting.watched.follow(&links);
+        self.lasting.watched.host.watch_certificates(certificates(&plan));
         let which = (0_u32..).zip(&common.points);
-        let which = which.filter_map(|(new, old)| Some((new, self.which.get(&(*old)?)?.clone()))).collect();
-        let rest = Rest {
-            ledger: self.ledger,
-            frames: self.frames,
-            load: self.load,
-            load_said: self.load_said,
-            mode: self.mode,
-            mode_until: self.mode_until,
-            clock: self.clock,
-            ageing: self.ageing,
-            figures: self.figures,
-            fault_at: self.fault_at,
-            restored_from: self.restored_from,
-            publisher: self.publisher,
-            receiver: self.receiver,
-            door: self.door,
-            told: self.told,
-            alive: self.alive,
-            renew,
-            tell_directly: self.tell_directly,
-            held: self.held,
-            keeping: self.keeping,
-            board,
-            confirm: self.confirm,
-            next_frame: self.next_frame,
-            next_look: self.next_look,
-            memory_only: self.memory_only,
-            leaving: self.leaving,
-            anew: self.anew,
-            opened_with: self.opened_with,
-            broker_down: self.broker_down,
-            refusals: self.refusals,
-            released: self.released,
-            seen: self.seen,
-            saved,
-            which,
-            watched: self.watched,
-            early: self.early,
-            following: Some(Box::new(following)),
-        };
-        Next { plan, ids, common, rest }
+        let which = which.filter_map(|(new, old)| Some((new, self.lasting.which.get(&(*old)?)?.clone()))).collect();
+        let lasting = Lasting { renew, board, saved, which, following: Some(Box::new(following)), ..self.lasting };
+        Next { plan, ids, common, lasting }
     }
 
     /// Begins under this plan, after another.
     pub(super) fn follow(&mut self, following: Following) {
-        let now = self.clock.now();
-        let saved = std::mem::take(&mut self.saved);
+        let now = self.lasting.clock.now();
+        let saved = std::mem::take(&mut self.lasting.saved);
         for row in saved {
             let Some(index) = self.plan.alarms.iter().position(|alarm| alarm.id == row.id) else {
                 let stood = Saved::from_bytes(&row.state).is_ok_and(|state| state.stood());
@@ -296,7 +122,7 @@ impl Core<'_> {
             }
             // What was written a moment ago can be read.
             if let (Ok(state), Ok(number)) = (Saved::from_bytes(&row.state), u32::try_from(index)) {
-                let state = state.on(&self.plan.suppress, &self.clock, now, true);
+                let state = state.on(&self.plan.suppress, &self.lasting.clock, now, true);
                 self.judge.engine_mut().restore(now, number, &state);
                 self.save(index);
             }
@@ -307,7 +133,7 @@ impl Core<'_> {
         let detail = ConfigChange {
             accepted: true,
             hash: hex(&self.plan.digest),
-            catalogue: Some(self.frames.catalogue().to_owned()),
+            catalogue: Some(self.lasting.frames.catalogue().to_owned()),
             reason: None,
             points: Some(following.points),
             alarms: Some(following.alarms_changed),
@@ -318,11 +144,11 @@ impl Core<'_> {
         self.show_rules();
         self.put_up_readings();
         // Records of alarms go after the events they speak of.
-        let at_once = self.ledger.is_volatile() && !self.memory_only;
+        let at_once = self.lasting.ledger.is_volatile() && !self.lasting.memory_only;
         for index in 0..self.plan.alarms.len() {
             match self.alarm_record(index) {
                 Some((topic, payload)) if at_once => self.put_up(index, topic, payload),
-                Some((topic, payload)) => self.held.push(seq, topic, payload),
+                Some((topic, payload)) => self.lasting.held.push(seq, topic, payload),
                 None => {}
             }
         }
@@ -330,11 +156,11 @@ impl Core<'_> {
             if at_once {
                 self.clear(&topic);
             } else {
-                self.held.push(seq, topic, Vec::new());
+                self.lasting.held.push(seq, topic, Vec::new());
             }
         }
         if following.catalogue_changed || mode {
-            (self.renew)(&self.ledger.head().log, self.mode, true);
+            (self.lasting.renew)(&self.lasting.ledger.head().log, self.lasting.mode, true);
         }
         self.moved();
         self.close();
@@ -374,7 +200,7 @@ impl Core<'_> {
             told(&say.points, following.points),
             told(&say.alarms, following.alarms_changed),
             told(&say.links, following.links),
-            mode.then(|| filled(&say.mode, &[("mode", words.mode(self.mode))])),
+            mode.then(|| filled(&say.mode, &[("mode", words.mode(self.lasting.mode))])),
         ];
         let all: Vec<String> = all.into_iter().flatten().collect();
         if all.is_empty() {
@@ -386,17 +212,17 @@ impl Core<'_> {
     /// The configured mode holds, unless a person has set another for a time. Whether it has changed.
     fn follow_mode(&mut self, before: Mode) -> bool {
         let configured = self.plan.module.mode;
-        if self.mode_until.is_some() && self.mode != configured {
+        if self.lasting.mode_until.is_some() && self.lasting.mode != configured {
             return false;
         }
-        if self.mode_until.take().is_some() {
-            self.ledger.forget(mode::MODE_ROW.into());
+        if self.lasting.mode_until.take().is_some() {
+            self.lasting.ledger.forget(mode::MODE_ROW.into());
         }
-        if configured == before && self.mode == configured {
+        if configured == before && self.lasting.mode == configured {
             return false;
         }
-        self.mode = configured;
-        self.ledger.set_mode(configured);
+        self.lasting.mode = configured;
+        self.lasting.ledger.set_mode(configured);
         self.show_mode();
         true
     }
@@ -409,7 +235,7 @@ impl Core<'_> {
                 continue;
             }
             let value = (!reading.status.is_bad()).then_some(reading.value);
-            self.board.reading(index, self.clock.wall(reading.at), value, reading.status);
+            self.lasting.board.reading(index, self.lasting.clock.wall(reading.at), value, reading.status);
         }
     }
 
@@ -427,14 +253,10 @@ impl Core<'_> {
 
     fn clear(&self, topic: &str) {
         if let Some(id) = topic.strip_prefix("alarm/") {
-            self.board.alarm(id, &[]);
+            self.lasting.board.alarm(id, &[]);
         }
-        refused(self.publisher.clear(topic.to_owned()));
+        refused(self.lasting.publisher.clear(topic.to_owned()));
     }
-}
-
-fn certificates(plan: &Plan) -> &[crate::plan::Certificate] {
-    plan.health.as_ref().map_or(&[], |health| &health.certificates)
 }
 
 fn hex(digest: &[u8]) -> String {

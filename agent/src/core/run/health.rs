@@ -57,30 +57,30 @@ impl Watched {
 impl Core<'_> {
     /// Sets the points of health when it is time.
     pub(super) fn health(&mut self, instant: Instant) {
-        if instant < self.watched.next {
+        if instant < self.lasting.watched.next {
             return;
         }
-        self.watched.next = instant + EVERY;
+        self.lasting.watched.next = instant + EVERY;
         let Some(points) = self.plan.health.clone() else { return };
-        let (due, good) = self.figures.readings();
-        let watched = &mut self.watched;
+        let (due, good) = self.lasting.figures.readings();
+        let watched = &mut self.lasting.watched;
         let (due_now, good_now) = (due.saturating_sub(watched.due), good.saturating_sub(watched.good));
         (watched.due, watched.good) = (due, good);
         let share = permille(good_now, due_now).unwrap_or(1000);
         let host = Arc::clone(&watched.host);
-        let writer = self.ledger.writer().state();
-        let publish = self.publisher.state();
-        let now_wall = self.clock.wall(self.clock.now());
+        let writer = self.lasting.ledger.writer().state();
+        let publish = self.lasting.publisher.state();
+        let now_wall = self.lasting.clock.wall(self.lasting.clock.now());
         let oldest_s = publish.oldest_unsent_t_ms.map_or(0, |t| now_wall.saturating_sub(t).max(0) / 1000);
         let ms = |duration: Duration| u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);
-        let boot = self.watched.boot;
-        let in_memory = u64::from(self.memory_only || writer.volatile.is_some());
+        let boot = self.lasting.watched.boot;
+        let in_memory = u64::from(self.lasting.memory_only || writer.volatile.is_some());
         let values = [
             (points.good, share),
-            (points.skipped, self.figures.skipped_scans()),
-            (points.lateness, self.figures.take_lateness_ms()),
-            (points.waiting, self.door.waiting() as u64),
-            (points.dropped, self.door.dropped()),
+            (points.skipped, self.lasting.figures.skipped_scans()),
+            (points.lateness, self.lasting.figures.take_lateness_ms()),
+            (points.waiting, self.lasting.door.waiting() as u64),
+            (points.dropped, self.lasting.door.dropped()),
             (points.unsent, writer.unsent),
             (points.oldest, oldest_s.unsigned_abs()),
             (points.store, in_memory),
@@ -88,7 +88,7 @@ impl Core<'_> {
             (points.disk_free, host.free_permille()),
             (points.disk_free_mib, host.free_mib()),
             (points.written, host.written_kib()),
-            (points.clock, u64::from(!self.clock.synced())),
+            (points.clock, u64::from(!self.lasting.clock.synced())),
             (points.cpu, host.cpu_permille()),
             (points.memory, host.memory_kib() / 1024),
             (points.starts, boot),
@@ -97,19 +97,19 @@ impl Core<'_> {
             self.say_own(point, value);
         }
         for certificate in &points.certificates {
-            match self.watched.host.days_left(&certificate.path, now_wall) {
-                Some(Ok(days)) => self.judge.own(self.clock.now(), certificate.point, days),
-                Some(Err(())) => self.judge.own_fault(self.clock.now(), certificate.point, Status::BAD),
+            match self.lasting.watched.host.days_left(&certificate.path, now_wall) {
+                Some(Ok(days)) => self.judge.own(self.lasting.clock.now(), certificate.point, days),
+                Some(Err(())) => self.judge.own_fault(self.lasting.clock.now(), certificate.point, Status::BAD),
                 None => continue,
             }
             self.said_own();
         }
         for (link, point) in points.errors.iter().enumerate() {
-            let Some([requests, answers, ..]) = self.watched.counts.get(link).copied() else { continue };
-            if self.watched.links.len() <= link {
-                self.watched.links.resize(link + 1, (0, 0));
+            let Some([requests, answers, ..]) = self.lasting.watched.counts.get(link).copied() else { continue };
+            if self.lasting.watched.links.len() <= link {
+                self.lasting.watched.links.resize(link + 1, (0, 0));
             }
-            let (before, answered) = std::mem::replace(&mut self.watched.links[link], (requests, answers));
+            let (before, answered) = std::mem::replace(&mut self.lasting.watched.links[link], (requests, answers));
             let (asked, got) = (requests.saturating_sub(before), answers.saturating_sub(answered));
             // Requests on their way are no errors.
             let errors = permille(asked.saturating_sub(got).saturating_sub(1), asked).unwrap_or(0);
@@ -125,7 +125,7 @@ impl Core<'_> {
     }
 
     fn say_own(&mut self, point: u32, value: u64) {
-        self.judge.own(self.clock.now(), point, i64::try_from(value).unwrap_or(i64::MAX));
+        self.judge.own(self.lasting.clock.now(), point, i64::try_from(value).unwrap_or(i64::MAX));
         self.said_own();
     }
 

@@ -15,7 +15,7 @@ const EVERY_MS: u64 = 10_000;
 impl Core<'_> {
     /// A person was told of an alarm.
     pub(super) fn count_announced(&mut self, at: Millis) {
-        let change = self.load.announced(at);
+        let change = self.lasting.load.announced(at);
         self.say_flood(change);
     }
 
@@ -35,7 +35,7 @@ impl Core<'_> {
             Cause::Cleared => {
                 let fleeting = t.raised_at.is_some_and(|raised| self.conduct[index].cleared(raised, t.at));
                 if fleeting {
-                    self.figures.fleeting(id);
+                    self.lasting.figures.fleeting(id);
                 }
             }
             Cause::Acknowledged
@@ -54,13 +54,13 @@ impl Core<'_> {
 
     /// Publishes the figures now and then, and looks whether a flood is over.
     pub(super) fn look_at_load(&mut self) {
-        let now = self.clock.now();
-        let change = self.load.look(now);
+        let now = self.lasting.clock.now();
+        let change = self.lasting.load.look(now);
         self.say_flood(change);
-        if self.load_said.is_some_and(|said| now.since(said) < EVERY_MS) {
+        if self.lasting.load_said.is_some_and(|said| now.since(said) < EVERY_MS) {
             return;
         }
-        self.load_said = Some(now);
+        self.lasting.load_said = Some(now);
         let Some(first) = self.plan.load_points else { return };
         let mut standing = 0_u32;
         let mut stale = 0_u32;
@@ -71,8 +71,8 @@ impl Core<'_> {
         }
         let chattering = self.conduct.iter().filter(|conduct| conduct.chatters(now)).count();
         let counts = [standing, stale, u32::try_from(chattering).unwrap_or(u32::MAX)];
-        let asked = self.figures.asked(&self.load, now, counts);
-        let within = |minutes| i64::from(self.load.within_minutes(minutes));
+        let asked = self.lasting.figures.asked(&self.lasting.load, now, counts);
+        let within = |minutes| i64::from(self.lasting.load.within_minutes(minutes));
         // In the order of `config::assemble::own::load`.
         let values = [
             within(10),
@@ -81,7 +81,7 @@ impl Core<'_> {
             i64::from(standing),
             i64::from(stale),
             i64::try_from(chattering).unwrap_or(i64::MAX),
-            i64::from(self.load.is_flood()),
+            i64::from(self.lasting.load.is_flood()),
             i64::try_from(asked.announced).unwrap_or(i64::MAX),
             i64::from(asked.most_in_10_min),
             i64::from(asked.fleeting),
@@ -91,7 +91,7 @@ impl Core<'_> {
             permille(asked.share_low),
             permille(asked.in_flood_share),
         ];
-        self.board.set_asked(asked);
+        self.lasting.board.set_asked(asked);
         for (point, value) in (first..).zip(values) {
             self.judge.own(now, point, value);
             self.publish_readings(now, OWN);

@@ -51,7 +51,7 @@ impl Core<'_> {
     }
 
     fn save_memories_if(&mut self, is_due: impl Fn(Instant, usize) -> bool) {
-        let (saved_at, saved_synced) = (self.clock.wall(self.clock.now()), self.clock.synced());
+        let (saved_at, saved_synced) = (self.lasting.clock.wall(self.lasting.clock.now()), self.lasting.clock.synced());
         for Remembered { point, digest, numbers } in self.judge.derivation().remembered() {
             let before = self.memories.saved.get(&point);
             if before.is_some_and(|(at, saved)| *saved == numbers || !is_due(*at, numbers.len())) {
@@ -61,7 +61,7 @@ impl Core<'_> {
             let Some(path) = path else { continue };
             let saved = SavedMemory { numbers: numbers.clone(), saved_at, saved_synced };
             let state = serde_json::to_vec(&saved).unwrap_or_default();
-            self.ledger.save(SavedAlarm { id: format!("{ROWS}{path}"), digest, state });
+            self.lasting.ledger.save(SavedAlarm { id: format!("{ROWS}{path}"), digest, state });
             self.memories.saved.insert(point, (Instant::now(), numbers));
         }
     }
@@ -71,13 +71,13 @@ impl Core<'_> {
         let point = self.plan.points.iter().position(|point| point.path == path).and_then(|at| u32::try_from(at).ok());
         let saved = serde_json::from_slice::<SavedMemory>(&row.state).ok();
         let recalled = point.zip(saved).is_some_and(|(point, saved)| {
-            let away_ms = (saved.saved_synced && self.clock.synced())
-                .then(|| u64::try_from(self.clock.wall(now).saturating_sub(saved.saved_at)).unwrap_or(0));
+            let away_ms = (saved.saved_synced && self.lasting.clock.synced())
+                .then(|| u64::try_from(self.lasting.clock.wall(now).saturating_sub(saved.saved_at)).unwrap_or(0));
             let remembered = Remembered { point, digest: row.digest, numbers: saved.numbers };
             self.judge.derivation_mut().recall(remembered, away_ms)
         });
         if !recalled {
-            self.ledger.forget(row.id.clone());
+            self.lasting.ledger.forget(row.id.clone());
         }
     }
 }

@@ -24,15 +24,15 @@ impl Core<'_> {
     /// Carries out a request and answers it.
     pub(super) fn operator(&mut self, request: Request) {
         // What the readings have moved goes first, and what time has.
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         self.judge.poll_by_hand(now);
-        if let Some(keeping) = &mut self.keeping {
-            keeping.passed(&self.clock, now);
+        if let Some(keeping) = &mut self.lasting.keeping {
+            keeping.passed(&self.lasting.clock, now);
         }
         self.moved();
         if let Some(once) = &request.once {
-            match self.seen.take(request.who.trim(), once) {
-                Ok(seen) => self.ledger.seen(seen),
+            match self.lasting.seen.take(request.who.trim(), once) {
+                Ok(seen) => self.lasting.ledger.seen(seen),
                 // What was told before makes no second event: a copy sent a thousand times must not fill the log.
                 Err(refused) => return request.reply.say(Err(refused)),
             }
@@ -48,7 +48,7 @@ impl Core<'_> {
                 return;
             }
         };
-        let wall = until.map(|until| self.clock.wall(until));
+        let wall = until.map(|until| self.lasting.clock.wall(until));
         let seq = self.say_done(&request, &who, reason.clone(), wall, None);
         let hand = Hand { by: Some(&who), reason: reason.as_deref() };
         match &request.action {
@@ -57,7 +57,7 @@ impl Core<'_> {
             Action::SetMode { mode, .. } => self.set_mode(*mode, until, hand),
             Action::ConfirmDevice { device } => {
                 if let Some(index) = self.device(device) {
-                    (self.confirm)(index);
+                    (self.lasting.confirm)(index);
                 }
             }
             Action::Acknowledge
@@ -73,12 +73,12 @@ impl Core<'_> {
         for alarm in alarms {
             self.by_hand(alarm, hand);
         }
-        let done = Done { log: self.ledger.head().log.clone(), seq, until: wall };
-        if self.ledger.is_volatile() && !self.memory_only {
+        let done = Done { log: self.lasting.ledger.head().log.clone(), seq, until: wall };
+        if self.lasting.ledger.is_volatile() && !self.lasting.memory_only {
             // Records of alarms did not wait either.
             request.reply.say(Ok(done));
         } else {
-            self.held.answer(self.ledger.next_seq().saturating_sub(1), request.reply, done);
+            self.lasting.held.answer(self.lasting.ledger.next_seq().saturating_sub(1), request.reply, done);
         }
     }
 
@@ -259,7 +259,7 @@ impl Core<'_> {
             until,
             refused: refused.map(|refused| refused.said(words)),
         };
-        self.event_at(self.clock.wall(self.judge.judged_at()), text, Detail::Operator(detail), None)
+        self.event_at(self.lasting.clock.wall(self.judge.judged_at()), text, Detail::Operator(detail), None)
     }
 
     /// The path of the point that tells whether a device is the expected one.

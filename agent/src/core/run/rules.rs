@@ -56,8 +56,8 @@ impl Core<'_> {
 
     /// Whoever looks on sees which rules are in force.
     pub(super) fn show_rules(&self) {
-        let until = self.rules.iter().map(|rule| rule.until.map(|until| self.clock.wall(until)));
-        self.board.set_rules(until.collect());
+        let until = self.rules.iter().map(|rule| rule.until.map(|until| self.lasting.clock.wall(until)));
+        self.lasting.board.set_rules(until.collect());
     }
 
     /// Puts back which rules were in force: those that hide an alarm that was restored.

@@ -10,38 +10,43 @@ use crate::store::PutBack;
 impl Core<'_> {
     /// Hands this step over to the store, and sends at once what the store cannot take. Returns whether anything waits.
     pub(super) fn close(&mut self) -> bool {
-        let waits = self.ledger.close();
-        let tellings = self.ledger.take_volatile_tellings();
-        if !tellings.is_empty() {
-            (self.tell_directly)(tellings);
-        }
-        let rows = self.ledger.take_volatile();
-        if !rows.is_empty() {
+        loop {
+            let waits = self.lasting.ledger.close();
+            let tellings = self.lasting.ledger.take_volatile_tellings();
+            if !tellings.is_empty() {
+                (self.lasting.tell_directly)(tellings);
+            }
+            let rows = self.lasting.ledger.take_volatile();
+            if rows.is_empty() {
+                return waits;
+            }
             for row in rows.iter().filter(|row| row.announce.is_none()) {
                 self.tell(Told::Event(row.payload.clone()));
-                self.board.happened(Happened::Event(row.payload.as_slice().into()));
+                self.lasting.board.happened(Happened::Event(row.payload.as_slice().into()));
             }
-            self.publisher.volatile(rows);
+            self.lasting.publisher.volatile(rows);
         }
-        waits
     }
 
     /// Looks whether the disk keeps up: if not, events wait for it no longer; when it is back, that is told.
     pub(super) fn watch_store(&mut self) {
-        if self.ledger.is_volatile() && !self.memory_only {
-            let state = self.ledger.writer().state();
+        if self.lasting.ledger.is_volatile() && !self.lasting.memory_only {
+            let state = self.lasting.ledger.writer().state();
+            if state.another {
+                self.move_to_another_disk();
+            }
             if state.volatile.is_some() {
                 return;
             }
-            self.ledger.end_volatile();
+            self.lasting.ledger.end_volatile();
             self.store_is_back(state.lost_volatile, state.came_back.as_ref());
             self.close();
         }
-        let Some(why) = self.ledger.writer().trouble() else { return };
+        let Some(why) = self.lasting.ledger.writer().trouble() else { return };
         self.close();
-        let when = When { t: self.clock.wall(self.clock.now()), synced: self.clock.synced() };
+        let when = When { t: self.lasting.clock.wall(self.lasting.clock.now()), synced: self.lasting.clock.synced() };
         let text = filled(&self.words().store.takes_none, &[("why", &why)]);
-        match self.ledger.begin_volatile(when, text, why) {
+        match self.lasting.ledger.begin_volatile(when, text, why) {
             Ok(renumbered) => {
                 self.numbered_anew(renumbered);
                 self.say_store(true);
@@ -54,12 +59,29 @@ impl Core<'_> {
     /// Looks for the disk that was not there at the start: the agent starts anew on it, for numbers of points and the history
     /// are the disk's.
     pub(super) fn look_for_the_store(&mut self) {
-        if !self.memory_only || self.leaving || !self.watched.host.store_answers() {
+        if !self.lasting.memory_only || self.lasting.leaving || !self.lasting.watched.host.store_answers() {
             return;
         }
-        self.leaving = true;
+        self.lasting.leaving = true;
         self.store_event(self.words().store.disk_is_there.clone(), "disk is back", None, None);
-        (self.anew)();
+        (self.lasting.anew)();
+    }
+
+    /// The disk of the event store has failed and was exchanged: the agent starts anew on the other, with what stands here.
+    fn move_to_another_disk(&mut self) {
+        if self.lasting.leaving {
+            return;
+        }
+        self.lasting.leaving = true;
+        // What was saved before the disk failed went with it.
+        for index in 0..self.kept.len() {
+            if self.kept[index].seq.is_some() {
+                self.save(index);
+            }
+        }
+        self.store_event(self.words().store.another_disk.clone(), "another disk", None, None);
+        self.close();
+        (self.lasting.anew)();
     }
 
     fn store_is_back(&mut self, lost: u64, how: Option<&PutBack>) {
@@ -79,7 +101,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        let dropped = self.held.drop_after(renumbered.after);
+        let dropped = self.lasting.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -100,32 +122,32 @@ impl Core<'_> {
         self.name_log(false);
         for (reply, done) in dropped.answers {
             let seq = renumbered.number(done.seq).unwrap_or(done.seq);
-            reply.say(Ok(Done { log: self.ledger.head().log.clone(), seq, ..done }));
+            reply.say(Ok(Done { log: self.lasting.ledger.head().log.clone(), seq, ..done }));
         }
     }
 
     /// Names the log that new events go to, where it is named.
     fn name_log(&self, anew: bool) {
-        let log = &self.ledger.head().log;
-        self.board.set_head(|head| head.log.clone_from(log));
-        (self.renew)(log, self.mode, anew);
+        let log = &self.lasting.ledger.head().log;
+        self.lasting.board.set_head(|head| head.log.clone_from(log));
+        (self.lasting.renew)(log, self.lasting.mode, anew);
     }
 
     /// Tells what was found when the store was opened.
     pub(super) fn tell_opened(&mut self) {
         let words = &self.words().store;
-        let found = std::mem::take(&mut self.opened_with.damage);
-        if let Some((aside, what)) = self.opened_with.aside.take() {
+        let found = std::mem::take(&mut self.lasting.opened_with.damage);
+        if let Some((aside, what)) = self.lasting.opened_with.aside.take() {
             let name =
                 aside.file_name().map_or_else(|| aside.display().to_string(), |name| name.to_string_lossy().into());
             let text = filled(&words.set_aside, &[("what", &what), ("name", &name)]);
             self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
         }
-        if let Some(why) = self.opened_with.memory_only.take() {
+        if let Some(why) = self.lasting.opened_with.memory_only.take() {
             let text = filled(&words.memory_only, &[("why", &why)]);
             self.store_event(text, "in memory only", None, Some(why));
         }
-        if let Some(why) = self.opened_with.no_history.take() {
+        if let Some(why) = self.lasting.opened_with.no_history.take() {
             let text = filled(&words.no_history, &[("why", &why)]);
             self.store_event(text, "no history", None, Some(why));
         }
@@ -139,16 +161,16 @@ impl Core<'_> {
     /// this store would give may have been given before.
     pub(super) fn compare_with_broker(&mut self, last: Option<&EventLast>) {
         let Some(last) = last else { return };
-        if self.ledger.is_volatile() && !self.memory_only {
+        if self.lasting.ledger.is_volatile() && !self.lasting.memory_only {
             // Numbered in a log of its own, which nobody can know.
             return;
         }
-        let head = self.ledger.head();
-        let (ours, known) = (last.log == head.log, self.opened_with.logs.contains(&last.log));
+        let head = self.lasting.ledger.head();
+        let (ours, known) = (last.log == head.log, self.lasting.opened_with.logs.contains(&last.log));
         let reason = match (ours, known) {
-            (true, _) if last.seq > self.restored_from => "older copy restored",
+            (true, _) if last.seq > self.lasting.restored_from => "older copy restored",
             (true, _) | (false, true) => return,
-            (false, false) if self.restored_from == 0 => {
+            (false, false) if self.lasting.restored_from == 0 => {
                 // This log has no past: only say that another came before.
                 let text = self.words().store.new.clone();
                 self.store_event(text, "new log", Some((last.log.clone(), last.seq)), Some("store is new".into()));
@@ -157,13 +179,17 @@ impl Core<'_> {
             (false, false) => "another store was used since",
         };
         let before = (last.log.clone(), last.seq);
-        match self.ledger.move_to_new_log(self.restored_from) {
+        match self.lasting.ledger.move_to_new_log(self.lasting.restored_from) {
             Ok(()) => {
-                self.frames.move_to(&self.ledger.head().log);
-                if let Some(keeping) = &mut self.keeping {
-                    keeping.log_moved(&self.clock, &self.ledger.head().log, self.frames.next_seq());
+                self.lasting.frames.move_to(&self.lasting.ledger.head().log);
+                if let Some(keeping) = &mut self.lasting.keeping {
+                    keeping.log_moved(
+                        &self.lasting.clock,
+                        &self.lasting.ledger.head().log,
+                        self.lasting.frames.next_seq(),
+                    );
                 }
-                let dropped = self.held.clear();
+                let dropped = self.lasting.held.clear();
                 self.name_log(true);
                 let text = self.words().store.older_copy.clone();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));

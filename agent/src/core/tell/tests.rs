@@ -120,6 +120,21 @@ fn a_cleared_alarm_says_what_it_was_and_how_it_is_now() {
         said(&plan, &cleared, None),
         "Cleared: “Supply water 21.6 °C is above 21.0 °C”; coil/water/supply/temperature is now 20.4 °C."
     );
+    // An own alarm on a state says no word of programs behind it.
+    let mut plan = plan_of_a_link();
+    let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(0, Status::GOOD) };
+    let stood = "Link plant does not answer";
+    let of_link = |plan: &Plan| text(Subject::of(plan, 0).expect("alarm 0"), &cleared, None, None, stood, None);
+    assert_eq!(of_link(&plan), "Cleared: “Link plant does not answer”.");
+    plan.alarms[0].own = false;
+    assert!(of_link(&plan).ends_with("; coil/water/supply/temperature is now working."));
+}
+
+fn plan_of_a_link() -> Plan {
+    let mut plan = plan("Link plant does not answer");
+    plan.points[0].states = vec![(0, "working".into()), (1, "failed".into())];
+    plan.alarms[0].own = true;
+    plan
 }
 
 #[test]
@@ -162,13 +177,13 @@ fn the_same_in_the_language_of_the_site() {
     let mut plan = plan("Vorlauf ist {value}, über {limit}");
     plan.module.language = crate::plan::Language::German;
     let subject = Subject::of(&plan, 0).expect("alarm 0");
-    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21.6 °C, über 21.0 °C", None);
-    assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21.0 °C");
+    let at = |t: &Transition, by| text(subject, t, None, by, "Vorlauf ist 21,6 °C, über 21,0 °C", None);
+    assert_eq!(at(&raised(216, Status::BAD_SENSOR_FAILURE), None), "Vorlauf ist Fühler ausgefallen, über 21,0 °C");
     let cleared = Transition { cause: Cause::Cleared, active: false, ..raised(204, Status::GOOD) };
     let said = at(&cleared, None);
-    assert_eq!(said, "Gegangen: „Vorlauf ist 21.6 °C, über 21.0 °C“; coil/water/supply/temperature ist jetzt 20.4 °C.");
+    assert_eq!(said, "Gegangen: „Vorlauf ist 21,6 °C, über 21,0 °C“; coil/water/supply/temperature ist jetzt 20,4 °C.");
     let acknowledged = Transition { cause: Cause::Acknowledged, ..raised(216, Status::GOOD) };
-    assert_eq!(at(&acknowledged, Some("Ada")), "Quittiert von Ada: „Vorlauf ist 21.6 °C, über 21.0 °C“.");
+    assert_eq!(at(&acknowledged, Some("Ada")), "Quittiert von Ada: „Vorlauf ist 21,6 °C, über 21,0 °C“.");
     let placed = with_place(subject.words, "Durchfluss zu klein.", Some("Pumpe 1 ausgelöst"), None, false);
     assert_eq!(placed, "Durchfluss zu klein; folgt aus „Pumpe 1 ausgelöst“.");
     let announced = announcement(&plan, Mode::Simulated, Priority::High, subject, "Vorlauf warm");

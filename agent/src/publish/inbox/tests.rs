@@ -324,6 +324,26 @@ fn volatile_rows_wait_for_no_disk_and_are_not_taken_again_from_it() {
 }
 
 #[test]
+fn what_waits_of_a_volatile_log_goes_before_what_the_store_has_of_it() {
+    let now = Instant::now();
+    let mut inbox = ready(now);
+    inbox.disconnected();
+    // The broker was away while the disk took nothing; the disk came back first.
+    inbox.durable(vec![row(2), row(4)]);
+    inbox.volatile(vec![row(6), row(8), row(9), row(10)]);
+    inbox.durable(vec![row(12), row(13)]);
+    inbox.connected();
+    let order = [2, 4, 6, 8, 9, 10, 12, 13].map(Sent::Event);
+    let events = |inbox: &mut Inbox| -> Vec<Sent> {
+        drain(inbox, now).into_iter().filter(|sent| matches!(sent, Sent::Event(_))).collect()
+    };
+    assert_eq!(events(&mut inbox), order);
+    // The same when they were under way already.
+    inbox.connected();
+    assert_eq!(events(&mut inbox), order);
+}
+
+#[test]
 fn an_event_damaged_on_disk_keeps_its_number_and_a_damaged_announcement_is_set_aside() {
     let now = Instant::now();
     let mut inbox = ready(now);

@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 
 use rusqlite::{Connection, OptionalExtension as _};
@@ -32,6 +33,7 @@ pub struct Reader {
     /// First and last slot (raw, kept) or day (roll-ups) of files that no longer change.
     known: Mutex<HashMap<(Kind, u32), FirstLast>>,
     losses: Mutex<Vec<Loss>>,
+    unpacked: AtomicU64,
 }
 
 /// Losses remembered; a file full of damage tells no more with a thousand.
@@ -41,13 +43,24 @@ impl Reader {
     /// A reader of the history in a data directory. That there is none yet is no error.
     #[must_use]
     pub fn new(data_dir: &Path) -> Self {
-        Self { dir: data_dir.join(DIRECTORY), known: Mutex::default(), losses: Mutex::default() }
+        Self {
+            dir: data_dir.join(DIRECTORY),
+            known: Mutex::default(),
+            losses: Mutex::default(),
+            unpacked: AtomicU64::new(0),
+        }
     }
 
     /// Where the history lies.
     #[must_use]
     pub fn directory(&self) -> &Path {
         &self.dir
+    }
+
+    /// How many blocks of a point's readings were unpacked so far: more than there are, where a slot took several windows.
+    #[must_use]
+    pub fn unpacked(&self) -> u64 {
+        self.unpacked.load(Ordering::Relaxed)
     }
 
     /// What was found damaged and left out since the last call.
@@ -254,6 +267,7 @@ impl Reader {
         id: u32,
     ) -> Result<Option<Column>, HistoryError> {
         let key = file::key(slot, id);
+        self.unpacked.fetch_add(1, Ordering::Relaxed);
         self.piece(kind, number, (open, "block", key), |bytes| Column::from_bytes(key, bytes))
     }
 

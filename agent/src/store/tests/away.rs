@@ -208,3 +208,39 @@ fn looking_costs_nothing_beside_a_sync() {
     println!("{:?} a look", begun.elapsed() / 10_000);
     assert!(begun.elapsed() < Duration::from_secs(5));
 }
+
+#[test]
+fn a_store_that_cannot_be_read_any_more_makes_way_for_the_one_on_the_disk_that_was_exchanged() {
+    let dir = TestDir::new("exchanged");
+    let (data, dead) = (dir.path().join("data"), dir.path().join("dead"));
+    let (writer, before, _hear) = running(&data);
+    std::fs::rename(&data, &dead).expect("the disk is gone");
+    let other = {
+        let (store, other) = Store::open(&data, 16).expect("another disk");
+        let other_writer = store.spawn_writer(|_| {}).expect("a writer");
+        other_writer.submit(commit(1..=3)).expect("there is room");
+        assert_eq!(other_writer.stop(), 0);
+        other
+    };
+    // As a disk leaves it that answers with errors only.
+    writer.call(|store| store.let_go()).expect("answered").expect("let go");
+    writer.submit(commit([6])).expect("there is room");
+    wait_until("it fails", || writer.trouble().is_some());
+    let begun = writer.begin_volatile("disk".into()).expect("a volatile log");
+    let mut next = commit(1..=5000);
+    next.alarms.push(SavedAlarm { id: "kept".into(), digest: 1, state: b"stands".to_vec() });
+    let Ok(Taken::Volatile(sent, _)) = writer.submit(next) else { panic!("it waits for the disk") };
+    writer.acknowledged(&[sent[0].id, sent[4999].id]);
+    wait_until("the other store is found", || writer.state().another);
+    assert_eq!(writer.stop(), 0, "all of it, although it takes several transactions");
+
+    let (store, again) = Store::open(&data, 16).expect("it opens");
+    assert_eq!((again.log.as_str(), again.last_seq), (begun.log.as_str(), 5000));
+    assert_eq!(again.logs, [other.log.clone(), begun.log.clone()], "and nothing of {}", before.log);
+    assert_eq!(again.alarms.len(), 1);
+    assert_eq!(store.events_of(&begun.log).expect("readable").len(), 5000);
+    let unsent = store.unsent(0, 10_000).expect("readable");
+    let waits = |log: &str| unsent.iter().filter(|row| &*row.log == log).map(|row| row.seq).collect::<Vec<_>>();
+    assert_eq!(waits(&other.log), [1, 2, 3]);
+    assert_eq!(waits(&begun.log), (2..5000).collect::<Vec<_>>());
+}

@@ -12,7 +12,7 @@ mod recipients;
 mod redfish;
 mod registers;
 mod snmp;
-mod tiers;
+pub(super) mod tiers;
 mod writing;
 
 use super::Copy;

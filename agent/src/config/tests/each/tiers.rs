@@ -62,7 +62,7 @@ cords = "single"
 "#;
 
 /// The small configuration with a power distribution.
-fn powered() -> Copy {
+pub(crate) fn powered() -> Copy {
     let mut map = String::new();
     for (at, meter) in ["main", "a/a", "b/b", "pdu/1a", "pdu/b/1", "pdu/b/2"].into_iter().enumerate() {
         for phase in 1..=3 {

@@ -26,7 +26,7 @@ impl Core<'_> {
     /// Alarms that are new to a rule in force are hidden by it too.
     pub(super) fn take_up_rules(&mut self) {
         let plan = self.plan;
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         for (at, rule) in plan.suppress.iter().enumerate() {
             let (Some(until), Ok(number)) = (self.rules[at].until, u16::try_from(at)) else { continue };
             let for_ms = u32::try_from(until.since(now)).unwrap_or(u32::MAX);
@@ -42,7 +42,7 @@ impl Core<'_> {
     }
 
     fn rule_moves(&mut self, alarm: u32, operation: Operation) {
-        let now = self.clock.now();
+        let now = self.lasting.clock.now();
         // Refused: it is so already.
         if self.judge.operate(now, alarm, operation).is_ok() {
             for transition in self.judge.take_transitions_of(alarm) {
