@@ -120,7 +120,7 @@ const BENCHES: &[Bench] = &[
         name: "storm",
         says: "10 000 points cross their limits at once: readings to last event on disk; memory an alarm takes",
         run: storm::run,
-        usual: false,
+        usual: true,
     },
     Bench {
         name: "replay",
