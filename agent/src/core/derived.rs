@@ -9,7 +9,7 @@
 //! or when one of them comes a second time, because another is late or silent. What comes less often is taken as it stands.
 //!
 //! Within a round transactions still come one after the other. Where a function adds up a load that can move from one input
-//! to another ([`Function::smallest_step`]), a step that may lie within the round is waited out: the last value before it
+//! to another ([`smallest_step`](crate::compute::Function::smallest_step)), a step that may lie within the round is waited out: the last value before it
 //! stands, uncertain, until a round brings no further movement; after three such rounds the new value is taken, uncertain.
 //!
 //! Names are resolved at the start; a computation allocates nothing. The functions are `compute`'s; this only brings
