@@ -1,5 +1,5 @@
 # Every fault of the simulator against the demo's alarm set, in virtual time; the outcome table must be the one that ships.
-#   LAPWING_REHEARSE="--pairs 300 --days 300" tests/run rehearse    the long form (two processors: an hour and a half)
+#   LAPWING_REHEARSE="--pairs 300 --days 300" tests/run rehearse    the long form (two processors: about an hour)
 set -e
 fast=()
 for crate in lapwing lapwing-engine lapwing-protocol lapwing-tests; do
