@@ -199,6 +199,7 @@ fn alarm(
     let priority = change.priority.known().map_or(change.priority.as_str(), |priority| words.priority(priority));
     line(text, &format!("{}: {}", priority.to_uppercase(), event.text));
     let labels = [
+        &say.stake,
         &say.place,
         &say.since,
         &say.means,
@@ -221,6 +222,7 @@ fn alarm(
         (Some(place), None) | (None, Some(place)) => place.clone(),
         (None, None) => String::new(),
     };
+    field(&say.stake, change.impact.known().map_or("", |impact| words.impact(impact)));
     field(&say.place, &place);
     field(&say.since, &time(change.raised_at.unwrap_or(event.t), zone));
     field(&say.means, &change.consequence);
