@@ -56,6 +56,8 @@ pub struct Words {
     pub message: Message,
     /// What an alarm's state is called, by the words of the wire.
     state: BTreeMap<String, String>,
+    /// Names of states that the agent itself gives points, by the English ones.
+    state_name: BTreeMap<String, String>,
     /// The agent's own alarms.
     pub own: Own,
 }
@@ -118,6 +120,12 @@ impl Words {
     #[must_use]
     pub fn why(&self, code: &'static str) -> &str {
         self.why.get(code).map_or(code, String::as_str)
+    }
+
+    /// A name of a state of the agent's own points and functions, by the English one; `None`: it is none of ours.
+    #[must_use]
+    pub fn state_name(&self, english: &str) -> Option<&str> {
+        self.state_name.get(english).map(String::as_str)
     }
 
     /// What a state of an alarm is called; `None` is one that this version does not know.
