@@ -283,6 +283,8 @@ fn places(points: &Points) -> BTreeSet<&str> {
 /// Every segment that a pattern of an alarm captures for its texts.
 fn captured(parts: &Parts, points: &Points) -> BTreeSet<String> {
     let mut captured = BTreeSet::new();
+    // One that replaces what the pattern would make has texts of its own, or those of the pattern with its own captures.
+    let replaced = |id: &str| parts.alarms.iter().any(|alarm| alarm.id.value == id);
     for alarm in &parts.alarms {
         let Some(pattern) = alarm.point.as_ref().and_then(|point| Pattern::parse(&point.value).ok()) else { continue };
         let used: BTreeSet<&str> =
@@ -290,7 +292,8 @@ fn captured(parts: &Parts, points: &Points) -> BTreeSet<String> {
         if pattern.names().iter().all(|name| !used.contains(name.as_str())) {
             continue;
         }
-        let captures = points.drafts.iter().filter_map(|draft| pattern.matches(&draft.point.path)).flatten();
+        let captures = points.drafts.iter().filter_map(|draft| pattern.matches(&draft.point.path));
+        let captures = captures.filter(|captures| !replaced(&fill(&alarm.id.value, captures))).flatten();
         captured.extend(captures.filter(|(name, _)| used.contains(name.as_str())).map(|(_, segment)| segment));
     }
     captured

@@ -48,6 +48,13 @@ plant-work = "Arbeiten an der Anlage"
 failed = "ausgefallen"
 running = "läuft"
 automatic = "Automatik"
+other = "andere"
+none = "keine"
+normal = "normal"
+bypass = "Bypass"
+battery = "Batterie"
+booster = "Anhebung"
+reducer = "Absenkung"
 local = "Ort"
 
 [state."fan/{n}/mode"]
@@ -132,6 +139,15 @@ fn where_a_text_is_missing_the_original_stands_and_the_review_tells() {
             ("where", "places without a text in `de`: `fan wall`"),
         ]
     );
+}
+
+#[test]
+fn what_stays_in_the_original_with_a_reason_is_accepted() {
+    let less = GERMAN.replacen("response = \"Ersetzen.\"\n", "", 1);
+    let accept =
+        "\n[[accept]]\nfinding = \"not_translated\"\nabout = \"fan-02-*\"\nbecause = \"It is to be read so.\"\n";
+    let loaded = loaded(&small("en", &less).and(MODULE, accept));
+    assert_eq!((untranslated(&loaded), loaded.accepted.len()), (vec![], 1));
 }
 
 #[test]

@@ -38,7 +38,7 @@ fn keys_and_types_are_the_known_ones() {
     bent("running = \"läuft\"", "running = 1", "1", "wrong_type", "integer 1", "quotes");
     bent("running = \"läuft\"", "running = \" \"", "\" \"", "empty_translation", "empty", "stands in");
     bent("[state.\"fan/{n}/mode\"]", "[state.\"fan//mode\"]", "\"fan//mode\"", "bad_pattern", "empty", "slashes");
-    bent("language = \"de\"", "", "language", "missing_key", "language", "\"de\"");
+    bent("language = \"de\"", "", "\n", "missing_key", "language", "\"de\"");
 }
 
 #[test]
