@@ -38,7 +38,9 @@ fn keys_and_types_are_the_known_ones() {
     bent("running = \"läuft\"", "running = 1", "1", "wrong_type", "integer 1", "quotes");
     bent("running = \"läuft\"", "running = \" \"", "\" \"", "empty_translation", "empty", "stands in");
     bent("[state.\"fan/{n}/mode\"]", "[state.\"fan//mode\"]", "\"fan//mode\"", "bad_pattern", "empty", "slashes");
-    bent("language = \"de\"", "", "\n", "missing_key", "language", "\"de\"");
+    let nameless = small("de", &GERMAN.replacen("language = \"de\"", "", 1));
+    let told = nameless.mistakes();
+    assert_eq!((told.len(), told[0].code, told[0].file.as_str()), (1, "missing_key", DE), "{told:#?}");
 }
 
 #[test]
