@@ -183,7 +183,10 @@ mod tests {
             let cause = Cause::io(&error);
             assert_eq!(cause.to_string(), error.to_string(), "programs read what the system says");
             assert!(matches!(cause, Cause::Known { .. }), "{code} ({error}) has no words");
-            assert!(!cause.said(german).contains("os error") && cause.said(german) != cause.said(Words::of(Language::English)));
+            assert!(
+                !cause.said(german).contains("os error")
+                    && cause.said(german) != cause.said(Words::of(Language::English))
+            );
         }
         let odd = io::Error::from_raw_os_error(71);
         assert_eq!(Cause::io(&odd).said(german), odd.to_string(), "what has none is quoted");

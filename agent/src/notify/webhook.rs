@@ -37,9 +37,8 @@ pub(super) async fn post(hook: &Webhook, recipient: &str, message: &Message, now
     let signed = sign::sign(secret.as_bytes(), &format!("https://{authority}{path}"), &message.body, recipient, now_s);
     let config = public_or(ca.as_deref()).map_err(|error| error.cause())?;
     let at = |code: &'static str, why: Cause| Cause::known(code, &[("host", host), ("port", port)]).because("why", why);
-    let stream = TcpStream::connect((host.as_str(), *port))
-        .await
-        .map_err(|error| at("hook_unreached", Cause::io(&error)))?;
+    let stream =
+        TcpStream::connect((host.as_str(), *port)).await.map_err(|error| at("hook_unreached", Cause::io(&error)))?;
     let name = ServerName::try_from(host.clone()).map_err(|error| format!("`{host}` fits no certificate: {error}"))?;
     let stream = TlsConnector::from(Arc::new(config))
         .connect(name, stream)

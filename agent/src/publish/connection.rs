@@ -181,7 +181,7 @@ impl Link {
             return if stop { Some(Ended::Stopped) } else { None };
         }
         if !self.in_flight.is_empty() && self.progress + CONFIRM <= now {
-            return Some(self.lost(format!("the broker confirmed nothing for {} s", CONFIRM.as_secs())));
+            return Some(self.lost(Cause::known("broker_confirms_nothing", &[("seconds", &CONFIRM.as_secs())])));
         }
         match self.contact {
             Contact::Asked(until) | Contact::Subscribed(until) if until <= now => self.contact_made(None),

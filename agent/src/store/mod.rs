@@ -34,6 +34,8 @@ use std::sync::Arc;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use crate::cause::Cause;
+
 pub use age::Age;
 pub use away::PutBack;
 pub use error::StoreError;

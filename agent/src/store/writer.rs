@@ -20,11 +20,11 @@ use std::time::{Duration, Instant};
 use super::transaction::Transactor;
 use super::volatile::Volatile;
 use super::worker::Worker;
-use crate::cause::Cause;
 use super::{
     Age, COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError,
     TellingKey, TellingRow, random_id,
 };
+use crate::cause::Cause;
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;

@@ -1,8 +1,8 @@
 //! What the agent says, by language: one file a language, all with the same keys and gaps.
 //!
-//! Texts of configured alarms are the site's own and in its language already; here is what the agent adds: what happened
-//! to an alarm, what it follows from, its own alarms, what people did, what became of links, devices, store and
-//! configuration, what a recipient reads. What the system, a library or a device says is quoted in it as it comes. A
+//! Texts of configured alarms are the site's own, translated by its own files (`config`); here is what the agent adds: what
+//! happened to an alarm, what it follows from, its own alarms, what people did, what became of links, devices, store and
+//! configuration, what a recipient reads. What system or libraries say is sorted by `cause`; what has no words is quoted. A
 //! language is added as a file here and a word in `plan::Language`; the tests compare its keys and gaps with the English
 //! ones. Decides nothing. Panics only if a shipped
 //! file is no TOML of this shape, which the tests rule out.
