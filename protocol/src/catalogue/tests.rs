@@ -115,3 +115,19 @@ fn unknown_quantity_survives() {
     let read: CataloguePoint = serde_json::from_value(value).expect("reads");
     assert_eq!(read.quantity.as_str(), "luminance");
 }
+
+#[test]
+fn texts_of_states_never_make_a_page_too_large() {
+    let mut worst = point(1);
+    let names = (0..200).map(|value| (value, "\u{1}".repeat(STATE_NAME_MAX))).collect::<Vec<_>>();
+    worst.states = CataloguePoint::states_from(&names);
+    worst.state_texts = CataloguePoint::states_from(&names);
+    let page = pages(vec![worst], Encoding::Json).expect("fits").remove(0);
+    assert_eq!(page.points[0].states.len(), STATES_MAX);
+    assert!(page.points[0].state_texts.is_empty(), "names alone are left");
+    let mut longest = point(1);
+    longest.states = CataloguePoint::states_from(&names);
+    longest.state_texts = CataloguePoint::states_from(&[(0, "\u{1}".repeat(STATE_TEXTS_MAX - 1))]);
+    let page = pages(vec![longest], Encoding::Json).expect("fits").remove(0);
+    assert_eq!(page.points[0].state_texts.len(), 1);
+}
