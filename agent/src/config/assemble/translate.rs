@@ -1,7 +1,8 @@
 //! Texts in the module's language: which of them are in force, and whether each file of them fits the configuration.
 //!
 //! Every file is judged, whatever language the module speaks, so that one alarm set can be shipped to several countries; only
-//! that of the module's own language is used. Texts change what people read, never what is judged: ids, names of states in
+//! that of the module's own language is used. Texts for what this module does not have are findings: another may have it, and
+//! an alarm that is taken out must not need all files changed at once. Texts change what people read, never what is judged: ids, names of states in
 //! settings and digests stay. An alarm that replaces one of a pattern and says the same takes the pattern's translation
 //! over. Where a text is missing the original stands in. Never panics.
 
@@ -113,7 +114,7 @@ pub(crate) fn judge(parts: &Parts, points: &Points, report: &mut Report) {
             if !parts.suppress.iter().any(|rule| rule.name.value == name.value) {
                 let near = nearest(&name.value, parts.suppress.iter().map(|rule| rule.name.value.as_str()));
                 let wrong = OfTranslations::UnknownRule { name: name.value.clone(), near };
-                report.wrong(name.place, format!("suppress.{}", name.value), wrong);
+                report.finding(name.place, format!("suppress.{}", name.value), wrong);
             }
         }
         if !parts.incomplete {
@@ -226,16 +227,25 @@ fn alarms(item: &TranslationItem, parts: &Parts, report: &mut Report) {
         let mut meant = parts.alarms.iter().filter(|alarm| alarm.id.value == *id).peekable();
         if meant.peek().is_none() {
             let near = nearest(id, parts.alarms.iter().map(|alarm| alarm.id.value.as_str()));
-            report.wrong(texts.id.place, format!("alarm[{id}]"), OfTranslations::UnknownAlarm { id: id.clone(), near });
+            report.finding(
+                texts.id.place,
+                format!("alarm[{id}]"),
+                OfTranslations::UnknownAlarm { id: id.clone(), near },
+            );
         }
         for alarm in meant {
             for (key, text) in &texts.texts {
-                let wrong = match alarm.said(key).filter(|original| !original.value.trim().is_empty()) {
-                    Some(original) => other_placeholders(&original.value, &text.value),
-                    None => Some(OfTranslations::NothingToTranslate { id: id.clone(), key }),
-                };
-                if let Some(wrong) = wrong {
-                    report.wrong(text.place, format!("alarm[{id}].{key}"), wrong);
+                let at = format!("alarm[{id}].{key}");
+                match alarm.said(key).filter(|original| !original.value.trim().is_empty()) {
+                    Some(original) => {
+                        if let Some(wrong) = other_placeholders(&original.value, &text.value) {
+                            report.wrong(text.place, at, wrong);
+                        }
+                    }
+                    None => {
+                        let wrong = OfTranslations::NothingToTranslate { id: id.clone(), key };
+                        report.finding(text.place, at, wrong);
+                    }
                 }
             }
         }

@@ -14,17 +14,17 @@ pub(crate) enum OfTranslations {
     Unreadable { file: String, why: String, near: Option<String> },
     #[error("there are two files of texts in `{language}`, the first is {first}")]
     TwoOfLanguage { language: &'static str, first: String },
+    #[error("the text is empty")]
+    Empty,
+    #[error("{}", placeholders(missing, extra))]
+    OtherPlaceholders { missing: Vec<String>, extra: Vec<String> },
+    // Findings.
     #[error("no [[alarm]] is written with the id `{id}`")]
     UnknownAlarm { id: String, near: Option<String> },
     #[error("no [[suppress]] is called `{name}`")]
     UnknownRule { name: String, near: Option<String> },
     #[error("the alarm `{id}` has no `{key}` that this would translate")]
     NothingToTranslate { id: String, key: &'static str },
-    #[error("the text is empty")]
-    Empty,
-    #[error("{}", placeholders(missing, extra))]
-    OtherPlaceholders { missing: Vec<String>, extra: Vec<String> },
-    // Findings.
     #[error("nothing in this module has {what} `{name}`")]
     NotUsed { what: &'static str, name: String, near: Option<String> },
 }
@@ -36,8 +36,8 @@ impl OfTranslations {
         match self {
             Self::Unreadable { near, .. } => did_you_mean(near.as_ref(), "name a file of texts, relative to the directory of the module file", &[]),
             Self::TwoOfLanguage { .. } => "put the texts of a language into one file".into(),
-            Self::UnknownAlarm { near, .. } => did_you_mean(near.as_ref(), "write the id as it stands in the module file, with its {name} in braces", &[]),
-            Self::UnknownRule { near, .. } => did_you_mean(near.as_ref(), "name a [[suppress]] of the module file", &[]),
+            Self::UnknownAlarm { near, .. } => did_you_mean(near.as_ref(), "write the id as it stands in the module file, with its {name} in braces, or take the texts out", &[]),
+            Self::UnknownRule { near, .. } => did_you_mean(near.as_ref(), "name a [[suppress]] of the module file, or take the text out", &[]),
             Self::NothingToTranslate { key, .. } => format!("take it out, or give the alarm its {key} in the module file first"),
             Self::Empty => "write the text, or take it out: the one of the module file then stands in".into(),
             Self::OtherPlaceholders { .. } => "use exactly the {name} in braces that the text in the module file has".into(),
