@@ -1,7 +1,7 @@
 //! Why something of this machine or beyond it does not work: for programs and logs in English as the system says it, for
 //! people in the module's language.
 //!
-//! A cause that is known has a code in `words` (`why`) and gaps; one that is not is quoted as system or library say it.
+//! A cause that is known has a code in `words` (`[cause]`) and gaps; one that is not is quoted as system or library say it.
 //! Sorts errors of the system, of SQLite and of TLS by what a person would do about them. Decides nothing. Never panics.
 
 use std::fmt;
@@ -62,7 +62,7 @@ impl Cause {
             Self::Known { code, gaps, .. } => {
                 let said: Vec<(&str, String)> = gaps.iter().map(|(gap, cause)| (*gap, cause.said(words))).collect();
                 let gaps: Vec<(&str, &str)> = said.iter().map(|(gap, text)| (*gap, text.as_str())).collect();
-                filled(words.why(code), &gaps)
+                filled(words.cause(code), &gaps)
             }
         }
     }
@@ -147,7 +147,7 @@ impl fmt::Display for Cause {
             Self::Known { code, gaps, raw: None } => {
                 let said: Vec<(&str, String)> = gaps.iter().map(|(gap, cause)| (*gap, cause.to_string())).collect();
                 let gaps: Vec<(&str, &str)> = said.iter().map(|(gap, text)| (*gap, text.as_str())).collect();
-                f.write_str(&filled(Words::of(Language::English).why(code), &gaps))
+                f.write_str(&filled(Words::of(Language::English).cause(code), &gaps))
             }
         }
     }
@@ -208,5 +208,36 @@ mod tests {
         let ours = of(rustls::Error::AlertReceived(AlertDescription::UnknownCA));
         assert!(matches!(ours, Cause::Known { code: "certificate_ours", .. }));
         assert!(expired.to_string().contains("Expired"), "{expired}");
+    }
+
+    /// A code without a sentence would be said itself, a sentence without its code never.
+    #[test]
+    fn every_sentence_has_its_code_and_every_code_its_sentence() {
+        let sources = [
+            include_str!("cause.rs"),
+            include_str!("tls.rs"),
+            include_str!("store/error.rs"),
+            include_str!("store/mod.rs"),
+            include_str!("store/telling.rs"),
+            include_str!("store/writer.rs"),
+            include_str!("store/history/error.rs"),
+            include_str!("publish/access.rs"),
+            include_str!("publish/connection.rs"),
+            include_str!("notify/mod.rs"),
+            include_str!("notify/mail.rs"),
+            include_str!("notify/webhook.rs"),
+            include_str!("page/health.rs"),
+        ]
+        .concat();
+        let file: toml::Table = toml::from_str(include_str!("words/en.toml")).expect("TOML");
+        let table = file["cause"].as_table().expect("a table");
+        for code in table.keys() {
+            assert!(sources.contains(&format!("\"{code}\"")), "nothing says {code}");
+        }
+        for code in sources.split("Cause::known(\"").chain(sources.split("of(\"")).skip(1) {
+            let code = code.split('"').next().unwrap_or_default();
+            let is_code = code.contains('_') && code.chars().all(|c| c.is_ascii_lowercase() || c == '_');
+            assert!(!is_code || table.contains_key(code), "{code} has no sentence");
+        }
     }
 }

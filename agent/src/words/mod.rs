@@ -46,6 +46,8 @@ pub struct Words {
     pub field: Field,
     /// Why, by its code: what `field::why` says.
     why: BTreeMap<String, String>,
+    /// Why something of this machine or beyond it does not work, by its code: what `cause` says.
+    cause: BTreeMap<String, String>,
     /// What the agent itself does.
     pub agent: Agent,
     /// What becomes of event store and history.
@@ -126,6 +128,12 @@ impl Words {
     #[must_use]
     pub fn state_name(&self, english: &str) -> Option<&str> {
         self.state_name.get(english).map(String::as_str)
+    }
+
+    /// Why something of this machine or beyond it does not work, by its code, with its gaps.
+    #[must_use]
+    pub fn cause(&self, code: &'static str) -> &str {
+        self.cause.get(code).map_or(code, String::as_str)
     }
 
     /// What a state of an alarm is called; `None` is one that this version does not know.
