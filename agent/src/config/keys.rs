@@ -265,6 +265,8 @@ pub const KEYS: &[Key] = &[
     key("device", "unit", W, "1", "1", "Modbus unit: 1 to 247, behind TCP also 0 and 255."),
     key("device", "map", T, "required", "\"maps/coil-plant.toml\"", "Its map, relative to the module file."),
     key("device", "prefix", T, "", "\"rack/07\"", "Put before every path of its map."),
+    key("device", "tag", T, "", "\"UPS-A1\"", "Label as on plate and drawing, of it and of those of its points that have none."),
+    key("device", "where", T, "", "\"power room, cabinet 1\"", "Where it is, for a person who walks there; the place of each of its points is said behind it."),
     key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
     key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
@@ -404,7 +406,7 @@ pub const KEYS: &[Key] = &[
     key("translation", "language", Word(&crate::plan::Language::WORDS), "required", "\"de\"", "At the top of a file of texts: the language they are in."),
     key("translation", "alarm", Names, "", "{ \"fan-{n}-failed\" = { text = \"Lüfter {n} ist ausgefallen\" } }", "By the id as an `[[alarm]]` is written with: its `text`, `consequence`, `response`, `first_check`, `safety` and `document`, with the same names in braces."),
     key("translation", "suppress", Names, "", "{ fan-wall-work = \"Arbeiten an der Lüfterwand\" }", "The texts of `[[suppress]]`, by name."),
-    key("translation", "where", Names, "", "{ \"coil bay\" = \"Kühlerraum\" }", "Places (`where`), as the configuration and its maps have them."),
+    key("translation", "where", Names, "", "{ \"coil bay\" = \"Kühlerraum\" }", "Places (`where`), as the configuration and its maps have them: a whole one, its parts between commas, or what stands before the number of a part (`rack` for `rack 07`)."),
     key("translation", "state", Names, "", "{ open = \"offen\" }", "Names of states, as maps have them; a table below a pattern of points is for these alone."),
     key("translation", "captured", Names, "", "{ left = \"links\" }", "Segments that a pattern captures, as translated texts say them."),
 

@@ -11,6 +11,7 @@ mod derive;
 mod group;
 mod health;
 mod identity;
+mod label;
 mod overview;
 mod own;
 mod pace;
@@ -136,6 +137,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     pace::faster(&wiring.items, &points, &mut devices, report);
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
+    label::own(&wiring.items, &devices, &mut points);
+    label::computed(&topology, &wiring.items, &mut points);
     let load_points = own::load(&mut points);
     let mut recipients = recipients::recipients(parts, report);
     own::recipients(&mut recipients, &mut points);

@@ -74,8 +74,8 @@ impl<'p> Translated<'p> {
     pub(crate) fn points(&self, points: &mut Points, words: &Words) {
         for draft in &mut points.drafts {
             let point = &mut draft.point;
-            if let Some(text) = point.location.as_deref().and_then(|place| found(&self.item?.places, place)) {
-                point.location = Some(text.to_owned());
+            if let (Some(place), Some(item)) = (&point.location, self.item) {
+                point.location = Some(placed(place, |part| found(&item.places, part)));
             }
             let is_ours = point.device.is_none();
             let said = |name: &str| {
@@ -168,8 +168,7 @@ pub(crate) fn lacking(parts: &Parts, points: &Points) -> Vec<Lacking> {
         let absent = |known: BTreeSet<&'_ str>, pairs: &[Pair]| -> Vec<String> {
             known.into_iter().filter(|name| found(pairs, name).is_none()).map(str::to_owned).collect()
         };
-        let worded = places(points).into_iter().filter(|place| is_word(place)).collect();
-        let of_places = absent(worded, &item.places);
+        let of_places = unplaced(points, |part| found(&item.places, part));
         table("where", "places", of_places.iter().map(String::as_str).collect());
         let of_states: BTreeSet<&str> = points
             .drafts
@@ -286,8 +285,51 @@ fn unused(item: &TranslationItem, parts: &Parts, points: &Points, report: &mut R
     }
 }
 
+/// Places as they are written, their parts, and what stands before the number of a part.
 fn places(points: &Points) -> BTreeSet<&str> {
-    points.drafts.iter().filter_map(|draft| draft.point.location.as_deref()).collect()
+    let whole = || points.drafts.iter().filter_map(|draft| draft.point.location.as_deref());
+    let parts = || whole().flat_map(parts).map(|(part, _)| part);
+    whole().chain(parts()).chain(parts().filter_map(|part| numbered(part).map(|(name, _)| name))).collect()
+}
+
+/// A place in another language: as a whole, else part by part, from the whole to the part; a part with a number by what
+/// stands before it. What has no text stays.
+fn placed<'i>(place: &str, text: impl Fn(&str) -> Option<&'i str>) -> String {
+    if let Some(text) = text(place) {
+        return text.to_owned();
+    }
+    let said = |part: &str| match (text(part), numbered(part)) {
+        (Some(known), _) => known.to_owned(),
+        (None, Some((name, number))) => text(name).map_or_else(|| part.to_owned(), |name| format!("{name} {number}")),
+        (None, None) => part.to_owned(),
+    };
+    parts(place).map(|(part, after)| said(part) + after).collect()
+}
+
+/// Parts of places without a text.
+fn unplaced<'i>(points: &Points, text: impl Fn(&str) -> Option<&'i str>) -> Vec<String> {
+    let whole = points.drafts.iter().filter_map(|draft| draft.point.location.as_deref());
+    let open = whole.filter(|place| text(place).is_none()).flat_map(parts).map(|(part, _)| part);
+    let open = open.filter(|part| text(part).is_none()).map(|part| numbered(part).map_or(part, |(name, _)| name));
+    let open: BTreeSet<&str> = open.filter(|part| is_word(part) && text(part).is_none()).collect();
+    open.into_iter().map(str::to_owned).collect()
+}
+
+/// The parts of a place with what stands behind each.
+fn parts(place: &str) -> impl Iterator<Item = (&str, &'static str)> {
+    place.split_inclusive([',', ';']).map(|piece| {
+        let piece = piece.trim_start();
+        match (piece.strip_suffix(','), piece.strip_suffix(';')) {
+            (Some(part), _) => (part, ", "),
+            (None, Some(part)) => (part, "; "),
+            (None, None) => (piece, ""),
+        }
+    })
+}
+
+/// A part that ends with a number or a short label: `rack 07`, `busway A1`.
+fn numbered(part: &str) -> Option<(&str, &str)> {
+    part.rsplit_once(' ').filter(|(_, last)| last.contains(|c: char| c.is_ascii_digit()))
 }
 
 /// Every segment that a pattern of an alarm captures for its texts.

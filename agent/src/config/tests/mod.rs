@@ -1,7 +1,9 @@
 //! Tests of the whole way from files to Plan or mistakes: `whole` for what is right, `each` for one mistake at a time,
-//! `review` for what a sound configuration still leaves to ask, `together` for all of them in one run, `translations` for texts in other languages, `layers` for environment and overrides.
+//! `review` for what a sound configuration still leaves to ask, `together` for all of them in one run, `labels` for where
+//! things are, `translations` for texts in other languages, `layers` for environment and overrides.
 
 mod each;
+mod labels;
 mod layers;
 mod list;
 mod review;

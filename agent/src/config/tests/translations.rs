@@ -41,7 +41,8 @@ response = "Fühler ersetzen."
 plant-work = "Arbeiten an der Anlage"
 
 [where]
-"coil bay, left" = "Kühlerraum, links"
+"coil bay" = "Kühlerraum"
+left = "links"
 "fan wall" = "Lüfterwand"
 
 [state]
