@@ -67,7 +67,7 @@ enum Command {
     Simulate(DemoArgs),
     /// The agent
     Run(RunArgs),
-    /// Every mistake of a configuration, and its poll plan
+    /// Every mistake of a configuration, its poll plan, how late its alarms may be, and what to question in them
     Check(RunArgs),
     /// All alarms with every setting as CSV, and a list that came back compared with them
     Alarms(alarms::AlarmsArgs),

@@ -28,6 +28,8 @@ pub struct Words {
     pub tell: Tell,
     /// Names of priorities.
     priority: BTreeMap<String, String>,
+    /// What is at stake, by the words of the wire.
+    impact: BTreeMap<String, String>,
     /// Names of qualities, by the English ones.
     status: BTreeMap<String, String>,
     /// Names of modes, by the words of the wire.
@@ -97,6 +99,13 @@ impl Words {
     pub fn priority(&self, priority: lapwing_protocol::Priority) -> &str {
         let english = priority.word();
         self.priority.get(english).map_or(english, String::as_str)
+    }
+
+    /// What is at stake, as people say it.
+    #[must_use]
+    pub fn impact(&self, impact: lapwing_protocol::Impact) -> &str {
+        let english = impact.as_word();
+        self.impact.get(english).map_or(english, String::as_str)
     }
 
     /// A mode as people say it.
