@@ -107,6 +107,9 @@ pub struct DemoArgs {
     /// Keep data here instead of in a directory removed at the end
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
+    /// Language of what people are told by the demo
+    #[arg(long, value_name = "LANGUAGE", value_parser = crate::plan::Language::WORDS)]
+    language: Option<String>,
     /// One JSON object a line on standard output
     #[arg(long)]
     json: bool,
