@@ -116,7 +116,7 @@ fn alarm(words: &Words, event: &Event, change: &AlarmChange) -> String {
     let mut line = |label: &str, said: &str| {
         if !said.is_empty() {
             // Writing to a string cannot fail.
-            let _infallible = write!(text, "\n{INDENT}{label:<9}{said}");
+            let _infallible = write!(text, "\n{INDENT}{label:<10}{said}");
         }
     };
     let place = match (&change.location, &change.tag) {
@@ -125,6 +125,7 @@ fn alarm(words: &Words, event: &Event, change: &AlarmChange) -> String {
         (None, Some(tag)) => tag.clone(),
         (None, None) => String::new(),
     };
+    line(&say.stake, change.impact.known().map_or("", |impact| words.impact(impact)));
     line(&say.place, &place);
     line(&say.means, &change.consequence);
     line(&say.look, &change.first_check);
