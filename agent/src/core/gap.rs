@@ -1,8 +1,8 @@
 //! Decides which changes of alarms were there at the first reading after a start: whatever brought them happened while the
 //! agent was not running, or nobody knows when.
 //!
-//! Keeps when each point had its first believable reading. A condition that became true, or was gone, within one scan of it
-//! counts as found so. Knows neither words nor what stood before: whoever asks does. Times are the core's monotonic
+//! Keeps when each point had its first believable reading. A condition that became true, or was gone, within half a scan of
+//! it counts as found so: the next reading comes later, and where time alone completes a delay a moment may be lost. Knows neither words nor what stood before: whoever asks does. Times are the core's monotonic
 //! milliseconds. Never panics.
 
 use lapwing_engine::spec::Millis;
@@ -70,6 +70,6 @@ impl Gap {
             | Cause::RemovedFromService
             | Cause::ReturnedToService => return false,
         };
-        u128::from(since.since(first)) < about.scan_period.as_millis().max(1)
+        u128::from(since.since(first)) < (about.scan_period.as_millis() / 2).max(1)
     }
 }

@@ -254,7 +254,7 @@ mod tests {
     fn what_nobody_has_acknowledged_of_one_incident_is_passed_on_in_one_message() {
         let (mut queue, now) = (Queue::new(1), Instant::now());
         for (row, incident, due_ms) in [(10, 7, 600_000), (11, 7, 601_000), (12, 8, 601_000), (13, 7, 604_000)] {
-            queue.push(0, telling_of(row, "a", incident, due_ms, 600_000, true), now, 0);
+            queue.push(0, telling_of(row, "a", incident, due_ms, 900_000, true), now, 0);
         }
         assert_eq!(rows(queue.next(now + second(599))), [0; 0], "nothing before its time");
         assert_eq!(rows(queue.next(now + second(600))), [10, 11]);
