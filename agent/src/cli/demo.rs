@@ -69,13 +69,14 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         page: Some(page_address(args.json)),
         review: false,
     };
-    // The demo takes no environment: it must run the same everywhere.
-    let plan = match config::load(&file, std::iter::empty(), &overrides).map(|loaded| loaded.plan) {
+    // The demo takes no environment of the machine: it must run the same everywhere.
+    let language = args.language.iter().map(|word| ("LAPWING__MODULE__LANGUAGE".to_owned(), word.clone()));
+    let plan = match config::load(&file, language, &overrides).map(|loaded| loaded.plan) {
         Ok(plan) => plan,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
     };
 
-    let account = Account::begin(output, args.json);
+    let account = Account::begin(output, args.json, plan.module.language);
     let (told, listener) = telling(TOLD);
     let service = match Service::start(plan, told) {
         Ok(service) => service,

@@ -33,7 +33,7 @@ pub(super) fn run(args: &RunArgs) -> End {
         Ok(signals) => signals,
         Err(error) => return could_not("catch signals", &error),
     };
-    let account = Account::begin(output, args.json);
+    let account = Account::begin(output, args.json, plan.module.language);
     let mut first = true;
     let summary = loop {
         let (told, listener) = telling(TOLD);

@@ -34,5 +34,6 @@ fn catalogue_point(plan: &Plan, point: &Point, id: u32) -> CataloguePoint {
         tag: point.tag.clone(),
         location: point.location.clone(),
         states: CataloguePoint::states_from(&point.states),
+        state_texts: CataloguePoint::states_from(&point.state_texts),
     }
 }
