@@ -160,8 +160,9 @@ fn in_words(summary: &Summary) -> Vec<String> {
     } else {
         let load = &summary.alarm_load;
         lines.push(format!(
-            "People were told {} times, at most {} times in ten minutes. Alarms raised:",
-            load.announced, load.most_in_ten_minutes
+            "People were told {}, at most {} in ten minutes. Alarms raised:",
+            times(load.announced),
+            times(u64::from(load.most_in_ten_minutes))
         ));
     }
     let mut alarms: Vec<_> = summary.alarms.iter().collect();
@@ -170,7 +171,7 @@ fn in_words(summary: &Summary) -> Vec<String> {
         key(a.1.seconds_to_announce).total_cmp(&key(b.1.seconds_to_announce))
     });
     for (id, figures) in alarms {
-        let times = if figures.occurrences == 1 { "once".to_owned() } else { format!("{} times", figures.occurrences) };
+        let times = times(u64::from(figures.occurrences));
         let soon = figures.seconds_to_announce.map(|s| format!(", first {s:.1} s after the fault")).unwrap_or_default();
         let told = match figures.announced {
             0 if summary.alarm_load.announced == 0 => ", told nobody",
@@ -180,6 +181,11 @@ fn in_words(summary: &Summary) -> Vec<String> {
         lines.push(format!("  {id}: {times}{soon}{told}"));
     }
     lines
+}
+
+/// How often, as people say it.
+fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{count} times") }
 }
 
 #[cfg(test)]
