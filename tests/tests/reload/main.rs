@@ -7,16 +7,13 @@ mod manager;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Write};
 use std::net::TcpStream;
-use std::os::unix::net::UnixDatagram;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use lapwing_tests::agent::{Agent, output};
 use lapwing_tests::broker::Broker;
 use lapwing_tests::modbus::ModbusPeer;
-use lapwing_tests::place::{TempDir, lapwing, python, sources};
-use lapwing_tests::process::Process;
+use lapwing_tests::place::TempDir;
 use lapwing_tests::readings::without_repeats;
 use lapwing_tests::saltmarsh;
 use lapwing_tests::subscriber::{Message, Subscriber};

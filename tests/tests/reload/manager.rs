@@ -1,5 +1,12 @@
 //! What the service manager hears: ready, the watchdog, reloads; and nothing any more when the core's loop hangs.
 
+use std::os::unix::net::UnixDatagram;
+use std::path::PathBuf;
+use std::process::Command;
+
+use lapwing_tests::place::{lapwing, python, sources};
+use lapwing_tests::process::Process;
+
 use super::*;
 
 /// A socket as a service manager's, and what was said on it.
