@@ -222,7 +222,7 @@ impl Core<'_> {
                 // It waits for no disk.
                 self.put_up(index, topic, payload);
             } else {
-                self.lasting.held.push(seq, topic, payload);
+                self.lasting.ways.held.push(seq, topic, payload);
             }
         }
     }
@@ -313,7 +313,7 @@ impl Core<'_> {
         // One copy serves both for as long as the state lasts.
         let payload: Arc<[u8]> = payload.into();
         self.lasting.board.alarm(&self.plan.alarms[index].id, Arc::clone(&payload));
-        refused(self.lasting.publisher.retained(topic, payload));
+        refused(self.lasting.ways.publisher.retained(topic, payload));
     }
 
     pub(super) fn publish_all_alarms(&self) {
