@@ -50,7 +50,11 @@ def suppressions(check, demo, mine):
     looks, works = signed_in(demo, "olga"), signed_in(demo, "otto")
     check("an observer starts none", send(begin, {"for_s": 60, "reason": "filter change"}, looks)[0] == 403)
     check("it needs a reason", send(begin, {"for_s": 60}, works)[0] == 400)
-    check("it has a longest time", send(begin, {"for_s": 90_000, "reason": "filter change"}, works)[0] == 400)
+    check("it has a longest time", send(begin, {"for_s": 90_000, "reason": "filter change"}, works)[0] == 409)
+    long = send(demo.url + "/api/notes", {"text": "x" * 20_000}, works)
+    check("what is too long for any request is told as such", long[0] == 413 and long[2]["error"] == "too_large", long)
+    lost = send(demo.url + "/api/notes", {"text": "hums", "alarm": "fan-99-failed"}, works)
+    check("a note on an alarm that is none is refused", lost[0] == 404 and "fan-" in lost[2]["text"], lost)
     check("an operator starts it", send(begin, {"for_s": 60, "reason": "filter change"}, works)[0] == 200)
     check("it is in force, and until when", rule().get("until", 0) > 0, rule())
     # A state is shown once its event is on the disk.
