@@ -40,6 +40,7 @@ use super::carry::States;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
+use super::gap::Gap;
 use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
@@ -190,6 +191,8 @@ struct Core<'a> {
     conduct: Vec<Conduct>,
     /// By point: alarms that may become urgent while they stand.
     urgent: UrgentByPoint,
+    /// What was so already at the first reading after the start.
+    gap: Gap,
     /// By rule of suppression.
     rules: Vec<RuleState>,
     memories: memories::Memories,
@@ -226,6 +229,8 @@ impl<'a> Core<'a> {
             incidents: Incidents::new(plan),
             conduct,
             urgent: UrgentByPoint::new(plan),
+            // A plan that is taken up leaves no gap.
+            gap: Gap::new(plan, lasting.following.is_none() && lasting.restored_from > 0),
             rules,
             memories: memories::Memories::default(),
             lasting,
