@@ -72,6 +72,8 @@ struct Round {
     size: usize,
     /// How many of them have not come.
     missing: usize,
+    /// The point rests so long: no reading can bring it before.
+    rests_until: Millis,
 }
 
 /// What is remembered for one derived point.
@@ -118,7 +120,7 @@ impl Derivation {
                 }
             }
             recipes.push(Recipe::new(plan, derived, shortest));
-            rounds.push(Round { number: 1, size: round, missing: round });
+            rounds.push(Round { number: 1, size: round, missing: round, rests_until: Millis(0) });
             if let Some(known) = renewed_by.get_mut(at(derived.point)) {
                 *known = by;
             }
@@ -131,11 +133,12 @@ impl Derivation {
     pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
         let begun = other.came();
         let mut came = vec![None; self.recipes.len()];
-        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&self.rounds).zip(&mut came).zip(before) {
+        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&mut self.rounds).zip(&mut came).zip(before) {
             let Some(old) = old.map(at) else { continue };
             let Some(before) = other.recipes.get_mut(old) else { continue };
             recipe.memory = std::mem::take(&mut before.memory);
             recipe.last_at = before.last_at;
+            round.rests_until = recipe.rests_until();
             *came = begun.get(old).filter(|begun| begun.len() == round.size);
         }
         for hanging in self.by_transaction.iter_mut().flatten() {
@@ -175,7 +178,10 @@ impl Derivation {
         for recipe in &mut self.recipes {
             (recipe.memory, recipe.last_at, recipe.known) = (Memory::default(), None, None);
         }
-        self.rounds.iter_mut().for_each(Round::begin);
+        for round in &mut self.rounds {
+            round.begin();
+            round.rests_until = Millis(0);
+        }
     }
 
     /// What is to be kept over a restart.
@@ -201,11 +207,18 @@ impl Derivation {
     }
 
     /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
-    pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
+    /// `newest`: no reading of the engine's is newer.
+    pub fn compute(&mut self, newest: Millis, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
         let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
         let recipe = hanging.recipe;
-        let due = hanging.is_due(self.rounds.get_mut(recipe)?);
-        if due { self.recipes.get_mut(recipe)?.compute(engine) } else { None }
+        let round = self.rounds.get_mut(recipe)?;
+        if !hanging.is_due(round) || newest < round.rests_until {
+            return None;
+        }
+        let recipe = self.recipes.get_mut(recipe)?;
+        let computed = recipe.compute(engine);
+        round.rests_until = recipe.rests_until();
+        computed
     }
 }
 

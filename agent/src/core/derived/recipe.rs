@@ -100,12 +100,15 @@ impl Recipe {
         }
     }
 
+    /// No reading before this is computed with.
+    pub(super) fn rests_until(&self) -> Millis {
+        self.last_at.map_or(Millis(0), |before| before.plus(self.rest_ms))
+    }
+
     pub(super) fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
-        if self.rest_ms > 0
-            && let Some(before) = self.last_at
-        {
-            let newest = self.inputs.iter().map(|input| engine.present(input.point).at).max()?;
-            if newest.since(before) < self.rest_ms {
+        if self.rest_ms > 0 {
+            let rests_until = self.rests_until();
+            if self.inputs.iter().all(|input| engine.present(input.point).at < rests_until) {
                 return None;
             }
         }

@@ -66,6 +66,7 @@ impl FanWall {
 
         self.clog = if upset.filter_clogging { (self.clog + CLOG_PER_S * dt_s).min(WORST_CLOG) } else { self.clog };
         let (up, down) = (1.0 - libm::exp(-dt_s / 2.0), 1.0 - libm::exp(-dt_s / 3.0));
+        let dt_h = dt_s / 3600.0;
         let motor_keep = libm::exp(-dt_s / MOTOR_TAU_S);
         for f in 0..FANS {
             let stopped = upset.fan_stopped[f];
@@ -80,7 +81,7 @@ impl FanWall {
             };
             fan.speed += (target - fan.speed) * if target > fan.speed { up } else { down };
             if fan.speed > 0.05 {
-                fan.run_h += dt_s / 3600.0;
+                fan.run_h += dt_h;
             }
         }
         self.balance(upset, truth);

@@ -39,6 +39,7 @@ impl Loads {
     /// Loads, tap-offs, busways and UPS outputs for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         self.wander(dt_s);
+        let dt_h = dt_s / 3600.0;
         for b in 0..BUSWAYS {
             truth.breaker_tripped[b] = upset.breaker_tripped[b];
             truth.breaker_closed[b] = !(upset.breaker_tripped[b] || upset.breaker_open[b]);
@@ -55,15 +56,15 @@ impl Loads {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
             let load = rated_kw * upset.load_share * (1.0 + self.wander[r]) + upset.added_kw[r];
             let wanted = load * Air::work_share(inlet);
-            self.feed(r, wanted, dt_s, upset, truth);
+            self.feed(r, wanted, dt_h, upset, truth);
         }
         for busway in &mut truth.busways {
-            busway.kwh += busway.kw.iter().sum::<f64>() * dt_s / 3600.0;
+            busway.kwh += busway.kw.iter().sum::<f64>() * dt_h;
         }
         Self::cooling_panel(dt_s, truth);
     }
 
-    fn feed(&self, r: usize, wanted_kw: f64, dt_s: f64, upset: &Upset, truth: &mut Truth) {
+    fn feed(&self, r: usize, wanted_kw: f64, dt_h: f64, upset: &Upset, truth: &mut Truth) {
         let mut got = 0.0;
         for side in Side::BOTH {
             let tap = &mut truth.taps[r][side.index()];
@@ -90,7 +91,7 @@ impl Loads {
                 let tap = &mut truth.taps[r][side.index()];
                 tap.amps[p] = amps;
                 tap.kw += kw;
-                tap.kwh += kw * dt_s / 3600.0;
+                tap.kwh += kw * dt_h;
                 truth.busways[b].amps[p] += amps;
                 truth.busways[b].kw[p] += kw;
                 got += kw;
