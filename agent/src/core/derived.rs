@@ -27,7 +27,7 @@ use lapwing_protocol::Status;
 use crate::compute::{Memory, Recalled};
 use crate::plan::Plan;
 
-use recipe::Recipe;
+use recipe::{Recipe, Scales};
 
 /// A reading of a derived point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,16 +49,17 @@ pub struct Derivation {
     by_transaction: Vec<Vec<Hanging>>,
     /// By derived point.
     recipes: Vec<Recipe>,
+    scales: Scales,
     /// By derived point: apart from the recipes, because most transactions that come complete nothing.
     rounds: Vec<Round>,
 }
 
-/// A derived point that hangs on a transaction.
+/// A derived point that hangs on a transaction which belongs to its round.
 #[derive(Clone, Copy, Debug)]
 struct Hanging {
-    recipe: usize,
-    /// Its place in the point's round; `None` if it comes less often than the round.
-    place: Option<usize>,
+    recipe: u32,
+    /// Its place in the point's round.
+    place: u32,
     /// The last round that the transaction has come in.
     came_in: u32,
 }
@@ -69,9 +70,9 @@ struct Round {
     /// Counts on, so that nothing must be cleared for the next one.
     number: u32,
     /// How many transactions belong to it.
-    size: usize,
+    size: u32,
     /// How many of them have not come.
-    missing: usize,
+    missing: u32,
     /// The point rests so long: no reading can bring it before.
     rests_until: Millis,
 }
@@ -104,7 +105,8 @@ impl Derivation {
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
         let mut rounds = Vec::with_capacity(plan.derived.len());
-        for (index, derived) in plan.derived.iter().enumerate() {
+        let mut scales = Scales::default();
+        for (recipe, derived) in (0..).zip(&plan.derived) {
             let mut by: Vec<u32> =
                 derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
             by.sort_unstable();
@@ -112,20 +114,20 @@ impl Derivation {
             let period = |number: u32| plan.transactions.get(at(number)).map_or(Duration::MAX, |t| t.period);
             let shortest = by.iter().map(|number| period(*number)).min().unwrap_or_default();
             let mut round = 0;
-            for number in &by {
-                let place = (period(*number) == shortest).then_some(round);
-                round += usize::from(place.is_some());
+            // One that comes less often brings no computation.
+            for number in by.iter().filter(|number| period(**number) == shortest) {
                 if let Some(hanging) = by_transaction.get_mut(at(*number)) {
-                    hanging.push(Hanging { recipe: index, place, came_in: 0 });
+                    hanging.push(Hanging { recipe, place: round, came_in: 0 });
                 }
+                round += 1;
             }
-            recipes.push(Recipe::new(plan, derived, shortest));
+            recipes.push(Recipe::new(plan, derived, shortest, &mut scales));
             rounds.push(Round { number: 1, size: round, missing: round, rests_until: Millis(0) });
             if let Some(known) = renewed_by.get_mut(at(derived.point)) {
                 *known = by;
             }
         }
-        Self { by_transaction, recipes, rounds }
+        Self { by_transaction, recipes, scales, rounds }
     }
 
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
@@ -139,12 +141,12 @@ impl Derivation {
             recipe.memory = std::mem::take(&mut before.memory);
             recipe.last_at = before.last_at;
             round.rests_until = recipe.rests_until();
-            *came = begun.get(old).filter(|begun| begun.len() == round.size);
+            *came = begun.get(old).filter(|begun| begun.len() == at(round.size));
         }
         for hanging in self.by_transaction.iter_mut().flatten() {
-            let (Some(place), Some(Some(came))) = (hanging.place, came.get(hanging.recipe)) else { continue };
-            if came.get(place) == Some(&true)
-                && let Some(round) = self.rounds.get_mut(hanging.recipe)
+            let Some(Some(came)) = came.get(at(hanging.recipe)) else { continue };
+            if came.get(at(hanging.place)) == Some(&true)
+                && let Some(round) = self.rounds.get_mut(at(hanging.recipe))
             {
                 hanging.came_in = round.number;
                 round.missing -= 1;
@@ -154,10 +156,10 @@ impl Derivation {
 
     /// By derived point: which transactions of the present round have come, by their places in it.
     fn came(&self) -> Vec<Vec<bool>> {
-        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; round.size]).collect();
+        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; at(round.size)]).collect();
         for hanging in self.by_transaction.iter().flatten() {
-            let number = self.rounds.get(hanging.recipe).map(|round| round.number);
-            let came = all.get_mut(hanging.recipe).zip(hanging.place).and_then(|(came, place)| came.get_mut(place));
+            let number = self.rounds.get(at(hanging.recipe)).map(|round| round.number);
+            let came = all.get_mut(at(hanging.recipe)).and_then(|came| came.get_mut(at(hanging.place)));
             if let Some(came) = came {
                 *came = number == Some(hanging.came_in);
             }
@@ -169,7 +171,7 @@ impl Derivation {
     pub fn keep_only(&mut self, wanted: impl Fn(u32) -> bool) {
         let recipes = &self.recipes;
         for hanging in &mut self.by_transaction {
-            hanging.retain(|hanging| recipes.get(hanging.recipe).is_some_and(|recipe| wanted(recipe.point)));
+            hanging.retain(|hanging| recipes.get(at(hanging.recipe)).is_some_and(|recipe| wanted(recipe.point)));
         }
     }
 
@@ -200,7 +202,7 @@ impl Derivation {
         true
     }
 
-    /// How many derived points hang on a transaction.
+    /// How many derived points may be computed when a transaction has come.
     #[must_use]
     pub fn hanging_on(&self, transaction: u32) -> usize {
         self.by_transaction.get(at(transaction)).map_or(0, Vec::len)
@@ -210,13 +212,13 @@ impl Derivation {
     /// `newest`: no reading of the engine's is newer.
     pub fn compute(&mut self, newest: Millis, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
         let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
-        let recipe = hanging.recipe;
+        let recipe = at(hanging.recipe);
         let round = self.rounds.get_mut(recipe)?;
         if !hanging.is_due(round) || newest < round.rests_until {
             return None;
         }
         let recipe = self.recipes.get_mut(recipe)?;
-        let computed = recipe.compute(engine);
+        let computed = recipe.compute(engine, &self.scales);
         round.rests_until = recipe.rests_until();
         computed
     }
@@ -225,12 +227,9 @@ impl Derivation {
 impl Hanging {
     /// Notes that the transaction has come; whether the round is full now, or would be if another were not silent.
     fn is_due(&mut self, round: &mut Round) -> bool {
-        if self.place.is_none() {
-            return false;
-        }
         let again = self.came_in == round.number;
         self.came_in = round.number;
-        round.missing -= usize::from(!again);
+        round.missing -= u32::from(!again);
         let due = again || round.missing == 0;
         if due {
             round.begin();
