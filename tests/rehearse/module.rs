@@ -110,11 +110,11 @@ pub(crate) fn play(
             if next >= end {
                 break;
             }
-            agent.due(since(base, next));
-            lines[first].turn(base, &mut devices);
+            let now = since(base, next);
+            agent.due(now);
+            lines[first].turn(now, &mut devices);
             lines[first].link.take_told(&mut told);
             if !told.is_empty() {
-                let now = since(base, next);
                 told.drain(..).for_each(|message| agent.hear(base, now, message));
                 agent.moved(now);
             }
@@ -128,12 +128,11 @@ pub(crate) fn play(
 }
 
 impl Line {
-    fn turn(&mut self, base: Instant, devices: &mut [Device]) {
+    fn turn(&mut self, at: Millis, devices: &mut [Device]) {
         let now = self.next;
         let up = self.up.load(Ordering::Relaxed);
-        let at_ms = since(base, now).0;
-        if at_ms >= self.foreign_ms {
-            self.foreign_ms = at_ms + FOREIGN_EVERY_MS;
+        if at.0 >= self.foreign_ms {
+            self.foreign_ms = at.0 + FOREIGN_EVERY_MS;
             let requests = u32::from(self.second_master.load(Ordering::Relaxed));
             self.link.foreign_requests(requests, 1, now);
         }

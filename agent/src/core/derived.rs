@@ -25,6 +25,7 @@ use lapwing_engine::spec::Millis;
 use lapwing_protocol::Status;
 
 use crate::compute::{Memory, Recalled};
+use crate::core::renewal::Renewal;
 use crate::plan::Plan;
 
 use recipe::{Recipe, Scales};
@@ -92,25 +93,13 @@ impl Derivation {
     /// Finds out what hangs on what, through derived points of derived points too.
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
-        // By point: the transactions that renew it.
-        let mut renewed_by: Vec<Vec<u32>> = vec![Vec::new(); plan.points.len()];
-        for (number, transaction) in (0..).zip(&plan.transactions) {
-            let span = transaction.points;
-            for point in span.first..span.first.saturating_add(span.count) {
-                if let Some(by) = renewed_by.get_mut(at(point)) {
-                    by.push(number);
-                }
-            }
-        }
+        let renewal = Renewal::of(plan);
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
         let mut rounds = Vec::with_capacity(plan.derived.len());
         let mut scales = Scales::default();
         for (recipe, derived) in (0..).zip(&plan.derived) {
-            let mut by: Vec<u32> =
-                derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
-            by.sort_unstable();
-            by.dedup();
+            let by = renewal.of_any(derived.from.iter().map(|input| input.point));
             let period = |number: u32| plan.transactions.get(at(number)).map_or(Duration::MAX, |t| t.period);
             let shortest = by.iter().map(|number| period(*number)).min().unwrap_or_default();
             let mut round = 0;
@@ -123,9 +112,6 @@ impl Derivation {
             }
             recipes.push(Recipe::new(plan, derived, shortest, &mut scales));
             rounds.push(Round { number: 1, size: round, missing: round, rests_until: Millis(0) });
-            if let Some(known) = renewed_by.get_mut(at(derived.point)) {
-                *known = by;
-            }
         }
         Self { by_transaction, recipes, scales, rounds }
     }
@@ -202,25 +188,29 @@ impl Derivation {
         true
     }
 
-    /// How many derived points may be computed when a transaction has come.
-    #[must_use]
-    pub fn hanging_on(&self, transaction: u32) -> usize {
-        self.by_transaction.get(at(transaction)).map_or(0, Vec::len)
-    }
-
-    /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
-    /// `newest`: no reading of the engine's is newer.
-    pub fn compute(&mut self, newest: Millis, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
-        let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
-        let recipe = at(hanging.recipe);
-        let round = self.rounds.get_mut(recipe)?;
-        if !hanging.is_due(round) || newest < round.rests_until {
-            return None;
+    /// The reading of the next point that hangs on a transaction which has just come; `None` at the end. `from` counts on,
+    /// from 0: those that wait for other transactions are passed over. `newest`: no reading of the engine's is newer.
+    pub fn next(
+        &mut self,
+        newest: Millis,
+        transaction: u32,
+        from: &mut usize,
+        engine: &Engine<'_>,
+    ) -> Option<Computed> {
+        for hanging in self.by_transaction.get_mut(at(transaction))?.get_mut(*from..)? {
+            *from += 1;
+            let Some(round) = self.rounds.get_mut(at(hanging.recipe)) else { continue };
+            if !hanging.is_due(round) || newest < round.rests_until {
+                continue;
+            }
+            let Some(recipe) = self.recipes.get_mut(at(hanging.recipe)) else { continue };
+            let computed = recipe.compute(engine, &self.scales);
+            round.rests_until = recipe.rests_until();
+            if computed.is_some() {
+                return computed;
+            }
         }
-        let recipe = self.recipes.get_mut(recipe)?;
-        let computed = recipe.compute(engine, &self.scales);
-        round.rests_until = recipe.rests_until();
-        computed
+        None
     }
 }
 

@@ -122,8 +122,8 @@ impl<'a> Judge<'a> {
             good += u64::from(self.engine.present(point).status.is_good());
             self.read.push(Taken { point, entered });
         }
-        for n in 0..self.derivation.hanging_on(transaction) {
-            let Some(computed) = self.derivation.compute(self.newest, transaction, n, &self.engine) else { continue };
+        let mut from = 0;
+        while let Some(computed) = self.derivation.next(self.newest, transaction, &mut from, &self.engine) {
             self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
             self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
         }
@@ -151,10 +151,8 @@ impl<'a> Judge<'a> {
             self.read.push(Taken { point: again.point, entered: again.entered });
         }
         for transaction in transactions {
-            for n in 0..self.derivation.hanging_on(*transaction) {
-                let Some(computed) = self.derivation.compute(self.newest, *transaction, n, &self.engine) else {
-                    continue;
-                };
+            let mut from = 0;
+            while let Some(computed) = self.derivation.next(self.newest, *transaction, &mut from, &self.engine) {
                 self.engine.put(at, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
                 self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
             }

@@ -62,6 +62,8 @@ enum Kind {
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Scale {
     exponent: i8,
+    /// 10 to the power of the exponent's size.
+    power: f64,
     factor: f64,
     offset: f64,
 }
@@ -83,7 +85,7 @@ impl Recipe {
                 Takes::Believed { .. } => Kind::Believed,
                 Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
             };
-            let scale = Scale { exponent: exponent_of(input.point), factor: input.factor, offset: input.offset };
+            let scale = Scale::new(exponent_of(input.point), input.factor, input.offset);
             let slot = u32::try_from(slot).ok()?;
             Some(Input { seen: 0, point: input.point, scale: scales.number(scale), slot, kind })
         };
@@ -243,8 +245,26 @@ impl Input {
         if self.kind == Kind::LeftOut {
             return None;
         }
-        let Scale { exponent, factor, offset } = *scales.0.get(at(self.scale))?;
-        Some(Decimal::new(self.seen, exponent).to_f64() * factor + offset)
+        scales.0.get(at(self.scale)).map(|scale| scale.number(self.seen))
+    }
+}
+
+impl Scale {
+    fn new(exponent: i8, factor: f64, offset: f64) -> Self {
+        let power = Decimal::new(1, exponent.saturating_abs()).to_f64();
+        Self { exponent, power, factor, offset }
+    }
+
+    /// As `Decimal::to_f64` has it, in a module's usual case at once: integer and power are exact, one operation rounds.
+    fn number(&self, value: i64) -> f64 {
+        #[allow(clippy::cast_precision_loss)] // up to there it is exact
+        let exact = (value.unsigned_abs() <= 1 << 53).then_some(value as f64);
+        let number = match exact {
+            Some(number) if self.exponent < 0 => number / self.power,
+            Some(number) => number * self.power,
+            None => Decimal::new(value, self.exponent).to_f64(),
+        };
+        number * self.factor + self.offset
     }
 }
 
