@@ -28,7 +28,7 @@ use crate::compute::{Memory, Recalled};
 use crate::core::renewal::Renewal;
 use crate::plan::Plan;
 
-use recipe::{Recipe, Scales};
+use recipe::{Recipe, Scales, digest};
 
 /// A reading of a derived point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -173,17 +173,19 @@ impl Derivation {
     }
 
     /// What is to be kept over a restart.
-    pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
-        self.recipes.iter().filter_map(|recipe| {
+    pub fn remembered<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = Remembered> + 'a {
+        self.recipes.iter().zip(&plan.derived).filter_map(|(recipe, derived)| {
             let numbers = recipe.memory.numbers()?;
-            Some(Remembered { point: recipe.point, digest: recipe.digest, numbers })
+            Some(Remembered { point: recipe.point, digest: digest(plan, derived), numbers })
         })
     }
 
     /// Gives a point what an earlier start has remembered for it; `false` if it is computed in another way now.
-    pub fn recall(&mut self, remembered: Remembered, away_ms: Option<u64>) -> bool {
-        let known = self.recipes.iter_mut().find(|recipe| recipe.point == remembered.point);
-        let Some(recipe) = known.filter(|recipe| recipe.digest == remembered.digest) else { return false };
+    pub fn recall(&mut self, plan: &Plan, remembered: Remembered, away_ms: Option<u64>) -> bool {
+        let known = self.recipes.iter_mut().zip(&plan.derived).find(|(recipe, _)| recipe.point == remembered.point);
+        let Some((recipe, _)) = known.filter(|(_, derived)| digest(plan, derived) == remembered.digest) else {
+            return false;
+        };
         recipe.memory.recall(Recalled { numbers: remembered.numbers, away_ms });
         true
     }

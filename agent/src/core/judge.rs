@@ -9,7 +9,7 @@ use lapwing_protocol::{Decimal, Status};
 
 use super::carry::Common;
 use super::compare::Comparer;
-use super::derived::Derivation;
+use super::derived::{Derivation, Remembered};
 use crate::plan::Plan;
 
 /// The engine with what it needs around it.
@@ -44,7 +44,7 @@ pub struct Again {
 /// What outlives a plan, beside the engine's states.
 #[derive(Debug)]
 pub struct Before {
-    derivation: Derivation,
+    pub(super) derivation: Derivation,
     doubted: Vec<bool>,
     newest: Millis,
 }
@@ -284,15 +284,14 @@ impl<'a> Judge<'a> {
         &self.engine
     }
 
-    /// The derived points, for what they remember.
-    #[must_use]
-    pub const fn derivation(&self) -> &Derivation {
-        &self.derivation
+    /// What derived points remember that is to be kept over a restart.
+    pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
+        self.derivation.remembered(self.plan)
     }
 
-    /// The derived points, to give them what an earlier start has remembered.
-    pub const fn derivation_mut(&mut self) -> &mut Derivation {
-        &mut self.derivation
+    /// Gives a derived point what an earlier start has remembered for it; `false` if it is computed in another way now.
+    pub fn recall(&mut self, remembered: Remembered, away_ms: Option<u64>) -> bool {
+        self.derivation.recall(self.plan, remembered, away_ms)
     }
 
     /// The engine, to restore saved states.

@@ -28,8 +28,6 @@ pub(super) struct Recipe {
     /// What came of the inputs, if nothing but them can change it.
     pub(super) known: Option<(i64, Status)>,
     pub(super) memory: Memory,
-    /// What its memory belongs to: function, inputs and constants.
-    pub(super) digest: u64,
     settling: Option<Box<Settling>>,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
@@ -103,7 +101,6 @@ impl Recipe {
             inputs,
             lists: lists.into(),
             memory: Memory::default(),
-            digest: digest(plan, derived),
             settling: function.and_then(Function::smallest_step).map(|smallest| {
                 let (before, now) = (Vec::new(), Vec::new());
                 Box::new(Settling { smallest, before, now, rounds: 0, last: None })
@@ -279,8 +276,8 @@ impl Scales {
     }
 }
 
-/// Digest of how a point is computed: with another one, what was remembered is not its own.
-fn digest(plan: &Plan, derived: &Derived) -> u64 {
+/// Digest of how a point is computed, function, inputs and constants: with another one, what was remembered is not its own.
+pub(super) fn digest(plan: &Plan, derived: &Derived) -> u64 {
     let mut text = derived.compute.clone();
     for input in &derived.from {
         let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());

@@ -4,6 +4,7 @@
 //! vanish with ids that only rise. Model time in seconds; sysUpTime and alarm times in hundredths. Allocates at the
 //! start and when a row appears. Never panics.
 
+use super::registers::nearest;
 use crate::bank::{Bank, Variable};
 use crate::model::Truth;
 use crate::model::layout::BUSWAY_NAMES;
@@ -48,7 +49,7 @@ struct Refresh<'a> {
 
 impl Refresh<'_> {
     fn integer(&mut self, tail: &[u32], value: f64) {
-        let value = libm::round(value) as i32;
+        let value = nearest(value) as i32;
         match self.shown.get_mut(self.next) {
             Some(last) if *last == value => {}
             Some(last) => {

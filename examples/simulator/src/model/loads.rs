@@ -17,6 +17,20 @@ const CONTROLS_KW: f64 = 1.0;
 const WANDER: f64 = 0.008;
 const WANDER_TAU_S: f64 = 120.0;
 
+/// What a busway gives to its tap-offs, by phase.
+struct Feed {
+    live: [bool; 3],
+    /// 0 without voltage.
+    amps_a_kw: [f64; 3],
+}
+
+impl Feed {
+    fn of(volts: [f64; 3]) -> Self {
+        let live = volts.map(|v| v > 100.0);
+        Self { live, amps_a_kw: volts.map(|v| if v > 100.0 { 1000.0 / (v * POWER_FACTOR) } else { 0.0 }) }
+    }
+}
+
 /// What the servers want.
 #[derive(Clone, Debug)]
 pub struct Loads {
@@ -52,11 +66,12 @@ impl Loads {
                 truth.busways[b].kw[p] = 0.0;
             }
         }
+        let feeds = core::array::from_fn(|b| Feed::of(truth.busways[b].volts));
         for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
             let load = rated_kw * upset.load_share * (1.0 + self.wander[r]) + upset.added_kw[r];
             let wanted = load * Air::work_share(inlet);
-            self.feed(r, wanted, dt_h, upset, truth);
+            Self::feed(r, wanted, dt_h, upset, &feeds, truth);
         }
         for busway in &mut truth.busways {
             busway.kwh += busway.kw.iter().sum::<f64>() * dt_h;
@@ -64,36 +79,34 @@ impl Loads {
         Self::cooling_panel(dt_s, truth);
     }
 
-    fn feed(&self, r: usize, wanted_kw: f64, dt_h: f64, upset: &Upset, truth: &mut Truth) {
-        let mut got = 0.0;
-        for side in Side::BOTH {
-            let tap = &mut truth.taps[r][side.index()];
-            tap.tripped = upset.tap_tripped[r][side.index()];
-            tap.live = !tap.tripped && truth.busways[busway_of(r, side)].volts.iter().any(|v| *v > 100.0);
+    fn feed(r: usize, wanted_kw: f64, dt_h: f64, upset: &Upset, feeds: &[Feed; BUSWAYS], truth: &mut Truth) {
+        let busways = Side::BOTH.map(|side| busway_of(r, side));
+        let tripped = upset.tap_tripped[r];
+        for (s, tap) in truth.taps[r].iter_mut().enumerate() {
+            tap.tripped = tripped[s];
+            tap.live = !tap.tripped && feeds[busways[s]].live.contains(&true);
             tap.kw = 0.0;
         }
+        let mut got = 0.0;
         for p in 0..3 {
             // Phases differ a little from rack to rack.
             let wanted = wanted_kw / 3.0 * [1.02, 0.99, 0.99][(p + r) % 3];
-            let live = Side::BOTH
-                .map(|side| !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0);
+            let live = [0, 1].map(|s| !tripped[s] && feeds[busways[s]].live[p]);
             let shares = match live {
                 [true, true] => [SHARE_A[r], 1.0 - SHARE_A[r]],
                 [true, false] => [1.0, 0.0],
                 [false, true] => [0.0, 1.0],
                 [false, false] => [0.0, 0.0],
             };
-            for side in Side::BOTH {
-                let b = busway_of(r, side);
-                let kw = wanted * shares[side.index()];
-                let volts = truth.busways[b].volts[p];
-                let amps = if volts > 100.0 { kw * 1000.0 / (volts * POWER_FACTOR) } else { 0.0 };
-                let tap = &mut truth.taps[r][side.index()];
+            for (s, tap) in truth.taps[r].iter_mut().enumerate() {
+                let kw = wanted * shares[s];
+                let amps = kw * feeds[busways[s]].amps_a_kw[p];
                 tap.amps[p] = amps;
                 tap.kw += kw;
                 tap.kwh += kw * dt_h;
-                truth.busways[b].amps[p] += amps;
-                truth.busways[b].kw[p] += kw;
+                let busway = &mut truth.busways[busways[s]];
+                busway.amps[p] += amps;
+                busway.kw[p] += kw;
                 got += kw;
             }
         }
