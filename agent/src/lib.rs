@@ -6,6 +6,7 @@
 //! is what an engineer proves on site; `notify` tells people directly; `late` sends again what the broker missed, `export` writes history for others,
 //! `replay` judges it by other settings. Only operator commands come back, from `page` and `command`, through `core`.
 
+pub mod cause;
 pub mod cli;
 pub mod command;
 pub mod compute;

@@ -575,6 +575,8 @@ pub struct Point {
     pub refresh: Option<Duration>,
     /// Names of its states, if it has states.
     pub states: Vec<(i64, String)>,
+    /// The same as people of the module read them, in its language; empty where that is no difference.
+    pub state_texts: Vec<(i64, String)>,
     /// How far it wavers while nothing changes, from peak to peak.
     pub noise: Option<Decimal>,
     /// What it is to a module.

@@ -381,7 +381,7 @@ fn open(plan: &Plan) -> Result<(Store, Opened), StartError> {
             | StoreError::Disk { .. }
             | StoreError::Damaged { .. }
             | StoreError::Sql { .. }),
-        ) => error.to_string(),
+        ) => error.cause(),
         Err(
             error @ (StoreError::InUse { .. }
             | StoreError::Foreign { .. }

@@ -11,6 +11,8 @@ use rustls::RootCertStore;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
+use crate::cause::Cause;
+
 /// Why TLS cannot be set up.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum TlsError {
@@ -22,6 +24,20 @@ pub(crate) enum TlsError {
     NoAuthority { path: PathBuf },
     #[error("TLS cannot be set up with these certificates: {0}")]
     Unusable(#[from] rustls::Error),
+}
+
+impl TlsError {
+    /// For people too.
+    pub(crate) fn cause(&self) -> Cause {
+        let of = |code: &'static str, path: &Path| Cause::known(code, &[("path", &path.display())]);
+        let cause = match self {
+            Self::File { path, source, .. } => of("tls_file", path).because("why", Cause::io(source)),
+            Self::Pem { path, source, .. } => of("tls_pem", path).because("why", Cause::from(source.to_string())),
+            Self::NoAuthority { path } => of("tls_no_authority", path),
+            Self::Unusable(error) => Cause::known("tls_unusable", &[]).because("why", Cause::tls(error)),
+        };
+        cause.told(self)
+    }
 }
 
 /// Settings of a client that trusts one authority.

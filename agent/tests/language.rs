@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
+use lapwing::cause::Cause;
 use lapwing::config::{self, Overrides};
 use lapwing::core::Message;
 use lapwing::core::operator::{Action, Reply, Request, Role};
@@ -151,10 +152,13 @@ fn befalls() -> Vec<Message> {
             what: Why::NoNotifications { listen: "0.0.0.0:162".into(), why: "in use".into() },
             at,
         }),
-        Message::Broker(Notice::Down("reset".into())),
+        Message::Broker(Notice::Down(Cause::known("broker_nobody", &[("at", &"127.0.0.1:1883")]))),
         Message::Broker(Notice::Connected),
         Message::Broker(Notice::Unheard("command/#".into())),
-        Message::Broker(Notice::SetAside { what: "event 7".into(), why: "too large".into() }),
+        Message::Broker(Notice::SetAside {
+            what: "event 7".into(),
+            why: Cause::known("broker_drops", &[]).because("why", Cause::io(&std::io::Error::from_raw_os_error(104))),
+        }),
         Message::Unproved("3 × bad_signature".into()),
         Message::Refused { hash: "00".into(), why: "module.toml:3: …".into() },
         asks(Action::Suppress { rule: "plant-work".into(), for_ms: None }),

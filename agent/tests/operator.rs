@@ -240,6 +240,14 @@ fn people_act_through_one_door_and_all_of_it_is_told() {
     // Notes, and a mode in which nobody is told.
     agent.asks(Role::Operator, Action::Note, None, Some("The gateway hums.")).expect("done");
     agent.event("the note", |event| event["action"] == "note" && event["reason"] == "The gateway hums.");
+    agent.asks(Role::Operator, Action::Note, Some(LINK), Some("It hums.")).expect("done");
+    let about = agent.event("a note on an alarm", |event| event["reason"] == "It hums.");
+    assert_eq!(
+        (&about["alarm"], &about["text"]),
+        (&LINK.into(), &format!("Operator on shift notes on {LINK}: It hums.").into())
+    );
+    let nothing = agent.asks(Role::Operator, Action::Note, Some("fault/link/plantt"), Some("x"));
+    assert!(matches!(nothing, Err(Refused::UnknownAlarm { near: Some(near), .. }) if near == LINK));
     let test = |for_ms| Action::SetMode { mode: Mode::Test, for_ms };
     assert_eq!(agent.asks(Role::Engineer, test(None), None, Some("x")), Err(Refused::NoDuration));
     let day = agent.asks(Role::Engineer, test(Some(86_400_000)), None, Some("x"));

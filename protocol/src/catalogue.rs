@@ -22,6 +22,8 @@ use crate::vocabulary::Word;
 pub const STATES_MAX: usize = 128;
 /// Longest name of a state, bytes; the catalogue cuts longer ones. With every byte escaped, all names are 48 KiB.
 pub const STATE_NAME_MAX: usize = 64;
+/// Longest that all texts of states of a point may be together, bytes; of one with more the catalogue has only the names.
+pub const STATE_TEXTS_MAX: usize = 1536;
 
 /// One point of a module.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -56,6 +58,9 @@ pub struct CataloguePoint {
     /// Names of its states by value, if it has states.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub states: BTreeMap<String, String>,
+    /// The same as people read them, in the module's language; absent where that is no difference.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub state_texts: BTreeMap<String, String>,
 }
 
 /// Payload of `catalogue/<hash>/<page>`.
@@ -105,6 +110,9 @@ impl CataloguePoint {
         }
         for name in self.states.values_mut() {
             shorten(name, STATE_NAME_MAX);
+        }
+        if self.state_texts.iter().map(|(value, text)| value.len() + text.len()).sum::<usize>() > STATE_TEXTS_MAX {
+            self.state_texts.clear();
         }
         self
     }

@@ -175,6 +175,7 @@ pub(crate) fn catalogue_page() -> CataloguePage {
             tag: Some("ZS-7".into()),
             location: Some("north end".into()),
             states: CataloguePoint::states_from(&[(0, "closed".into()), (1, "open".into())]),
+            state_texts: CataloguePoint::states_from(&[(0, "zu".into()), (1, "offen".into())]),
         }],
     }
 }

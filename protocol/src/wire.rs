@@ -307,14 +307,16 @@ fn catalogue_page() -> impl Strategy<Value = CataloguePage> {
         some((decimal(), decimal())),
         some(text()),
         prop::collection::btree_map("[0-9]{1,3}", text(), 0..4),
+        prop::collection::btree_map("[0-9]{1,3}", text(), 0..4),
     )
-        .prop_map(|(id, quantity, exponent, valid, tag, states)| CataloguePoint {
+        .prop_map(|(id, quantity, exponent, valid, tag, states, state_texts)| CataloguePoint {
             id,
             quantity,
             exponent,
             valid: valid.map(|(low, high)| [low, high]),
             tag,
             states,
+            state_texts,
             ..samples::catalogue_page().points.remove(0)
         });
     (any::<u32>(), any::<u32>(), prop::collection::vec(point, 0..4)).prop_map(|(page, pages, points)| CataloguePage {

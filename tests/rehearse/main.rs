@@ -2,7 +2,7 @@
 //!
 //! `lapwing-rehearse [--seeds N] [--pairs N] [--days N] [--first-day N] [--only FAULT] [--write]` prints the outcome
 //! table, what was told wrongly, and one JSON line last; `--first-day` begins with a later quiet day, so that many can be
-//! played in parts; `--say` prints only what people read of each fault, in order. With the seeds it has, the table must
+//! played in parts; `--say` prints only what people read of each fault, in order, `--language de` in another language. With the seeds it has, the table must
 //! equal the one that ships; `--write` renews it. Ends with 1 if the table differs or a goal is not met, but for the faults
 //! named in [`OPEN`]: those fail when their goals are met, so that they leave the list. A fault of a pair that nothing could
 //! show is printed with the reason and counted apart. Panics when the demo's configuration does not load.
@@ -49,11 +49,21 @@ struct Options {
     write: bool,
     /// Only what people read of each fault, one seed at full load.
     say: bool,
+    /// Language they read it in.
+    language: Option<String>,
 }
 
 fn options() -> Options {
-    let mut options =
-        Options { seeds: SEEDS, pairs: 60, days: DAYS, first_day: 0, only: None, write: false, say: false };
+    let mut options = Options {
+        seeds: SEEDS,
+        pairs: 60,
+        days: DAYS,
+        first_day: 0,
+        only: None,
+        write: false,
+        say: false,
+        language: None,
+    };
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         let mut number =
@@ -66,15 +76,17 @@ fn options() -> Options {
             "--only" => options.only = words.next(),
             "--write" => options.write = true,
             "--say" => options.say = true,
+            "--language" => options.language = words.next(),
             other => panic!("there is no option {other}; see the head of this program"),
         }
     }
     options
 }
 
-fn demo() -> Plan {
+fn demo(language: Option<&str>) -> Plan {
     let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/saltmarsh/module.toml");
-    match config::load(&file, std::iter::empty(), &Overrides::default()) {
+    let language = language.map(|word| ("LAPWING__MODULE__LANGUAGE".to_owned(), word.to_owned()));
+    match config::load(&file, language.into_iter(), &Overrides::default()) {
         Ok(loaded) => loaded.plan,
         Err(mistakes) => panic!("the demo's configuration has mistakes: {mistakes:?}"),
     }
@@ -82,7 +94,7 @@ fn demo() -> Plan {
 
 fn main() -> ExitCode {
     let options = options();
-    let plan = Arc::new(demo());
+    let plan = Arc::new(demo(options.language.as_deref()));
     let settled = Settled::new();
     let mut played_s = 0.0;
     let chosen = |name: &str| options.only.as_deref().is_none_or(|only| only == name);

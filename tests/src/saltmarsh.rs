@@ -17,7 +17,7 @@ const TRANSPORTS: [&str; 4] = ["modbus_tcp", "modbus_rtu_tcp", "serial", "snmp"]
 #[must_use]
 pub fn configure(home: &TempDir, links: &Value, broker: &str) -> PathBuf {
     let shipped = repository().join("examples/saltmarsh");
-    copy_maps(&shipped, home);
+    copy_folders(&shipped, home);
     let text = std::fs::read_to_string(shipped.join("module.toml")).expect("the demo's configuration is there");
     let mut out = Vec::new();
     let mut section = String::new();
@@ -50,9 +50,11 @@ pub fn configure(home: &TempDir, links: &Value, broker: &str) -> PathBuf {
     home.write("module.toml", &(out.join("\n") + "\n"))
 }
 
-fn copy_maps(shipped: &Path, home: &TempDir) {
-    for entry in std::fs::read_dir(shipped.join("maps")).expect("the demo has maps").flatten() {
-        let text = std::fs::read_to_string(entry.path()).expect("a map is text");
-        home.write(&format!("maps/{}", entry.file_name().to_string_lossy()), &text);
+fn copy_folders(shipped: &Path, home: &TempDir) {
+    for folder in ["maps", "translations"] {
+        for entry in std::fs::read_dir(shipped.join(folder)).expect("the demo has it").flatten() {
+            let text = std::fs::read_to_string(entry.path()).expect("a file is text");
+            home.write(&format!("{folder}/{}", entry.file_name().to_string_lossy()), &text);
+        }
     }
 }

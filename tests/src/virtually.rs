@@ -39,9 +39,11 @@ pub fn demo_plan() -> Plan {
 pub fn demo_plan_and(more: &str) -> Plan {
     let dir = std::env::temp_dir().join(format!("lapwing-virtually-{}-{:p}", std::process::id(), more));
     let _ = std::fs::remove_dir_all(&dir);
-    std::fs::create_dir_all(dir.join("maps")).expect("a temporary directory");
-    for map in std::fs::read_dir(demo().join("maps")).expect("the demo has maps").flatten() {
-        std::fs::copy(map.path(), dir.join("maps").join(map.file_name())).expect("copied");
+    for folder in ["maps", "translations"] {
+        std::fs::create_dir_all(dir.join(folder)).expect("a temporary directory");
+        for file in std::fs::read_dir(demo().join(folder)).expect("the demo has it").flatten() {
+            std::fs::copy(file.path(), dir.join(folder).join(file.file_name())).expect("copied");
+        }
     }
     let module = std::fs::read_to_string(demo().join("module.toml")).expect("the demo has a module file");
     std::fs::write(dir.join("module.toml"), module + more).expect("written");

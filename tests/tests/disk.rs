@@ -358,7 +358,7 @@ fn a_disk_that_takes_no_writes_from_the_start_keeps_it_from_nothing() {
     let agent = Agent::run(&home.join("module.toml"));
     let mut bay = Bay { home, broker, controller, subscriber, agent };
     let said = bay.store_event("in memory only", mark);
-    assert!(said["text"].as_str().is_some_and(|text| text.contains("Read-only file system")), "{said}");
+    assert!(said["text"].as_str().is_some_and(|text| text.contains("takes no writes (read-only)")), "{said}");
     bay.trip(false);
     let log = |event: &Value| event["log"] == said["log"];
     assert!(bay.subscriber.events().iter().filter(|event| log(event)).all(|event| event["durable"] == false));

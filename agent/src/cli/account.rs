@@ -12,6 +12,8 @@ use lapwing_protocol::{AlarmChange, Event, ShownState};
 use super::output::Output;
 use crate::core::figures::Summary;
 use crate::core::run::Told;
+use crate::plan::Language;
+use crate::words::{Words, filled, lasting};
 
 /// Width of the column that holds the time.
 const INDENT: &str = "          ";
@@ -21,14 +23,15 @@ const INDENT: &str = "          ";
 pub(super) struct Account {
     output: Output,
     json: bool,
+    words: &'static Words,
     start: Instant,
 }
 
 impl Account {
-    /// Begins now.
+    /// Begins now, in the module's language.
     #[must_use]
-    pub(super) fn begin(output: Output, json: bool) -> Self {
-        Self { output, json, start: Instant::now() }
+    pub(super) fn begin(output: Output, json: bool, language: Language) -> Self {
+        Self { output, json, words: Words::of(language), start: Instant::now() }
     }
 
     /// A line for people only.
@@ -58,7 +61,7 @@ impl Account {
         match told {
             Told::Event(payload) if self.json => self.output.line(String::from_utf8_lossy(payload).into_owned()),
             Told::Event(payload) => match serde_json::from_slice::<Event>(payload) {
-                Ok(event) => self.tell(&sentence(&event)),
+                Ok(event) => self.tell(&sentence(self.words, &event)),
                 Err(error) => tracing::error!(%error, "an event could not be read back; please report this"),
             },
             Told::State(text) => self.tell(text),
@@ -84,9 +87,9 @@ impl Account {
 }
 
 /// An event as a person reads it.
-fn sentence(event: &Event) -> String {
+fn sentence(words: &Words, event: &Event) -> String {
     match &event.detail {
-        Detail::Alarm(change) => alarm(event, change),
+        Detail::Alarm(change) => alarm(words, event, change),
         Detail::Operator(_)
         | Detail::Link(_)
         | Detail::Device(_)
@@ -98,7 +101,7 @@ fn sentence(event: &Event) -> String {
     }
 }
 
-fn alarm(event: &Event, change: &AlarmChange) -> String {
+fn alarm(words: &Words, event: &Event, change: &AlarmChange) -> String {
     let raised = change.to.known() == Some(ShownState::Unacknowledged);
     if !raised {
         return event.text.clone();
@@ -107,7 +110,9 @@ fn alarm(event: &Event, change: &AlarmChange) -> String {
     if change.follows.is_some() && !change.announced {
         return format!("  {}", event.text);
     }
-    let mut text = format!("{} — {}", change.priority.as_str().to_uppercase(), event.text);
+    let priority = change.priority.known().map_or(change.priority.as_str(), |priority| words.priority(priority));
+    let mut text = format!("{} — {}", priority.to_uppercase(), event.text);
+    let say = &words.message;
     let mut line = |label: &str, said: &str| {
         if !said.is_empty() {
             // Writing to a string cannot fail.
@@ -120,17 +125,18 @@ fn alarm(event: &Event, change: &AlarmChange) -> String {
         (None, Some(tag)) => tag.clone(),
         (None, None) => String::new(),
     };
-    line("Where:", &place);
-    line("Means:", &change.consequence);
-    line("Look at:", &change.first_check);
-    line("Do:", &change.response);
-    line("Safety:", &change.safety);
+    line(&say.place, &place);
+    line(&say.means, &change.consequence);
+    line(&say.look, &change.first_check);
+    line(&say.act, &change.response);
+    line(&say.safety, &change.safety);
     if let (Some(seconds), Some(left_to)) = (change.seconds_left, &change.left_to) {
-        line("Left:", &format!("{} to {left_to} at this rate", duration(u64::from(seconds))));
+        let time = lasting(u64::from(seconds));
+        line(&say.left, &filled(&say.left_to, &[("time", &time), ("limit", left_to)]));
     }
-    line("Read:", change.document.as_deref().unwrap_or_default());
+    line(&say.read, change.document.as_deref().unwrap_or_default());
     if let Some(seconds) = change.respond_within_s {
-        line("Time:", &format!("within {}", duration(u64::from(seconds))));
+        line(&say.time, &filled(&say.within, &[("time", &lasting(u64::from(seconds)))]));
     }
     text
 }
@@ -175,27 +181,9 @@ fn in_words(summary: &Summary) -> Vec<String> {
     lines
 }
 
-/// Seconds as people say them.
-fn duration(seconds: u64) -> String {
-    match (seconds / 60, seconds % 60) {
-        (0, s) => format!("{s} s"),
-        (m, 0) if m >= 120 && m % 60 == 0 => format!("{} h", m / 60),
-        (m, 0) => format!("{m} min"),
-        (m, s) => format!("{m} min {s} s"),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn durations_are_said_as_people_say_them() {
-        assert_eq!(duration(45), "45 s");
-        assert_eq!(duration(180), "3 min");
-        assert_eq!(duration(200), "3 min 20 s");
-        assert_eq!(duration(28_800), "8 h");
-    }
 
     #[test]
     fn the_earliest_alarm_is_told_first() {

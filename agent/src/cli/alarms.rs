@@ -2,7 +2,8 @@
 //!
 //! The list is what site and operator agree on: a row an alarm, patterns laid out, the columns are the keys of
 //! `[[alarm]]`. `--compare LIST.csv` tells what it has otherwise and refuses what it cannot mean; with `--out FILE` the
-//! module file is written there with the list's settings, after it has been checked whole. Never panics.
+//! module file is written there with the list's settings, after it has been checked whole. In a module with a file of texts in
+//! its language the list has those, and changed ones go to `--out-texts FILE`. Never panics.
 
 use std::path::{Path, PathBuf};
 
@@ -23,6 +24,9 @@ pub(super) struct AlarmsArgs {
     /// Write here: the list, or with --compare the module file with the list's settings
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    /// With --compare: write the file of texts in the module's language with the list's texts here
+    #[arg(long, value_name = "FILE", requires = "compare")]
+    out_texts: Option<PathBuf>,
 }
 
 /// Writes the list, or compares one.
@@ -74,17 +78,46 @@ fn run(args: &AlarmsArgs, loaded: &Loaded) -> Result<End, String> {
         missing.len()
     );
     let new = list::edited(&text, &rows, &changes);
-    judged(args, file, &new, &changes)?;
+    let texts = retold(loaded, &rows, &changes)?;
+    judged(args, file, (&new, texts.as_ref()), &changes)?;
+    if let (Some((path, _)), Some(_), None) = (&texts, &args.out, &args.out_texts) {
+        return Err(format!("The list has texts of {} otherwise: say --out-texts FILE too.", path.display()));
+    }
     if let Some(out) = &args.out {
         write(out, &new)?;
         println!("The module file with the list's settings is {}.", out.display());
     }
+    if let Some(out) = &args.out_texts {
+        let Some((_, new)) = &texts else {
+            println!("No text in the module's language is otherwise; {} is not written.", out.display());
+            return Ok(End::Done);
+        };
+        write(out, new)?;
+        println!("The file of texts with those of the list is {}.", out.display());
+    }
     Ok(End::Done)
 }
 
+/// The file of texts in the module's language with those of the list, and where it is; `None`: none of them is otherwise.
+fn retold(loaded: &Loaded, rows: &[list::Row], changes: &[list::Change]) -> Result<Option<(PathBuf, String)>, String> {
+    let Some(path) = &loaded.texts else { return Ok(None) };
+    let text = std::fs::read_to_string(path).map_err(|why| format!("{}: {why}", path.display()))?;
+    let new = list::retold(&text, rows, changes);
+    Ok((new != text).then(|| (path.clone(), new)))
+}
+
 /// Checks the module file with the list's settings whole; a mistake is told at the list's line.
-fn judged(args: &AlarmsArgs, file: &Path, new: &str, changes: &[list::Change]) -> Result<(), String> {
-    let files = |path: &Path| if path == args.config { Ok(new.as_bytes().to_vec()) } else { std::fs::read(path) };
+fn judged(
+    args: &AlarmsArgs,
+    file: &Path,
+    (new, texts): (&str, Option<&(PathBuf, String)>),
+    changes: &[list::Change],
+) -> Result<(), String> {
+    let files = |path: &Path| match texts {
+        _ if path == args.config => Ok(new.as_bytes().to_vec()),
+        Some((of_texts, new)) if path == of_texts => Ok(new.as_bytes().to_vec()),
+        _ => std::fs::read(path),
+    };
     let Err(mistakes) = config::load_from(&args.config, config::environment(), &Overrides::default(), &files) else {
         return Ok(());
     };

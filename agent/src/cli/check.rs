@@ -173,9 +173,15 @@ fn in_words(loaded: &Loaded) -> String {
         plan.derived.len(),
         counted(plan.alarms.iter().filter(|alarm| !alarm.own).count(), "alarm")
     );
-    for link in &plan.links {
-        text.push_str(&link_in_words(plan, link));
+    let (findings, questions) = (loaded.findings.len(), loaded.review.len());
+    if findings + questions > 0 {
+        let questions = if questions == 0 { "no question".into() } else { counted(questions, "question") };
+        let findings = if findings == 0 { "no finding".into() } else { counted(findings, "finding") };
+        text.push_str(&format!(
+            "It can be used. At the end of this: {findings}, and {questions} to the alarm set; begin there.\n"
+        ));
     }
+    text.push_str(&links_in_words(plan));
     text.push_str(&power::in_words(&plan.topology));
     text.push_str(&people::in_words(plan));
     text.push_str(&alarms_in_words(plan));
@@ -189,11 +195,50 @@ fn in_words(loaded: &Loaded) -> String {
     text
 }
 
+/// A name with its digits masked: what is alike but for its number is told once.
+fn kind(name: &str) -> String {
+    name.chars().map(|c| if c.is_ascii_digit() { '#' } else { c }).collect()
+}
+
+/// What is told once, with how many are alike, in the order of the first of each.
+fn told_once<T: PartialEq>(rows: impl Iterator<Item = (String, T)>) -> Vec<(String, usize, T)> {
+    let mut once: Vec<(String, usize, T)> = Vec::new();
+    for (name, said) in rows {
+        let like = |(known, _, other): &&mut (String, usize, T)| kind(known) == kind(&name) && *other == said;
+        match once.iter_mut().find(like) {
+            Some((_, count, _)) => *count += 1,
+            None => once.push((name, 1, said)),
+        }
+    }
+    for (name, count, _) in &mut once {
+        if *count > 1 {
+            *name = format!("{} ({count})", kind(name));
+        }
+    }
+    once
+}
+
+fn links_in_words(plan: &Plan) -> String {
+    let told = plan.links.iter().map(|link| {
+        // Of links with one device it often has the link's name.
+        (link.name.clone(), link_in_words(plan, link).replace(&link.name, &kind(&link.name)))
+    });
+    let mut text = String::new();
+    for (name, count, said) in told_once(told) {
+        let own = if count == 1 { said.replace(&kind(&name), &name) } else { said };
+        text.push_str(&format!("\n{} {name}: {own}", if count == 1 { "Link" } else { "Links" }));
+        if count > 1 && !text.ends_with("\n") {
+            text.push('\n');
+        }
+    }
+    text
+}
+
+/// What a link carries, without its name.
 fn link_in_words(plan: &Plan, link: &Link) -> String {
     let about = link_plan(plan, link);
     let mut text = format!(
-        "\nLink {}: {}, {} in {}, {} transactions a second; {:.1} % of its time in use",
-        about.link,
+        "{}, {} in {}, {} transactions a second; {:.1} % of its time in use",
         counted(about.devices as usize, "device"),
         counted(about.points as usize, "point"),
         counted(about.transactions as usize, "transaction"),
@@ -232,28 +277,23 @@ fn link_in_words(plan: &Plan, link: &Link) -> String {
             ));
         }
     }
-    for device in crate::plan::stretch(&plan.devices, link.devices) {
+    let reads = crate::plan::stretch(&plan.devices, link.devices).iter().map(|device| {
         let asks = crate::plan::stretch(&plan.transactions, device.transactions);
         let said: Vec<String> =
             asks.iter().map(|t| format!("{} every {}", asked(&t.ask), spoken_ms(millis(t.period)))).collect();
-        text.push_str(&format!("  {:<16} {}\n", device.name, said.join("; ")));
+        (device.name.clone(), said.join("; "))
+    });
+    for (name, _, said) in told_once(reads) {
+        text.push_str(&format!("  {name:<16} {said}\n"));
     }
     text
 }
 
 /// A line an alarm; alarms whose ids differ in numbers only and whose times are equal share one.
 fn alarms_in_words(plan: &Plan) -> String {
-    let mut rows: Vec<(String, usize, AlarmTime<'_>)> = Vec::new();
-    for time in alarm_times(plan) {
-        let kind: String = time.alarm.chars().map(|c| if c.is_ascii_digit() { '#' } else { c }).collect();
-        let like = |(known, _, other): &&mut (String, usize, AlarmTime<'_>)| {
-            *known == kind && (other.parts_s == time.parts_s) && other.respond_within_s == time.respond_within_s
-        };
-        match rows.iter_mut().find(like) {
-            Some((_, count, _)) => *count += 1,
-            None => rows.push((kind, 1, time)),
-        }
-    }
+    let times = alarm_times(plan).into_iter();
+    let rows =
+        told_once(times.map(|time| (time.alarm.to_owned(), (time.parts_s, time.worst_s, time.respond_within_s))));
     if rows.is_empty() {
         return String::new();
     }
@@ -262,18 +302,17 @@ fn alarms_in_words(plan: &Plan) -> String {
          probe is the sensor's own lag, refresh the device's, scan a reading just missed and the round waited for, line what\n\
          else goes first, held the rounds waited out while what is added up moves, window that of a slope, delay on_delay.\n",
     );
-    for (kind, count, time) in rows {
-        let name = if count == 1 { time.alarm.to_string() } else { format!("{kind} ({count})") };
-        let left = match (time.left_s, time.respond_within_s) {
-            (Some(left), Some(within)) if left <= 0.0 => format!("TOO LATE for {}", spoken_s(within)),
-            (Some(left), Some(within)) => format!("{} of {} left", spoken_s(left), spoken_s(within)),
-            _ => "no time to respond is given".into(),
+    for (name, _, (parts_s, worst_s, within_s)) in rows {
+        let left = match within_s.map(|within| (within - worst_s, within)) {
+            Some((left, within)) if left <= 0.0 => format!("TOO LATE for {}", long(within)),
+            Some((left, within)) => format!("{} of {} left", long(left), long(within)),
+            None => "no time to respond is given".into(),
         };
         let parts: Vec<String> = ["probe", "refresh", "scan", "line", "held", "window", "delay"]
             .into_iter()
-            .filter_map(|name| time.parts_s.get(name).filter(|part| **part > 0.0).map(|part| format!("{name} {part}")))
+            .filter_map(|name| parts_s.get(name).filter(|part| **part > 0.0).map(|part| format!("{name} {part}")))
             .collect();
-        text.push_str(&format!("  {name:<36} {:>8}  {left:<24} ({})\n", spoken_s(time.worst_s), parts.join(", ")));
+        text.push_str(&format!("  {name:<36} {:>8}  {left:<24} ({})\n", spoken_s(worst_s), parts.join(", ")));
     }
     text
 }
@@ -310,6 +349,15 @@ fn thousandths(value: f64) -> f64 {
 
 fn spoken_s(s: f64) -> String {
     budget::spoken(std::time::Duration::from_secs_f64(s.clamp(0.0, 1e9)))
+}
+
+/// A time that may be hours; minutes from ten on.
+fn long(s: f64) -> String {
+    if s < 600.0 {
+        return spoken_s(s);
+    }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // clamped, and rounded down
+    crate::words::lasting(s.clamp(0.0, 1e9) as u64)
 }
 
 fn spoken_ms(ms: u64) -> String {

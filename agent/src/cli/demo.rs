@@ -69,13 +69,14 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         page: Some(page_address(args.json)),
         review: false,
     };
-    // The demo takes no environment: it must run the same everywhere.
-    let loaded = match config::load(&file, std::iter::empty(), &overrides) {
+    // The demo takes no environment of the machine: it must run the same everywhere.
+    let language = args.language.iter().map(|word| ("LAPWING__MODULE__LANGUAGE".to_owned(), word.clone()));
+    let loaded = match config::load(&file, language, &overrides) {
         Ok(loaded) => loaded,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
     };
 
-    let account = Account::begin(output, args.json);
+    let account = Account::begin(output, args.json, loaded.plan.module.language);
     let (told, listener) = sync_channel(TOLD);
     let plan = loaded.plan.clone();
     let service = match Service::start(loaded.plan, told) {

@@ -67,7 +67,7 @@ enum Command {
     Simulate(DemoArgs),
     /// The agent
     Run(RunArgs),
-    /// Every mistake of a configuration, and its poll plan
+    /// Every mistake of a configuration, its poll plan, how late its alarms may be, and what to question in them
     Check(RunArgs),
     /// All alarms with every setting as CSV, and a list that came back compared with them
     Alarms(alarms::AlarmsArgs),
@@ -107,6 +107,9 @@ pub struct DemoArgs {
     /// Keep data here instead of in a directory removed at the end
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
+    /// Language of what people are told by the demo
+    #[arg(long, value_name = "LANGUAGE", value_parser = crate::plan::Language::WORDS)]
+    language: Option<String>,
     /// One JSON object a line on standard output
     #[arg(long)]
     json: bool,

@@ -128,7 +128,7 @@ fn run(command: &AccountCommand, dir: &std::path::Path) -> Result<(), AccountErr
             accounts.remove(name)?;
             accounts.save(dir)?;
             println!(
-                "{name} may no longer sign in; who is signed in stays so until the shift ends or the agent restarts."
+                "{name} may no longer sign in, nor act; a screen that is signed in may be looked at until its shift ends."
             );
         }
         AccountCommand::List { .. } => {

@@ -31,7 +31,7 @@ pub(super) fn run(args: &RunArgs) -> End {
         Ok(signals) => signals,
         Err(error) => return could_not("catch signals", &error),
     };
-    let account = Account::begin(output, args.json);
+    let account = Account::begin(output, args.json, loaded.plan.module.language);
     let mut plan = loaded.plan;
     let mut first = true;
     let summary = loop {

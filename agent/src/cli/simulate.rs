@@ -32,7 +32,7 @@ pub(super) fn simulate(args: &DemoArgs) -> End {
         Ok(simulator) => simulator,
         Err(error) => return could_not("start the simulated module", &error),
     };
-    let account = Account::begin(output, args.json);
+    let account = Account::begin(output, args.json, crate::plan::Language::English);
     let links: serde_json::Map<String, serde_json::Value> =
         simulator.addresses().into_iter().map(|(name, at)| (name, at.into())).collect();
     for (name, at) in &links {

@@ -130,7 +130,8 @@ pub const KEYS: &[Key] = &[
     key("module", "mode", Word(MODES), "live", "\"live\"", "Whether what is said concerns a live module."),
     key("module", "announce_in", Texts, "[\"live\"]", "[\"live\", \"test\"]", "Modes in which alarms are announced to people; in the others only events and records tell of them."),
     key("module", "mode_at_most", D, "8h", "\"8h\"", "Longest time for which a person may set another mode; it then falls back to `mode` by itself."),
-    key("module", "language", Word(&crate::plan::Language::WORDS), "en", "\"de\"", "Language in which the agent speaks to people: what happened to alarms, its own ones, what people did, messages to recipients. Texts of `[[alarm]]` stand as they are written."),
+    key("module", "language", Word(&crate::plan::Language::WORDS), "en", "\"de\"", "Language in which the agent speaks to people: what happened to alarms, its own ones, what people did, messages to recipients. Texts of `[[alarm]]` stand as they are written, unless `translations` has them in it."),
+    key("module", "translations", Texts, "", "[\"translations/de.toml\"]", "Files of the alarm set's texts in other languages, relative to the module file; that of `language` is in force. Without one for it, texts stand as they are written."),
     key("module", "acknowledge", Word(ACKNOWLEDGE), "here", "\"here\"", "Who acknowledges alarms: people through this agent, people in the site's own system (alarms then acknowledge themselves when they clear), or both."),
     key("module", "time_zone", T, "UTC", "\"Europe/Zurich\"", "The site's time zone, for the hours of recipients: a name of the host's zone files, or a POSIX rule."),
     key("mqtt", "broker", T, "127.0.0.1:1883", "\"127.0.0.1:1883\"", "Broker host and port."),
@@ -264,6 +265,8 @@ pub const KEYS: &[Key] = &[
     key("device", "unit", W, "1", "1", "Modbus unit: 1 to 247, behind TCP also 0 and 255."),
     key("device", "map", T, "required", "\"maps/coil-plant.toml\"", "Its map, relative to the module file."),
     key("device", "prefix", T, "", "\"rack/07\"", "Put before every path of its map."),
+    key("device", "tag", T, "", "\"UPS-A1\"", "Label as on plate and drawing, of it and of those of its points that have none."),
+    key("device", "where", T, "", "\"power room, cabinet 1\"", "Where it is, for a person who walks there; the place of each of its points is said behind it."),
     key("device", "timeout_ms", W, "that of its link", "500", "Its own time-out, ms."),
     key("device", "pause_ms", W, "0", "20", "Silence it needs between requests, ms."),
     key("device", "turnaround_ms", W, "5; 20 for SNMP", "12", "How long it thinks before it answers, ms: the poll plan counts with it."),
@@ -400,6 +403,13 @@ pub const KEYS: &[Key] = &[
     key("accept", "about", T, "required", "\"inlet-hot-*\"", "What it is about, as the finding names it: an alarm, a point, a group, a tier, a role, or `module`; a pattern for several."),
     key("accept", "because", T, "required", "\"the main is watched by the site\"", "Why it is right as it is: printed by `check`."),
 
+    key("translation", "language", Word(&crate::plan::Language::WORDS), "required", "\"de\"", "At the top of a file of texts: the language they are in."),
+    key("translation", "alarm", Names, "", "{ \"fan-{n}-failed\" = { text = \"Lüfter {n} ist ausgefallen\" } }", "By the id as an `[[alarm]]` is written with: its `text`, `consequence`, `response`, `first_check`, `safety` and `document`, with the same names in braces."),
+    key("translation", "suppress", Names, "", "{ fan-wall-work = \"Arbeiten an der Lüfterwand\" }", "The texts of `[[suppress]]`, by name."),
+    key("translation", "where", Names, "", "{ \"coil bay\" = \"Kühlerraum\" }", "Places (`where`), as the configuration and its maps have them: a whole one, its parts between commas, or what stands before the number of a part (`rack` for `rack 07`)."),
+    key("translation", "state", Names, "", "{ open = \"offen\" }", "Names of states, as maps have them; a table below a pattern of points is for these alone."),
+    key("translation", "captured", Names, "", "{ left = \"links\" }", "Segments that a pattern captures, as translated texts say them."),
+
     key("map", "min_interval_ms", W, "0", "2000", "At the top of a map: no point of a device with this map is read more often than this, ms; the device's own `min_interval_ms` wins."),
     key("point", "path", T, "required", "\"coil/water/supply/temperature\"", "Path; the device's prefix comes before it."),
     key("point", "quantity", T, "required", "\"temperature\"", "What it measures."),
@@ -464,7 +474,9 @@ mod tests {
             );
             assert!(!key.meaning.is_empty() && !key.example.is_empty());
             assert!(
-                PLAIN.contains(&key.section) || LISTS.contains(&key.section) || ["map", "point"].contains(&key.section)
+                PLAIN.contains(&key.section)
+                    || LISTS.contains(&key.section)
+                    || ["map", "point", "translation"].contains(&key.section)
             );
         }
         assert_eq!(table().lines().count(), KEYS.len() + 2);

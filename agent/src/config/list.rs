@@ -1,18 +1,20 @@
 //! The alarms one by one, with every setting, as the configuration's own keys: the list that people agree on.
 //!
 //! Patterns are laid out: each alarm a row, captures filled in, in the order of the file. A setting stands as the file
-//! has it: texts without quotes, everything else as TOML. `change` compares a list that came back with what is configured
-//! and `edit` makes the module file that has its settings. Knows nothing of CSV. Never panics.
+//! has it: texts without quotes, everything else as TOML; where a file of texts in the module's language is in force, texts are
+//! those. `change` compares a list that came back with what is configured and `edit` makes the module file, and the file of
+//! texts, that have its settings. Knows nothing of CSV. Never panics.
 
 mod change;
 mod edit;
 
 pub use change::{Change, Refused, compare};
-pub use edit::edited;
+pub use edit::{edited, retold};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::items::translation::TRANSLATED;
 use super::keys::{self, Key};
 use super::pattern::{Captures, fill};
 
@@ -29,6 +31,9 @@ pub struct Listed {
     pub point: String,
     /// What the pattern captured.
     pub captures: Captures,
+    /// Its texts in the module's language, in the order of `TRANSLATED`, captures filled in; `None`: there is no file of
+    /// texts for it.
+    pub texts: Option<[Option<String>; TRANSLATED.len()]>,
 }
 
 /// One alarm's settings, in the order of `columns`; empty where a key is not written.
@@ -36,8 +41,10 @@ pub struct Listed {
 pub struct Row {
     /// Where it comes from.
     pub listed: Listed,
-    /// Its settings.
+    /// Its settings, texts in the module's language.
     pub settings: Vec<String>,
+    /// The same with texts as the module file has them.
+    pub written: Vec<String>,
 }
 
 /// The keys of an alarm, in the order of the documentation.
@@ -56,7 +63,8 @@ pub fn rows(text: &str, listed: &[Listed]) -> Vec<Row> {
         .into_iter()
         .filter_map(|listed| {
             let item = item(document.get_ref(), listed.item)?;
-            Some(Row { settings: settings(text, item, listed), listed: listed.clone() })
+            let written = settings(text, item, &Listed { texts: None, ..listed.clone() });
+            Some(Row { settings: settings(text, item, listed), written, listed: listed.clone() })
         })
         .collect()
 }
@@ -67,8 +75,13 @@ fn item<'d, 't>(document: &'d DeTable<'t>, number: usize) -> Option<&'d DeTable<
 }
 
 fn settings(text: &str, item: &DeTable<'_>, listed: &Listed) -> Vec<String> {
+    let translated = |key: &str| {
+        let at = TRANSLATED.iter().position(|known| *known == key)?;
+        listed.texts.as_ref()?.get(at)?.clone()
+    };
     let setting = |key: &Key| match (key.name, item.get(key.name)) {
         ("id", _) => listed.id.clone(),
+        (key, Some(_)) if translated(key).is_some() => translated(key).unwrap_or_default(),
         ("point", Some(_)) => listed.point.clone(),
         (_, Some(value)) => fill(&written(text, value), &listed.captures),
         (_, None) => String::new(),

@@ -123,6 +123,8 @@ pub(crate) struct Report {
     review: Vec<(Place, String, Wrong)>,
     /// What of the review is right as it is.
     pub(crate) accepted: Vec<Accepted>,
+    /// The file of texts in the module's language.
+    pub(crate) texts: Option<super::source::Origin>,
     /// Where each configured alarm comes from.
     pub(crate) listed: Vec<super::list::Listed>,
 }

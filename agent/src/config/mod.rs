@@ -49,10 +49,11 @@ use crate::plan::topology::TierKind;
 use assemble::Parts;
 use items::device::DeviceItem;
 use items::point::PointItem;
+use items::translation::TranslationItem;
 use mistake::Report;
 use plain::{Layer, PREFIX, Plain};
 use source::{Origin, Place, Sources};
-use wrong::Wrong;
+use wrong::{OfTranslations, Wrong};
 
 /// What a caller sets over files and environment.
 #[derive(Clone, Debug, Default)]
@@ -80,6 +81,8 @@ pub struct Loaded {
     pub files: Vec<PathBuf>,
     /// Where each configured alarm comes from.
     pub listed: Vec<list::Listed>,
+    /// The file of texts in the module's language, if there is one.
+    pub texts: Option<PathBuf>,
     /// What a person should look at.
     pub findings: Vec<Finding>,
     /// What the review of the alarm set found, if it was asked for.
@@ -142,10 +145,11 @@ pub fn load_from(
     plan.source = source(path, &sources, &environment);
     let clean = report.is_clean();
     let (accepted, listed) = (std::mem::take(&mut report.accepted), std::mem::take(&mut report.listed));
+    let texts = report.texts.and_then(|origin| sources.path(origin));
     let mistake::Rendered { mistakes: list, findings, review } = report.render(&sources);
     if clean {
         let files = sources.files.into_iter().map(|file| file.path).collect();
-        Ok(Loaded { plan, files, listed, findings, review, accepted })
+        Ok(Loaded { plan, files, listed, texts, findings, review, accepted })
     } else {
         Err(Mistakes { list })
     }
@@ -233,6 +237,7 @@ fn read_module(
         tiers.extend(items.into_iter().filter_map(|item| items::tier::read(kind, item, report)));
     }
     let dir = path.parent().unwrap_or(Path::new(""));
+    let translations = read_translations(dir, &settings, files, sources, digest, report);
     let (maps, incomplete) = read_maps(dir, &devices, files, sources, digest, report);
     for device in &mut devices {
         let of_map = device.map.as_ref().and_then(|map| maps.get(&map.value)).and_then(|map| map.min_interval);
@@ -251,6 +256,7 @@ fn read_module(
         suppress,
         recipients,
         accepts,
+        translations,
         review: overrides.review,
         incomplete,
         file: Some(file),
@@ -298,6 +304,36 @@ fn read_maps(
         maps.insert(name.value.clone(), map.unwrap_or_default());
     }
     (maps, incomplete)
+}
+
+/// Each file of texts in another language. One that cannot be read is told.
+fn read_translations(
+    dir: &Path,
+    settings: &settings::Settings,
+    files: ReadFile<'_>,
+    sources: &mut Sources,
+    digest: &mut Sha256,
+    report: &mut Report,
+) -> Vec<TranslationItem> {
+    let mut translations = Vec::new();
+    for (number, name) in settings.translations.iter().enumerate() {
+        let path = dir.join(name);
+        match read_text(&path, files, digest) {
+            Ok(text) => {
+                let origin = sources.add(&path, text.clone());
+                let Some(document) = parse(&text, origin, report) else { continue };
+                schema(&document, origin, report);
+                translations.push(items::translation::read(&document, origin, report));
+            }
+            Err(why) => {
+                let place = settings.translations_place.unwrap_or_else(|| Place::whole(Origin::Override));
+                let near = near_file(dir, name);
+                let wrong = OfTranslations::Unreadable { file: name.clone(), why, near };
+                report.wrong(place, format!("module.translations[{number}]"), wrong);
+            }
+        }
+    }
+    translations
 }
 
 fn read_map(text: &str, origin: Origin, report: &mut Report) -> Option<MapFile> {

@@ -35,6 +35,9 @@ pub(crate) struct Settings {
     /// A mistake about the mail server was told already.
     pub(crate) mail_told: bool,
     pub(crate) review: plan::Review,
+    /// Files of texts in other languages, and where they are named.
+    pub(crate) translations: Vec<String>,
+    pub(crate) translations_place: Option<Place>,
     /// Where `mqtt.points` is written, for what can only be judged with the points at hand.
     pub(crate) points_place: Option<Place>,
     /// What `[overview]` says, by role; judged with the points at hand.
@@ -90,7 +93,23 @@ pub(crate) fn settings(
     let review = review(plain, &place, report);
     let points_place = plain.written("mqtt.points");
     let (log, overview) = (plan::Log { level }, overview(plain));
-    Settings { module, mqtt, store, http, log, snmp, mail, mail_told, review, points_place, overview }
+    let translations = plain.texts("module.translations").unwrap_or_default();
+    let translations_place = plain.written("module.translations");
+    Settings {
+        module,
+        mqtt,
+        store,
+        http,
+        log,
+        snmp,
+        mail,
+        mail_told,
+        review,
+        translations,
+        translations_place,
+        points_place,
+        overview,
+    }
 }
 
 /// Where the page listens, and under which protection.

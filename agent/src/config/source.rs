@@ -87,6 +87,12 @@ impl Sources {
         Origin::File(self.files.len() - 1)
     }
 
+    /// Path of a file.
+    pub(crate) fn path(&self, origin: Origin) -> Option<PathBuf> {
+        let Origin::File(n) = origin else { return None };
+        self.files.get(n).map(|file| file.path.clone())
+    }
+
     /// Name of an origin as printed.
     pub(crate) fn name(&self, origin: Origin) -> String {
         match origin {

@@ -7,12 +7,14 @@ mod derived;
 mod mend;
 mod recipients;
 mod tiers;
+mod translations;
 
 use thiserror::Error;
 
 pub(crate) use derived::OfDerived;
 pub(crate) use recipients::OfRecipients;
 pub(crate) use tiers::OfTiers;
+pub(crate) use translations::OfTranslations;
 
 /// One kind of mistake or finding.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
@@ -25,6 +27,8 @@ pub(crate) enum Wrong {
     Tiers(#[from] OfTiers),
     #[error(transparent)]
     Recipients(#[from] OfRecipients),
+    #[error(transparent)]
+    Translations(#[from] OfTranslations),
     // Files.
     #[error("{what} cannot be read: {why}")]
     Unreadable { what: String, why: String },

@@ -9,7 +9,7 @@ use lapwing_protocol::Status;
 use super::clock::{Clock, START, rfc3339};
 use super::judge::Judge;
 use crate::store::history::{Account, Batch, Entry, Found, Happening, Loss, Recorder};
-use crate::words::{Store, filled};
+use crate::words::{Words, filled};
 
 /// Readings gathered before they are handed over, whatever the frame period.
 const GATHERED: usize = 50_000;
@@ -157,10 +157,11 @@ impl Keeping {
     pub fn look(
         &mut self,
         clock: &Clock,
-        words: &Store,
+        all_words: &Words,
         any: bool,
         grave: bool,
     ) -> Vec<(String, &'static str, String)> {
+        let words = &all_words.store;
         let now = self.axis(clock.now());
         self.recorder.standing(any, grave.then_some(now));
         self.recorder.wall_synced(clock.synced());
@@ -185,7 +186,10 @@ impl Keeping {
         if state.failing.is_some() != self.failing {
             self.failing = state.failing.is_some();
             told.push(match state.failing {
-                Some((_, why)) => (filled(&words.history_failing, &[("why", &why)]), "history failing", why),
+                Some((_, why)) => {
+                    let text = filled(&words.history_failing, &[("why", &why.said(all_words))]);
+                    (text, "history failing", why.to_string())
+                }
                 None => (words.history_works.clone(), "history working again", String::new()),
             });
         }

@@ -10,6 +10,7 @@ use std::collections::VecDeque;
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{Event, Mode, SCHEMA, StoreChange, Word};
 
+use crate::cause::Cause;
 use crate::core::clock::rfc3339;
 use crate::store::{
     Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, StoreError, SubmitError, Taken, Telling,
@@ -245,7 +246,7 @@ impl Ledger {
     ///
     /// # Errors
     /// When there are no random numbers for the identity of the log.
-    pub fn begin_volatile(&mut self, when: When, text: String, why: String) -> Result<Renumbered, StoreError> {
+    pub fn begin_volatile(&mut self, when: When, text: String, why: Cause) -> Result<Renumbered, StoreError> {
         self.close();
         let begun = self.writer.begin_volatile(why.clone())?;
         let mut waited = Commit {
@@ -270,7 +271,7 @@ impl Ledger {
             change: "volatile log".into(),
             log_before: Some(begun.before),
             seq_before: Some(begun.last_seq),
-            reason: Some(why),
+            reason: Some(why.to_string()),
         };
         self.enter(when, text, Detail::Store(detail), None);
         for row in waited.events {

@@ -63,7 +63,7 @@ pub enum Message {
         /// Whether it is reached.
         reached: bool,
         /// Why not.
-        why: String,
+        why: Option<crate::cause::Cause>,
     },
     /// The simulator has applied a fault: times to announcement count from now.
     Fault,

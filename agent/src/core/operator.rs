@@ -252,9 +252,9 @@ pub struct Done {
 /// # Errors
 /// Refused by name.
 pub fn permitted(request: &Request) -> Result<(), Refused> {
-    let plain = |text: &str| text.chars().all(|c| !c.is_control() || c == '\n');
+    let plain = |text: &str| text.chars().all(|c| (!c.is_control() || c == '\n') && !turns(c));
     let name = request.who.trim();
-    if name.is_empty() || name.chars().count() > NAME_MAX || name.chars().any(char::is_control) {
+    if name.is_empty() || name.chars().count() > NAME_MAX || name.chars().any(|c| c.is_control() || turns(c)) {
         return Err(Refused::NoName);
     }
     let needs = request.action.needs();
@@ -267,6 +267,12 @@ pub fn permitted(request: &Request) -> Result<(), Refused> {
         None if request.action.needs_reason() => Err(Refused::NoReason),
         Some(_) | None => Ok(()),
     }
+}
+
+/// Characters that make text beside them read in another order (Unicode Standard Annex 9), or begin a line or paragraph:
+/// in a log they could make one person's words look like another's.
+const fn turns(c: char) -> bool {
+    matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}')
 }
 
 #[cfg(test)]

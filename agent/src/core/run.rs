@@ -124,7 +124,7 @@ pub struct Inputs {
     /// History, if it is kept, and what it held.
     pub history: Option<(Recorder, Found)>,
     /// Why there is none although there should be.
-    pub no_history: Option<String>,
+    pub no_history: Option<crate::cause::Cause>,
 }
 
 /// What the service manager is told.

@@ -82,7 +82,8 @@ pub fn spoken(point: &Point, mantissa: i64) -> String {
 }
 
 fn in_words(words: &Words, point: &Point, mantissa: i64) -> String {
-    match point.states.iter().find(|(value, _)| *value == mantissa) {
+    let states = if point.state_texts.is_empty() { &point.states } else { &point.state_texts };
+    match states.iter().find(|(value, _)| *value == mantissa) {
         Some((_, name)) => name.clone(),
         None => with_unit(words, Decimal::new(mantissa, point.exponent), &point.unit),
     }
@@ -151,7 +152,7 @@ pub fn change(subject: Subject<'_>, t: &Transition, with: &Circumstance<'_>) -> 
         raised_at: t.raised_at.map(with.wall),
         rate_per_min: with.rate_per_min,
         seconds_left: with.seconds_left,
-        left_to: with.seconds_left.and(alarm.left_to).map(|left_to| spoken(point, left_to)),
+        left_to: with.seconds_left.and(alarm.left_to).map(|left_to| subject.spoken(left_to)),
         first_out: with.kept.first_out,
         follows: with.kept.follows.clone(),
         tie: with.kept.tie,

@@ -199,6 +199,7 @@ fn alarm(
     let priority = change.priority.known().map_or(change.priority.as_str(), |priority| words.priority(priority));
     line(text, &format!("{}: {}", priority.to_uppercase(), event.text));
     let labels = [
+        &say.stake,
         &say.place,
         &say.since,
         &say.means,
@@ -221,6 +222,7 @@ fn alarm(
         (Some(place), None) | (None, Some(place)) => place.clone(),
         (None, None) => String::new(),
     };
+    field(&say.stake, change.impact.known().map_or("", |impact| words.impact(impact)));
     field(&say.place, &place);
     field(&say.since, &time(change.raised_at.unwrap_or(event.t), zone));
     field(&say.means, &change.consequence);
@@ -276,11 +278,12 @@ mod tests {
         assert_eq!(message.subject, "saltmarsh m1, high: not acknowledged: supply-water-warm stands.");
         let expected = "Nobody has acknowledged this for 10 min.\n\n\
             HIGH: supply-water-warm stands.\n  \
-              Where:   coil bay, left (TT-101)\n  \
-              Since:   2025-11-24 17:00:17 +01:00\n  \
-              Means:   The coil cannot hold the cold aisle.\n  \
-              Do:      Check the chiller plant.\n  \
-              Time:    within 3 min\n\n\
+              At stake: Works with less reserve\n  \
+              Where:    coil bay, left (TT-101)\n  \
+              Since:    2025-11-24 17:00:17 +01:00\n  \
+              Means:    The coil cannot hold the cold aisle.\n  \
+              Do:       Check the chiller plant.\n  \
+              Time:     within 3 min\n\n\
             2 older messages to shift were given up: they did not get through.\n\n\
             saltmarsh m1; event 17 of log a3f0.\n";
         assert_eq!(message.text, expected);
@@ -299,6 +302,7 @@ mod tests {
         assert_eq!(message.subject, "saltmarsh m1, hoch: nicht quittiert: supply-water-warm stands.");
         let expected = "Seit 10 min hat das niemand quittiert.\n\n\
             HOCH: supply-water-warm stands.\n  \
+              Lage:   Läuft mit weniger Reserve\n  \
               Wo:     coil bay, left (TT-101)\n  \
               Seit:   2025-11-24 17:00:17 +01:00\n  \
               Folge:  The coil cannot hold the cold aisle.\n  \

@@ -13,22 +13,25 @@ use lettre::{Address, AsyncSmtpTransport, AsyncTransport as _, Message as Mail, 
 
 use super::compose::Message;
 use super::{ANSWER, secret};
+use crate::cause::Cause;
 use crate::plan::recipients::{Mail as Settings, MailTls};
 
 /// Hands a mail to the server.
-pub(super) async fn send(settings: &Settings, address: &str, message: &Message) -> Result<(), String> {
-    let Some((host, port)) = &settings.server else { return Err("[mail] names no server".into()) };
+pub(super) async fn send(settings: &Settings, address: &str, message: &Message) -> Result<(), Cause> {
+    let Some((host, port)) = &settings.server else { return Err(Cause::known("mail_no_server", &[])) };
     let mail = mail(settings, address, message)?;
     let mut tls = TlsParameters::builder(host.clone());
     if let Some(file) = &settings.ca {
-        let pem = std::fs::read(file).map_err(|error| format!("{} cannot be read: {error}", file.display()))?;
-        let unusable = |error| format!("{} is no usable PEM: {error}", file.display());
+        let pem = std::fs::read(file).map_err(|error| unread(file, &error))?;
+        let unusable = |error: lettre::transport::smtp::Error| {
+            Cause::known("tls_pem", &[("path", &file.display()), ("why", &error)])
+        };
         tls = tls.certificate_store(lettre::transport::smtp::client::CertificateStore::None);
         for authority in authorities(&pem) {
             tls = tls.add_root_certificate(Certificate::from_pem(&authority).map_err(unusable)?);
         }
     }
-    let tls = tls.build().map_err(|error| format!("TLS cannot be set up: {error}"))?;
+    let tls = tls.build().map_err(|error| Cause::known("tls_unusable", &[("why", &error)]))?;
     let tls = match settings.tls {
         MailTls::Implicit => Tls::Wrapper(tls),
         MailTls::StartTls => Tls::Required(tls),
@@ -85,17 +88,29 @@ fn authorities(pem: &[u8]) -> Vec<Vec<u8>> {
 }
 
 /// Why it was not taken, said so that a person knows where to look.
-fn why(error: &lettre::transport::smtp::Error, host: &str, port: u16) -> String {
+fn why(error: &lettre::transport::smtp::Error, host: &str, port: u16) -> Cause {
     use std::error::Error as _;
     let mut cause = error.to_string();
+    let mut known = error.is_timeout().then(|| Cause::known("io_time_out", &[]));
     let mut source = error.source();
     while let Some(inner) = source {
         let inner_text = inner.to_string();
         if !cause.contains(&inner_text) {
             cause = format!("{cause}: {inner_text}");
         }
+        let of_inner = (inner.downcast_ref::<std::io::Error>().map(Cause::io))
+            .or_else(|| inner.downcast_ref::<rustls::Error>().map(Cause::tls));
+        known = of_inner.filter(|cause| matches!(cause, Cause::Known { .. })).or(known);
         source = inner.source();
     }
     let plain: String = cause.chars().map(|c| if c.is_control() { ' ' } else { c }).take(300).collect();
-    format!("the mail server {host} port {port} did not take it: {plain}")
+    let known = match known {
+        Some(known) => known.told(&plain),
+        None => Cause::from(plain),
+    };
+    Cause::known("mail_refused", &[("host", &host), ("port", &port)]).because("why", known)
+}
+
+fn unread(file: &std::path::Path, error: &std::io::Error) -> Cause {
+    Cause::known("tls_file", &[("path", &file.display())]).because("why", Cause::io(error))
 }

@@ -27,12 +27,13 @@ use tokio::sync::{Notify, oneshot, watch};
 use tokio::task::{JoinError, JoinSet};
 use tokio::time::{sleep_until, timeout};
 
+use crate::cause::Cause;
 use crate::core::board::Board;
 use crate::core::{Door, Message as ToCore};
 use crate::page::now_ms;
 use crate::plan::Plan;
 use crate::plan::recipients::{Recipient, Way};
-use crate::store::{StoredEvent, TellingKey, TellingRow, Writer};
+use crate::store::{StoreError, StoredEvent, TellingKey, TellingRow, Writer};
 use crate::words::Words;
 use queue::{Due, Queue, Waiting};
 
@@ -155,7 +156,7 @@ struct Sent {
     recipient: usize,
     keys: Vec<TellingKey>,
     given_up: u64,
-    outcome: Result<(), String>,
+    outcome: Result<(), Cause>,
 }
 
 /// What the board says of a telling.
@@ -171,7 +172,7 @@ impl Task {
     async fn run(mut self, mut stopped: watch::Receiver<bool>) {
         for recipient in 0..self.plan.recipients.len() {
             // Reached until the first message says otherwise.
-            self.door.hand_in(ToCore::Recipient { recipient, reached: true, why: String::new() });
+            self.door.hand_in(ToCore::Recipient { recipient, reached: true, why: None });
         }
         let incoming = Arc::clone(&self.incoming);
         while !*stopped.borrow() {
@@ -284,7 +285,7 @@ impl Task {
             // A panic in a library on what a server sends must not keep a recipient from being told.
             Err(error) => {
                 if let Some(recipient) = self.by_task.remove(&error.id()) {
-                    let outcome = Err(format!("the library failed: {error}"));
+                    let outcome = Err(Cause::from(format!("the library failed: {error}")));
                     self.done(Sent { recipient, keys: Vec::new(), given_up: 0, outcome });
                 }
             }
@@ -298,7 +299,7 @@ impl Task {
                 self.queue.remove(&keys);
                 self.writer.told(keys);
                 self.queue.got_through(recipient, given_up);
-                self.door.hand_in(ToCore::Recipient { recipient, reached: true, why: String::new() });
+                self.door.hand_in(ToCore::Recipient { recipient, reached: true, why: None });
             }
             Err(why) => {
                 let name = self.plan.recipients.get(recipient).map_or("", |recipient| recipient.name.as_str());
@@ -308,7 +309,7 @@ impl Task {
                 let share =
                     getrandom::fill(&mut random).map_or(0.5, |()| f64::from(u16::from_le_bytes(random)) / 65536.0);
                 self.queue.failed(recipient, Instant::now(), share);
-                self.door.hand_in(ToCore::Recipient { recipient, reached: false, why });
+                self.door.hand_in(ToCore::Recipient { recipient, reached: false, why: Some(why) });
             }
         }
     }
@@ -322,7 +323,7 @@ async fn make(
     tellings: Vec<Waiting>,
     records: Vec<Option<AlarmRecord>>,
     given_up: u64,
-) -> Result<Option<compose::Message>, String> {
+) -> Result<Option<compose::Message>, Cause> {
     let Some(to) = plan.recipients.get(recipient) else { return Ok(None) };
     let first = tellings.iter().map(|waiting| waiting.row.row).min().unwrap_or(0);
     let last = tellings.iter().map(|waiting| waiting.row.row).max().unwrap_or(0);
@@ -335,8 +336,8 @@ async fn make(
     });
     let stored: Vec<(u64, StoredEvent)> = match timeout(ANSWER, wait).await {
         Ok(Ok(Ok(stored))) => stored,
-        Ok(Ok(Err(error))) => return Err(error.to_string()),
-        Ok(Err(_)) | Err(_) => return Err("the event store does not answer".into()),
+        Ok(Ok(Err(error))) => return Err(error.cause()),
+        Ok(Err(_)) | Err(_) => return Err(StoreError::Stopped.cause()),
     };
     let read = |payload: &[u8]| serde_json::from_slice::<Event>(payload).ok();
     let incidents: Vec<(u64, u64)> =
@@ -371,7 +372,7 @@ async fn make(
 }
 
 /// Sends a message its recipient's way.
-async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Result<(), String> {
+async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Result<(), Cause> {
     let sent = async {
         match &to.way {
             Way::Email { address } => mail::send(&plan.mail, address, message).await,
@@ -380,7 +381,7 @@ async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Res
     };
     match timeout(ANSWER, sent).await {
         Ok(outcome) => outcome,
-        Err(_) => Err(format!("no answer within {} s", ANSWER.as_secs())),
+        Err(_) => Err(Cause::known("no_answer_within", &[("seconds", &ANSWER.as_secs())])),
     }
 }
 
@@ -388,7 +389,7 @@ async fn deliver(plan: &Plan, to: &Recipient, message: &compose::Message) -> Res
 ///
 /// # Errors
 /// Why it did not get through.
-pub fn send_test(plan: &Plan, to: &Recipient) -> Result<(), String> {
+pub fn send_test(plan: &Plan, to: &Recipient) -> Result<(), Cause> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|e| e.to_string())?;
     let message = compose::test_message(&to.name, &plan.module, now_ms());
     runtime.block_on(deliver(plan, to, &message))

@@ -17,6 +17,7 @@ use tokio_rustls::TlsConnector;
 
 use super::compose::Message;
 use super::{secret, sign};
+use crate::cause::Cause;
 use crate::plan::recipients::Webhook;
 use crate::tls::public_or;
 
@@ -24,7 +25,7 @@ use crate::tls::public_or;
 const MOST_BYTES: usize = 4096;
 
 /// Posts a message.
-pub(super) async fn post(hook: &Webhook, recipient: &str, message: &Message, now_s: i64) -> Result<(), String> {
+pub(super) async fn post(hook: &Webhook, recipient: &str, message: &Message, now_s: i64) -> Result<(), Cause> {
     let Webhook { host, port, path, secret_file, ca } = hook;
     let secret = secret(secret_file, "the secret file")?;
     let authority = match (host.contains(':'), *port) {
@@ -34,16 +35,16 @@ pub(super) async fn post(hook: &Webhook, recipient: &str, message: &Message, now
         (false, port) => format!("{host}:{port}"),
     };
     let signed = sign::sign(secret.as_bytes(), &format!("https://{authority}{path}"), &message.body, recipient, now_s);
-    let config = public_or(ca.as_deref()).map_err(|error| error.to_string())?;
-    let stream = TcpStream::connect((host.as_str(), *port))
-        .await
-        .map_err(|error| format!("cannot connect to {host} port {port}: {error}"))?;
+    let config = public_or(ca.as_deref()).map_err(|error| error.cause())?;
+    let at = |code: &'static str, why: Cause| Cause::known(code, &[("host", host), ("port", port)]).because("why", why);
+    let stream =
+        TcpStream::connect((host.as_str(), *port)).await.map_err(|error| at("hook_unreached", Cause::io(&error)))?;
     let name = ServerName::try_from(host.clone()).map_err(|error| format!("`{host}` fits no certificate: {error}"))?;
     let stream = TlsConnector::from(Arc::new(config))
         .connect(name, stream)
         .await
-        .map_err(|error| format!("TLS with {host} port {port} failed: {error}; check `ca`, certificate and clock"))?;
-    let broken = |error: hyper::Error| format!("{host} port {port} does not speak HTTP as it should: {error}");
+        .map_err(|error| at("hook_tls", Cause::io(&error)))?;
+    let broken = |error: hyper::Error| at("hook_http", Cause::from(error.to_string()));
     let (mut sender, connection) = handshake(TokioIo::new(stream)).await.map_err(broken)?;
     let driver = tokio::spawn(async move {
         // How it ended is told to whoever asks over it.
@@ -64,7 +65,8 @@ pub(super) async fn post(hook: &Webhook, recipient: &str, message: &Message, now
             let status = response.status();
             let said = Limited::new(response.into_body(), MOST_BYTES).collect().await;
             let said = said.map(|body| String::from_utf8_lossy(&body.to_bytes()).into_owned()).unwrap_or_default();
-            Err(format!("{host} answered {status}{}", reason(&said)))
+            let status = format!("{status}{}", reason(&said));
+            Err(Cause::known("hook_answered", &[("host", host), ("status", &status)]))
         }
         Err(why) => Err(why),
     };

@@ -300,12 +300,9 @@ fn refusal(refused: &Refused) -> Trouble {
         Refused::UnknownAlarm { .. } | Refused::UnknownRule { .. } | Refused::UnknownDevice { .. } => {
             Trouble::Missing(text)
         }
-        Refused::NoName
-        | Refused::NoReason
-        | Refused::BadReason
-        | Refused::NoAlarm
-        | Refused::NoDuration
-        | Refused::TooLong { .. } => Trouble::Malformed(text),
+        Refused::NoName | Refused::NoReason | Refused::BadReason | Refused::NoAlarm | Refused::NoDuration => {
+            Trouble::Malformed(text)
+        }
         Refused::HoldsByItself { .. }
         | Refused::NotInForce { .. }
         | Refused::InForce { .. }
@@ -315,10 +312,13 @@ fn refusal(refused: &Refused) -> Trouble {
         | Refused::Old { .. }
         | Refused::TooMany { .. }
         | Refused::NothingToConfirm { .. }
+        | Refused::TooLong { .. }
         | Refused::State(_) => Trouble::Refused(text),
     }
 }
 
 fn ms(seconds: u32) -> Result<u32, Trouble> {
-    seconds.checked_mul(1000).ok_or_else(|| Trouble::Malformed(format!("for_s is {seconds}; at most 4000000.")))
+    seconds
+        .checked_mul(1000)
+        .ok_or_else(|| Trouble::Malformed(format!("for_s is {seconds} s; nothing holds longer than 4000000 s.")))
 }

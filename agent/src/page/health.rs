@@ -15,6 +15,8 @@ use lapwing_protocol::{AlarmRecord, Decimal};
 
 use super::Shared;
 use super::answer::{Health, OwnRow};
+use crate::cause::Cause;
+use crate::words::{Words, sentence};
 
 /// The core looks about once a second; one that does not for so long hangs.
 const STILL: Duration = Duration::from_secs(4);
@@ -27,30 +29,32 @@ pub(super) async fn health(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 fn look(shared: &Shared) -> Health {
+    let words = Words::of(shared.plan.module.language);
+    let say = |cause: &Cause| sentence(&cause.said(words));
     let (mut degraded, mut failing) = (Vec::new(), Vec::new());
     let still = shared.board.without_progress();
     if still > STILL {
-        failing.push(format!("The judging loop has made no progress for {} s.", still.as_secs()));
+        failing.push(say(&Cause::known("health_no_progress", &[("seconds", &still.as_secs())])));
     }
     let store = shared.writer.state();
     if let Some((_, why)) = &store.failing {
-        degraded.push(format!("The event store cannot write: {why}."));
+        degraded.push(say(why));
     }
     if store.stopped {
-        failing.push("The event store has stopped.".to_owned());
+        failing.push(say(&Cause::known("store_stopped", &[])));
     }
     let head = shared.board.head();
     if head.broker_down {
-        degraded.push(format!("The broker is not reached; {} events wait on disk.", store.unsent));
+        degraded.push(say(&Cause::known("health_broker", &[("count", &store.unsent)])));
     }
     if !head.clock_synced {
-        degraded.push("The clock is not synchronised.".to_owned());
+        degraded.push(say(&Cause::known("health_clock", &[])));
     }
     let dead = shared.plan.links.iter().filter(|link| {
         let shown = usize::try_from(link.state_point).ok().and_then(|point| shared.board.get(point));
         shown.and_then(|shown| shown.value) == Some(1)
     });
-    degraded.extend(dead.map(|link| format!("The link {} has failed.", link.name)));
+    degraded.extend(dead.map(|link| say(&Cause::known("health_link", &[("link", &link.name)]))));
     let (own, alarms) = own(shared);
     degraded.extend(alarms);
     let state = match (failing.is_empty(), degraded.is_empty()) {

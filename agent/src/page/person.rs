@@ -17,6 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use super::accounts::Accounts;
 use super::answer::Done;
+use super::routes::BODY_MOST;
 use super::sessions::{SHIFT, Session};
 use super::trouble::Trouble;
 use super::{Shared, now_ms, serve};
@@ -82,7 +83,11 @@ pub(super) async fn sign_in(
         let text = if accounts.list().is_empty() {
             "There is no account yet: add one on the agent's machine with `lapwing account add`.".to_owned()
         } else {
-            format!("Name and secret do not fit; {left} tries are left.")
+            match left {
+                0 => "Name and secret do not fit; wait five minutes before the next try.".to_owned(),
+                1 => "Name and secret do not fit; 1 try is left.".to_owned(),
+                left => format!("Name and secret do not fit; {left} tries are left."),
+            }
         };
         return Err(Trouble::Forbidden(text));
     };
@@ -137,6 +142,10 @@ pub(super) fn signed_in_to_act(shared: &Shared, headers: &HeaderMap) -> Result<S
 
 /// A body that is no such JSON.
 pub(super) fn malformed(error: JsonRejection) -> Trouble {
+    // A body without a length is only found too long while it is read.
+    if error.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
+        return Trouble::TooLarge { most: BODY_MOST };
+    }
     Trouble::Malformed(format!("{}.", error.body_text()))
 }
 

@@ -4,7 +4,8 @@
 //! Decides which handler a path has; knows nothing of what they do. Never panics.
 
 use axum::Router;
-use axum::middleware::from_fn_with_state;
+use axum::middleware::{from_fn_with_state, map_response};
+use axum::response::{IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get, post};
 use schemars::{Schema, SchemaGenerator};
 
@@ -14,7 +15,7 @@ use super::{
 };
 
 /// Largest body a request may have: a note and its reason fit.
-const BODY_MOST: usize = 16 * 1024;
+pub(super) const BODY_MOST: usize = 16 * 1024;
 
 /// One operation of the interface.
 #[derive(Clone, Copy)]
@@ -162,6 +163,14 @@ const fn action(
     }
 }
 
+/// The limit's own answer is no JSON; every error of the interface is.
+async fn too_large(response: Response) -> Response {
+    if response.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
+        return trouble::Trouble::TooLarge { most: BODY_MOST }.into_response();
+    }
+    response
+}
+
 /// All routes, guarded.
 pub(super) fn router(current: Current) -> Router {
     let mut router = Router::new().route("/", get(assets::index)).route("/assets/{*path}", get(assets::asset));
@@ -181,6 +190,7 @@ pub(super) fn router(current: Current) -> Router {
             )
         })
         .layer(tower_http::limit::RequestBodyLimitLayer::new(BODY_MOST))
+        .layer(map_response(too_large))
         .layer(from_fn_with_state(current.clone(), guard::guard))
         .with_state(current)
 }

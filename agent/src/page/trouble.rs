@@ -28,6 +28,11 @@ pub(super) enum Trouble {
         /// When to try again, s.
         retry_after_s: u64,
     },
+    /// The body is longer than any that is meant.
+    TooLarge {
+        /// The longest, bytes.
+        most: usize,
+    },
     /// It cannot be had now.
     Unavailable(String),
 }
@@ -35,7 +40,7 @@ pub(super) enum Trouble {
 /// What an error looks like.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub(super) struct ErrorBody {
-    /// `malformed`, `not_signed_in`, `forbidden`, `missing`, `refused`, `too_many`, `unavailable`.
+    /// `malformed`, `not_signed_in`, `forbidden`, `missing`, `refused`, `too_large`, `too_many`, `unavailable`.
     pub error: String,
     /// What is wrong, and how to mend it.
     pub text: String,
@@ -58,6 +63,10 @@ impl Trouble {
             Self::TooMany { text, retry_after_s } => (
                 StatusCode::TOO_MANY_REQUESTS,
                 ErrorBody { error: "too_many".into(), text, retry_after_s: Some(retry_after_s) },
+            ),
+            Self::TooLarge { most } => (
+                StatusCode::PAYLOAD_TOO_LARGE,
+                body("too_large", format!("The body has more than {most} bytes: say it shorter.")),
             ),
             Self::Unavailable(text) => (StatusCode::SERVICE_UNAVAILABLE, body("unavailable", text)),
         }

@@ -13,6 +13,7 @@ use rumqttc::{
 };
 
 use super::Session;
+use crate::cause::Cause;
 use crate::plan;
 use crate::tls::{TlsError, client_config};
 
@@ -33,6 +34,18 @@ pub(super) enum AccessError {
     File { what: &'static str, path: PathBuf, source: std::io::Error },
     #[error(transparent)]
     Tls(#[from] TlsError),
+}
+
+impl AccessError {
+    /// For people too.
+    pub(super) fn cause(&self) -> Cause {
+        match self {
+            Self::File { path, source, .. } => {
+                Cause::known("no_password", &[("path", &path.display())]).because("why", Cause::io(source)).told(self)
+            }
+            Self::Tls(error) => error.cause(),
+        }
+    }
 }
 
 /// Options of one connection.
@@ -65,30 +78,36 @@ pub(super) fn options(settings: &plan::Mqtt, session: &Session) -> Result<MqttOp
 }
 
 /// Why there is no connection, said so that a person knows where to look.
-pub(super) fn why(error: &ConnectionError, address: &str) -> String {
+pub(super) fn why(error: &ConnectionError, address: &str) -> Cause {
     use std::io::ErrorKind;
+    let at = |code: &'static str| Cause::known(code, &[("at", &address)]);
     match error {
-        ConnectionError::Io(error) if error.kind() == ErrorKind::ConnectionRefused => {
-            format!("nothing listens at {address}")
-        }
-        ConnectionError::NetworkTimeout => format!("no answer from {address}"),
+        ConnectionError::Io(error) if error.kind() == ErrorKind::ConnectionRefused => at("broker_nobody"),
+        ConnectionError::Io(error) => at("broker_other").because("why", Cause::io(error)),
+        ConnectionError::NetworkTimeout => at("broker_silent"),
         ConnectionError::ConnectionRefused(code) => {
             let reason = match code {
-                ConnectReturnCode::BadUserNamePassword => "wrong user name or password",
-                ConnectReturnCode::NotAuthorized => "not authorized",
-                ConnectReturnCode::BadClientId => "it does not accept the client id",
-                ConnectReturnCode::ServiceUnavailable => "it is not available",
-                ConnectReturnCode::RefusedProtocolVersion => "it does not speak MQTT 3.1.1",
-                ConnectReturnCode::Success => "without a reason",
+                ConnectReturnCode::BadUserNamePassword => "mqtt_credentials",
+                ConnectReturnCode::NotAuthorized => "mqtt_not_authorized",
+                ConnectReturnCode::BadClientId => "mqtt_client_id",
+                ConnectReturnCode::ServiceUnavailable => "mqtt_unavailable",
+                ConnectReturnCode::RefusedProtocolVersion => "mqtt_version",
+                ConnectReturnCode::Success => "mqtt_without_reason",
             };
-            format!("the broker at {address} refused the agent: {reason}")
+            at("broker_refused").because("why", Cause::known(reason, &[]))
         }
-        ConnectionError::MqttState(StateError::ConnectionAborted) => format!("{address} closed the connection"),
-        ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::FlushTimeout => {
-            format!("the broker at {address} no longer answers")
+        ConnectionError::MqttState(StateError::ConnectionAborted) => at("broker_closed"),
+        ConnectionError::MqttState(StateError::Io(error)) => at("broker_other").because("why", Cause::io(error)),
+        ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::FlushTimeout => at("broker_no_longer"),
+        ConnectionError::Tls(error) => {
+            let why = match error {
+                rumqttc::TlsError::Io(error) => Cause::io(error),
+                rumqttc::TlsError::TLS(error) => Cause::tls(error),
+                other => Cause::from(other.to_string()),
+            };
+            at("broker_tls").because("why", why)
         }
-        ConnectionError::Tls(error) => format!("TLS with {address}: {error}"),
-        other => format!("{address}: {other}"),
+        other => at("broker_other").because("why", Cause::from(other.to_string())),
     }
 }
 

@@ -23,6 +23,7 @@ use super::access::{self, Held};
 use super::inbox::Confirmed;
 use super::packet::Sent;
 use super::{Notice, Shared};
+use crate::cause::Cause;
 
 /// Packets handed over whose id is not yet known; keeps QoS 0 from piling up in the library.
 const HANDED: usize = 64;
@@ -50,7 +51,7 @@ pub(super) enum Ended {
     /// To begin again at once with a new session.
     Renew,
     /// Against our will.
-    Lost { why: String, held: Held },
+    Lost { why: Cause, held: Held },
 }
 
 /// Keeps one connection until it ends.
@@ -180,7 +181,7 @@ impl Link {
             return if stop { Some(Ended::Stopped) } else { None };
         }
         if !self.in_flight.is_empty() && self.progress + CONFIRM <= now {
-            return Some(self.lost(format!("the broker confirmed nothing for {} s", CONFIRM.as_secs())));
+            return Some(self.lost(Cause::known("broker_confirms_nothing", &[("seconds", &CONFIRM.as_secs())])));
         }
         match self.contact {
             Contact::Asked(until) | Contact::Subscribed(until) if until <= now => self.contact_made(None),
@@ -232,7 +233,7 @@ impl Link {
         None
     }
 
-    fn handle(&mut self, event: Event) -> Result<Option<Ended>, String> {
+    fn handle(&mut self, event: Event) -> Result<Option<Ended>, Cause> {
         match event {
             Event::Incoming(Mqtt::ConnAck(_)) => self.on_connected()?,
             Event::Incoming(Mqtt::PubAck(ack)) => {
@@ -262,11 +263,11 @@ impl Link {
                     hears(below.to_owned(), publish.retain, publish.payload.to_vec());
                 }
             }
-            Event::Incoming(Mqtt::Disconnect) => return Err("the broker said goodbye".into()),
+            Event::Incoming(Mqtt::Disconnect) => return Err(Cause::known("broker_goodbye", &[])),
             Event::Incoming(_) => {}
             Event::Outgoing(Outgoing::Publish(id)) => {
                 let Some(sent) = self.handed.pop_front() else {
-                    return Err(format!("the MQTT library sent packet {id}, which it was not given"));
+                    return Err(format!("the MQTT library sent packet {id}, which it was not given").into());
                 };
                 if id != 0 {
                     self.in_flight.insert(id, sent);
@@ -278,9 +279,8 @@ impl Link {
                 }
             }
             Event::Outgoing(Outgoing::AwaitAck(id)) => {
-                return Err(format!(
-                    "the broker left packet {id} unconfirmed while it confirmed a thousand later ones"
-                ));
+                let why = format!("the broker left packet {id} unconfirmed while it confirmed a thousand later ones");
+                return Err(why.into());
             }
             Event::Outgoing(Outgoing::Disconnect) => {
                 return Ok(Some(if self.renewing { Ended::Renew } else { Ended::Stopped }));
@@ -290,7 +290,7 @@ impl Link {
         Ok(None)
     }
 
-    fn on_connected(&mut self) -> Result<(), String> {
+    fn on_connected(&mut self) -> Result<(), Cause> {
         let now = Instant::now();
         self.connected = Some(now);
         self.progress = now;
@@ -401,7 +401,7 @@ impl Link {
     }
 
     /// Judges whether the broker dropped us for something we sent.
-    fn lost(&mut self, why: String) -> Ended {
+    fn lost(&mut self, why: Cause) -> Ended {
         let steady = self.connected.is_some_and(|at| at.elapsed() >= STEADY);
         let out: Vec<Sent> = self
             .in_flight
@@ -419,7 +419,7 @@ impl Link {
         {
             let row = inbox.set_aside(&refused);
             drop(inbox);
-            let reason = format!("the broker ends the connection whenever it is sent ({why})");
+            let reason = Cause::known("broker_drops", &[]).because("why", why.clone());
             match row {
                 Some(row) => self.shared.row_aside(&row, reason),
                 None => self.shared.tell(Notice::SetAside { what: refused.to_string(), why: reason }),

@@ -24,6 +24,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::Notify;
 
+use crate::cause::Cause;
 use crate::plan;
 use crate::store::{OutboxRow, Writer};
 use access::BackOff;
@@ -274,7 +275,7 @@ impl Shared {
         self.tell(Notice::Connected);
     }
 
-    fn down(&self, why: String) {
+    fn down(&self, why: Cause) {
         let news = {
             let mut control = self.control();
             let known = matches!(control.connection, Connection::Down(..));
@@ -313,11 +314,11 @@ impl Shared {
 
     fn rows_aside(&self, bad: Vec<(OutboxRow, HandInError)>) {
         for (row, why) in bad {
-            self.row_aside(&row, why.to_string());
+            self.row_aside(&row, why.to_string().into());
         }
     }
 
-    fn row_aside(&self, row: &OutboxRow, why: String) {
+    fn row_aside(&self, row: &OutboxRow, why: Cause) {
         let what = match &row.announce {
             Some(topic) => format!("{topic} of event {}", row.seq),
             None => format!("event {}", row.seq),
@@ -347,10 +348,10 @@ async fn supervise(shared: Arc<Shared>) {
                         back_off.after(held);
                         why
                     }
-                    Err(panic) => format!("the MQTT library failed: {panic}"),
+                    Err(panic) => Cause::from(format!("the MQTT library failed: {panic}")),
                 }
             }
-            Err(error) => error.to_string(),
+            Err(error) => error.cause(),
         };
         shared.inbox().disconnected();
         tracing::debug!("not connected to the broker: {why}");

@@ -9,6 +9,7 @@ use std::time::Instant;
 use lapwing_protocol::FRAME_MAX;
 
 use super::packet::fits;
+use crate::cause::Cause;
 
 /// What a connection says of the agent as a whole. A changed one connects anew: MQTT fixes the will at connect.
 #[derive(Clone)]
@@ -98,7 +99,7 @@ pub enum Notice {
     /// A connection stands.
     Connected,
     /// The connection was lost, or could not be made; said once until the next `Connected`, with the reason.
-    Down(String),
+    Down(Cause),
     /// The broker does not let us hear commands: the filter it refused.
     Unheard(String),
     /// A packet the broker refuses was set aside; an event's row is out of the outbox and still in the event log.
@@ -106,7 +107,7 @@ pub enum Notice {
         /// Its topic or what it was.
         what: String,
         /// Why.
-        why: String,
+        why: Cause,
     },
 }
 
@@ -145,7 +146,7 @@ pub enum Connection {
     /// Connected since then.
     Up(Instant),
     /// Not connected since then, and why.
-    Down(Instant, String),
+    Down(Instant, Cause),
 }
 
 /// How publishing is doing.

@@ -85,7 +85,7 @@ pub struct Finding {
 }
 
 /// Codes of all findings.
-pub const CODES: [&str; 36] = [
+pub const CODES: [&str; 37] = [
     "accepts_nothing",
     "always_raised",
     "breaker_unwatched",
@@ -109,6 +109,7 @@ pub const CODES: [&str; 36] = [
     "no_first_check",
     "no_response",
     "no_roles",
+    "not_translated",
     "nothing_new",
     "point_unwatched",
     "priority_split",

@@ -4,6 +4,7 @@
 //! memory only. Never panics.
 
 use super::*;
+use crate::cause::Cause;
 use crate::store::history::{Account, Beginning, Start};
 
 /// Starts the history, or says why it cannot be used. The agent goes on without: no alarm depends on it.
@@ -13,7 +14,7 @@ pub(super) fn history(
     ids: &[u32],
     catalogue: &str,
     session: &Session,
-) -> (Option<(Recorder, Found)>, Option<String>) {
+) -> (Option<(Recorder, Found)>, Option<Cause>) {
     // The numbers of points of a store in memory are of this run only; on disk they would stand for others.
     let Some(limits) = plan.store.history.filter(|_| opened.memory_only.is_none()) else { return (None, None) };
     let clock = crate::core::clock::Clock::start();
@@ -31,7 +32,7 @@ pub(super) fn history(
         Ok(started) => (Some(started), None),
         Err(error) => {
             tracing::error!("history is not kept: {error}");
-            (None, Some(error.to_string()))
+            (None, Some(error.cause()))
         }
     }
 }

@@ -117,5 +117,6 @@ fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> Catalogu
         tag: point.tag.clone(),
         location: point.location.clone(),
         states: CataloguePoint::states_from(&point.states),
+        state_texts: CataloguePoint::states_from(&point.state_texts),
     }
 }

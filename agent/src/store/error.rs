@@ -3,7 +3,9 @@
 //! One variant a mistake; the text says where and how to mend. It does not decide what the agent does next: that is the
 //! caller's. No units, no time, no panics.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use crate::cause::Cause;
 
 /// Why the event store cannot be used, or a request to it failed.
 #[derive(Debug, thiserror::Error)]
@@ -119,6 +121,31 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// For people too.
+    #[must_use]
+    pub fn cause(&self) -> Cause {
+        let of = |code: &'static str, path: &Path| Cause::known(code, &[("path", &path.display())]);
+        let cause = match self {
+            Self::Directory { dir, source } => of("store_directory", dir).because("why", Cause::io(source)),
+            Self::InUse { path } => of("store_in_use", path),
+            Self::Foreign { path, .. } => of("store_foreign", path),
+            Self::Newer { path, found, known } => {
+                Cause::known("store_newer", &[("path", &path.display()), ("found", found), ("known", known)])
+            }
+            Self::Damaged { path, detail } => of("store_damaged", path).because("why", detail.as_str().into()),
+            Self::Moved { path, .. } => of("store_moved", path),
+            Self::Another { path } => of("store_another", path),
+            Self::Random(_) => Cause::known("store_random", &[]),
+            Self::Full { path } => of("store_full", path),
+            Self::Disk { path, source } => of("store_disk", path).because("why", Cause::sql(source)),
+            Self::Sql { path, source } => of("store_sql", path).because("why", Cause::sql(source)),
+            Self::Thread(error) => Cause::known("store_thread", &[]).because("why", Cause::io(error)),
+            Self::NoAnswer { waited } => Cause::known("store_no_answer", &[("seconds", &waited.as_secs())]),
+            Self::Stopped => Cause::known("store_stopped", &[]),
+        };
+        cause.told(self)
+    }
+
     /// Sorts what SQLite said by who must act.
     pub(super) fn from_sql(path: &std::path::Path, source: rusqlite::Error) -> Self {
         use rusqlite::ErrorCode as Code;

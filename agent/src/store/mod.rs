@@ -34,6 +34,8 @@ use std::sync::Arc;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use crate::cause::Cause;
+
 pub use age::Age;
 pub use away::PutBack;
 pub use error::StoreError;
@@ -100,7 +102,7 @@ impl Store {
     ///
     /// # Errors
     /// When there are no random numbers for the identity of its log.
-    pub fn in_memory(why: String, standing: &Standing) -> Result<(Self, Opened), StoreError> {
+    pub fn in_memory(why: Cause, standing: &Standing) -> Result<(Self, Opened), StoreError> {
         let path = PathBuf::from("memory");
         let connection = schema::open_memory().map_err(|e| StoreError::from_sql(&path, e))?;
         let log = CurrentLog { id: Arc::from(""), base: 0, last_seq: 0 };
@@ -273,7 +275,7 @@ impl Store {
     }
 
     /// Saved states of alarms; one whose checksum is wrong is left out: that alarm is judged anew.
-    fn alarms_sql(&self, damage: &mut Vec<String>) -> rusqlite::Result<Vec<SavedAlarm>> {
+    fn alarms_sql(&self, damage: &mut Vec<Cause>) -> rusqlite::Result<Vec<SavedAlarm>> {
         let mut statement = self.connection.prepare("SELECT id, digest, state, crc FROM alarm ORDER BY id")?;
         let rows = statement.query_map([], |row| {
             let alarm =
@@ -286,7 +288,7 @@ impl Store {
             if fits(crc, || checksum::alarm(&alarm.id, alarm.digest, &alarm.state)) {
                 alarms.push(alarm);
             } else {
-                damage.push(format!("the saved state of alarm {}", alarm.id));
+                damage.push(Cause::known("store_of_alarm", &[("alarm", &alarm.id)]));
             }
         }
         Ok(alarms)

@@ -6,6 +6,8 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use crate::cause::Cause;
+
 /// Largest payload of an event or an announcement, bytes: nothing larger can be published in any way. One above the
 /// contract's bound for events is stored all the same, so that it is not lost; the publisher sets it aside.
 pub const COMMIT_MAX_BYTES: usize = lapwing_protocol::FRAME_MAX;
@@ -34,11 +36,11 @@ pub struct Opened {
     /// Tellings that wait, oldest first.
     pub tellings: Vec<TellingRow>,
     /// What was damaged in it and is lost, in words.
-    pub damage: Vec<String>,
+    pub damage: Vec<Cause>,
     /// A damaged store that was set aside for a new one: where it lies now, and what was wrong with it.
     pub aside: Option<(PathBuf, String)>,
     /// Why there is no store on disk at all: this one is in memory and ends with the process.
-    pub memory_only: Option<String>,
+    pub memory_only: Option<Cause>,
 }
 
 /// The saved state of one alarm.

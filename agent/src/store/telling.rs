@@ -8,6 +8,8 @@ use std::sync::Arc;
 
 use rusqlite::params;
 
+use crate::cause::Cause;
+
 use super::{Store, StoreError, StoredEvent, Telling, TellingRow, bytes, checksum, crc, fits, number, text};
 
 impl Store {
@@ -34,7 +36,7 @@ impl Store {
     }
 
     /// Every telling that waits, oldest first; one that is damaged is named and left out.
-    pub(super) fn tellings_sql(&self, damage: &mut Vec<String>) -> rusqlite::Result<Vec<TellingRow>> {
+    pub(super) fn tellings_sql(&self, damage: &mut Vec<Cause>) -> rusqlite::Result<Vec<TellingRow>> {
         let logs = self.logs()?;
         let mut all = self.connection.prepare(
             "SELECT t.row, t.recipient, t.due, t.after, t.further, t.crc, e.t, e.kind, e.payload, e.crc \
@@ -67,7 +69,7 @@ impl Store {
             if whole {
                 waiting.push(row);
             } else {
-                damage.push(format!("a message about event {} to one recipient", row.seq));
+                damage.push(Cause::known("store_of_message", &[("seq", &row.seq)]));
             }
         }
         Ok(waiting)

@@ -256,6 +256,7 @@ fn a_full_store_says_so_loses_nothing_and_recovers() {
         assert!(seq < 4000, "4 MiB took {seq} events of 4 kB");
     }
     let (_, why) = writer.state().failing.expect("it fails");
+    let why = why.to_string();
     assert!(why.contains("size limit") && why.contains("max_mib"), "{why}");
     rows.extend(hear.try_iter().flat_map(|d| d.rows));
     assert_eq!(rows.len() as u64, seq - 1, "everything before was durable");

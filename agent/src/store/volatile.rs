@@ -11,6 +11,7 @@
 //! volatile log:     │ 1 (says so), 2 … the same events again, and what follows  ──copied──> its own rows in the store
 //! ```
 
+use crate::cause::Cause;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Instant;
@@ -28,7 +29,7 @@ pub(super) struct Volatile {
     id: Arc<str>,
     base: u64,
     pub(super) since: Instant,
-    pub(super) why: String,
+    pub(super) why: Cause,
     /// The store knows it: the log before is closed there.
     entered: bool,
     last_seq: u64,
@@ -65,7 +66,7 @@ pub(super) struct Copy {
 
 impl Volatile {
     /// Begins after event row `base` of the store.
-    pub(super) fn new(id: &str, base: u64, since: Instant, why: String) -> Self {
+    pub(super) fn new(id: &str, base: u64, since: Instant, why: Cause) -> Self {
         Self {
             id: Arc::from(id),
             base,

@@ -342,7 +342,7 @@ impl Worker {
         if self.transactor.has_removals() {
             queue.ack_due = self.retry_at;
         }
-        let text = error.to_string();
+        let text = error.cause();
         queue.state.full = matches!(error, StoreError::Full { .. });
         queue.state.moved = matches!(error, StoreError::Moved { .. });
         queue.state.another = matches!(error, StoreError::Another { .. });

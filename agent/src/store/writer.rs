@@ -24,6 +24,7 @@ use super::{
     Age, COMMIT_MAX_BYTES, Commit, EventRow, OutboxRow, SavedAlarm, SavedMark, SeenCommand, Store, StoreError,
     TellingKey, TellingRow, random_id,
 };
+use crate::cause::Cause;
 
 /// Events and alarm states that may wait; ten thousand alarms raised at one instant fit.
 const QUEUE_ROWS: usize = 32_768;
@@ -116,7 +117,7 @@ pub struct VolatileState {
     /// Since when it runs.
     pub since: Instant,
     /// Why.
-    pub why: String,
+    pub why: Cause,
     /// Its identity.
     pub log: Arc<str>,
     /// Events that are only in memory.
@@ -141,7 +142,7 @@ pub struct WriterState {
     /// Transactions made.
     pub commits: u64,
     /// Since when commits fail, and why.
-    pub failing: Option<(Instant, String)>,
+    pub failing: Option<(Instant, Cause)>,
     /// Whether the failure is only that there is no room, which thinning may mend.
     pub full: bool,
     /// Whether the store's files are not where they were opened: nobody would find again what is written to them.
@@ -279,7 +280,7 @@ impl Writer {
 
     /// Why events should no longer wait for the disk: a commit has failed or takes too long, or the files are not in place.
     #[must_use]
-    pub fn trouble(&self) -> Option<String> {
+    pub fn trouble(&self) -> Option<Cause> {
         let queue = lock(&self.shared.queue);
         if queue.volatile.is_some() || queue.state.stopped {
             return None;
@@ -294,7 +295,7 @@ impl Writer {
         match &queue.state.failing {
             // Thinning may help before the time is over.
             Some((_, why)) if !queue.state.full || slow => Some(why.clone()),
-            None if slow => Some(format!("a commit takes longer than {} s", SLOW.as_secs())),
+            None if slow => Some(Cause::known("store_slow", &[("seconds", &SLOW.as_secs())])),
             Some(_) | None => None,
         }
     }
@@ -314,7 +315,7 @@ impl Writer {
     ///
     /// # Errors
     /// When there are no random numbers for its identity.
-    pub fn begin_volatile(&self, why: String) -> Result<Begun, StoreError> {
+    pub fn begin_volatile(&self, why: Cause) -> Result<Begun, StoreError> {
         let id = random_id()?;
         let mut queue = lock(&self.shared.queue);
         let waiting: Vec<Commit> = std::mem::take(&mut queue.commits).into_iter().map(|(_, commit)| commit).collect();

@@ -1,8 +1,8 @@
 //! What the agent says, by language: one file a language, all with the same keys and gaps.
 //!
-//! Texts of configured alarms are the site's own and in its language already; here is what the agent adds: what happened
-//! to an alarm, what it follows from, its own alarms, what people did, what became of links, devices, store and
-//! configuration, what a recipient reads. What the system, a library or a device says is quoted in it as it comes. A
+//! Texts of configured alarms are the site's own, translated by its own files (`config`); here is what the agent adds: what
+//! happened to an alarm, what it follows from, its own alarms, what people did, what became of links, devices, store and
+//! configuration, what a recipient reads. What system or libraries say is sorted by `cause`; what has no words is quoted. A
 //! language is added as a file here and a word in `plan::Language`; the tests compare its keys and gaps with the English
 //! ones. Decides nothing. Panics only if a shipped
 //! file is no TOML of this shape, which the tests rule out.
@@ -28,6 +28,8 @@ pub struct Words {
     pub tell: Tell,
     /// Names of priorities.
     priority: BTreeMap<String, String>,
+    /// What is at stake, by the words of the wire.
+    impact: BTreeMap<String, String>,
     /// Names of qualities, by the English ones.
     status: BTreeMap<String, String>,
     /// Names of modes, by the words of the wire.
@@ -46,6 +48,8 @@ pub struct Words {
     pub field: Field,
     /// Why, by its code: what `field::why` says.
     why: BTreeMap<String, String>,
+    /// Why something of this machine or beyond it does not work, by its code: what `cause` says.
+    cause: BTreeMap<String, String>,
     /// What the agent itself does.
     pub agent: Agent,
     /// What becomes of event store and history.
@@ -56,6 +60,8 @@ pub struct Words {
     pub message: Message,
     /// What an alarm's state is called, by the words of the wire.
     state: BTreeMap<String, String>,
+    /// Names of states that the agent itself gives points, by the English ones.
+    state_name: BTreeMap<String, String>,
     /// The agent's own alarms.
     pub own: Own,
 }
@@ -95,6 +101,13 @@ impl Words {
         self.priority.get(english).map_or(english, String::as_str)
     }
 
+    /// What is at stake, as people say it.
+    #[must_use]
+    pub fn impact(&self, impact: lapwing_protocol::Impact) -> &str {
+        let english = impact.as_word();
+        self.impact.get(english).map_or(english, String::as_str)
+    }
+
     /// A mode as people say it.
     #[must_use]
     pub fn mode(&self, mode: lapwing_protocol::Mode) -> &str {
@@ -118,6 +131,18 @@ impl Words {
     #[must_use]
     pub fn why(&self, code: &'static str) -> &str {
         self.why.get(code).map_or(code, String::as_str)
+    }
+
+    /// A name of a state of the agent's own points and functions, by the English one; `None`: it is none of ours.
+    #[must_use]
+    pub fn state_name(&self, english: &str) -> Option<&str> {
+        self.state_name.get(english).map(String::as_str)
+    }
+
+    /// Why something of this machine or beyond it does not work, by its code, with its gaps.
+    #[must_use]
+    pub fn cause(&self, code: &'static str) -> &str {
+        self.cause.get(code).map_or(code, String::as_str)
     }
 
     /// What a state of an alarm is called; `None` is one that this version does not know.

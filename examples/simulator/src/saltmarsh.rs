@@ -15,6 +15,7 @@ pub const FILES: &[(&str, &str)] = &[
     ("maps/rack-sensors.toml", include_str!("../../saltmarsh/maps/rack-sensors.toml")),
     ("maps/taps.toml", include_str!("../../saltmarsh/maps/taps.toml")),
     ("maps/ups.toml", include_str!("../../saltmarsh/maps/ups.toml")),
+    ("translations/de.toml", include_str!("../../saltmarsh/translations/de.toml")),
 ];
 
 #[cfg(test)]
@@ -22,13 +23,15 @@ mod tests {
     use super::*;
     use std::path::Path;
 
-    /// A map that is added to the directory must be added here too.
+    /// A file that is added to the directory must be added here too.
     #[test]
     fn no_file_is_forgotten() {
         let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../saltmarsh");
         let mut found = vec!["module.toml".to_owned()];
-        for entry in std::fs::read_dir(root.join("maps")).expect("the maps' directory") {
-            found.push(format!("maps/{}", entry.expect("an entry").file_name().to_string_lossy()));
+        for folder in ["maps", "translations"] {
+            for entry in std::fs::read_dir(root.join(folder)).expect("a directory of the demo") {
+                found.push(format!("{folder}/{}", entry.expect("an entry").file_name().to_string_lossy()));
+            }
         }
         found.sort();
         let mut listed: Vec<_> = FILES.iter().map(|(name, _)| (*name).to_owned()).collect();

@@ -20,6 +20,7 @@ fn point(id: u32) -> CataloguePoint {
         tag: Some("TT-101".into()),
         location: Some("coil bay, left".into()),
         states: BTreeMap::new(),
+        state_texts: BTreeMap::new(),
     }
 }
 
@@ -27,13 +28,16 @@ fn point(id: u32) -> CataloguePoint {
 fn keys_as_in_the_contract() {
     let mut with_states = point(1);
     with_states.states = CataloguePoint::states_from(&[(0, "closed".to_string()), (1, "open".to_string())]);
+    with_states.state_texts = CataloguePoint::states_from(&[(0, "zu".to_string()), (1, "offen".to_string())]);
     let page = pages(vec![with_states], Encoding::Json).expect("writes").remove(0);
     let value = serde_json::to_value(&page).expect("serialises");
     assert_eq!(value["schema"], 1);
     assert_eq!((value["page"].clone(), value["pages"].clone()), (1.into(), 1.into()));
     assert_eq!(value["hash"].as_str().map(str::len), Some(16));
     let point = &value["points"][0];
-    for key in "id path quantity unit unit_text exponent scan_period_ms valid device tag where states".split(' ') {
+    for key in
+        "id path quantity unit unit_text exponent scan_period_ms valid device tag where states state_texts".split(' ')
+    {
         assert!(point.get(key).is_some(), "{key}");
     }
     assert_eq!(point["quantity"], "temperature");
@@ -110,4 +114,20 @@ fn unknown_quantity_survives() {
     value["quantity"] = "luminance".into();
     let read: CataloguePoint = serde_json::from_value(value).expect("reads");
     assert_eq!(read.quantity.as_str(), "luminance");
+}
+
+#[test]
+fn texts_of_states_never_make_a_page_too_large() {
+    let mut worst = point(1);
+    let names = (0..200).map(|value| (value, "\u{1}".repeat(STATE_NAME_MAX))).collect::<Vec<_>>();
+    worst.states = CataloguePoint::states_from(&names);
+    worst.state_texts = CataloguePoint::states_from(&names);
+    let page = pages(vec![worst], Encoding::Json).expect("fits").remove(0);
+    assert_eq!(page.points[0].states.len(), STATES_MAX);
+    assert!(page.points[0].state_texts.is_empty(), "names alone are left");
+    let mut longest = point(1);
+    longest.states = CataloguePoint::states_from(&names);
+    longest.state_texts = CataloguePoint::states_from(&[(0, "\u{1}".repeat(STATE_TEXTS_MAX - 1))]);
+    let page = pages(vec![longest], Encoding::Json).expect("fits").remove(0);
+    assert_eq!(page.points[0].state_texts.len(), 1);
 }

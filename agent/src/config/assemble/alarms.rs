@@ -26,6 +26,7 @@ use crate::config::wrong::Wrong;
 use crate::plan::Alarm;
 
 use super::compare::Comparisons;
+use super::translate::{Said, Translated};
 use super::used::states;
 use super::{Draft, Parts, Points, index};
 pub(crate) use fed::Fed;
@@ -50,7 +51,7 @@ pub(crate) fn tables(
     parts: &Parts,
     points: &Points,
     comparisons: &Comparisons,
-    fed: &Fed<'_>,
+    (fed, translated): (&Fed<'_>, &Translated<'_>),
     report: &mut Report,
 ) -> Tables {
     let mut tables = Tables::default();
@@ -95,8 +96,16 @@ pub(crate) fn tables(
             let by_pattern = !plain(item) && !counts;
             let point = comparisons.subject(at).unwrap_or(at);
             let point = points.drafts[point].point.path.clone();
-            report.listed.push(Listed { id: id.clone(), item: number, by_pattern, point, captures: captures.clone() });
-            tables.expand(item, &id, at, &captures, (points, incomplete, fed), report);
+            let said = (translated.alarm(number), translated.captures(&captures));
+            report.listed.push(Listed {
+                id: id.clone(),
+                item: number,
+                by_pattern,
+                point,
+                captures: captures.clone(),
+                texts: translated.origin().map(|_| said.0.each_ref().map(|text| Some(fill(text.as_ref()?, &said.1)))),
+            });
+            tables.expand(item, &id, at, &captures, (points, incomplete, fed, &said), report);
         }
         remarks(item, report);
     }
@@ -203,7 +212,7 @@ impl Tables {
         id: &str,
         at: usize,
         captures: &Captures,
-        (points, incomplete, fed): (&Points, bool, &Fed<'_>),
+        (points, incomplete, fed, said): (&Points, bool, &Fed<'_>, &(Said, Captures)),
         report: &mut Report,
     ) {
         let Some(watch) = &item.condition else { return };
@@ -251,8 +260,14 @@ impl Tables {
             values.push((name.to_string(), value.clone().unwrap_or_else(|| draft.point.path.clone())));
         }
         let feeds = fed.filled(item, &draft.point.path, &mut values, report);
+        let (texts, spoken) = said;
+        let of_language: Captures = spoken.iter().chain(values.iter().skip(captures.len())).cloned().collect();
+        let said = |key: usize, original: &str| match texts.get(key).and_then(Option::as_ref) {
+            Some(text) => fill(text, &of_language),
+            None => fill(original, &values),
+        };
         let [text, consequence, response, first_check, safety] =
-            item.texts.each_ref().map(|text| fill(&text.value, &values));
+            std::array::from_fn(|key| said(key, &item.texts[key].value));
         let text = feeds.said_after(text);
         let spec = AlarmSpec {
             point: index(at),
@@ -281,7 +296,7 @@ impl Tables {
             response,
             first_check,
             safety,
-            document: item.document.as_ref().map(|text| fill(&text.value, &values)),
+            document: item.document.as_ref().map(|text| said(TEXTS.len(), &text.value)),
             respond_within: item.respond_within,
             left_to,
             urgent: item.urgent,

@@ -279,7 +279,7 @@ fn count(
         scan_period: first.point.scan_period,
         response: first.point.response,
         refresh: first.point.refresh,
-        location: first.point.location.clone(),
+        location: super::label::together(found.iter().map(|at| points.drafts[*at].point.location.as_deref())),
         ..Point::default()
     };
     let made = Draft {

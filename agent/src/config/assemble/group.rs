@@ -17,6 +17,7 @@ use crate::config::source::Located;
 use crate::config::wrong::Wrong;
 use crate::plan::{Alarm, Groups, Suppress};
 
+use super::translate::Translated;
 use super::{Parts, Points, index, used};
 
 /// How long a failed link explains what fails behind it: as long as it takes to give each device up, several times.
@@ -53,7 +54,13 @@ pub(crate) fn groups(parts: &Parts, alarms: &[Alarm], points: &Points, report: &
 }
 
 /// Lays the rules of suppression over the alarms.
-pub(crate) fn suppress(parts: &Parts, alarms: &[Alarm], points: &Points, report: &mut Report) -> Vec<Suppress> {
+pub(crate) fn suppress(
+    parts: &Parts,
+    alarms: &[Alarm],
+    points: &Points,
+    translated: &Translated<'_>,
+    report: &mut Report,
+) -> Vec<Suppress> {
     let mut names = BTreeMap::new();
     let mut rules = Vec::new();
     for item in &parts.suppress {
@@ -75,7 +82,7 @@ pub(crate) fn suppress(parts: &Parts, alarms: &[Alarm], points: &Points, report:
         };
         rules.push(Suppress {
             name: item.name.value.clone(),
-            text: item.text.clone(),
+            text: translated.rule(&item.name.value, &item.text),
             alarms: hidden.into_iter().map(index).collect(),
             at_most: item.at_most,
             when,

@@ -11,6 +11,7 @@ mod derive;
 mod group;
 mod health;
 mod identity;
+mod label;
 mod overview;
 mod own;
 mod pace;
@@ -18,6 +19,7 @@ mod recipients;
 mod review;
 mod scan;
 mod topology;
+pub(crate) mod translate;
 mod used;
 mod variables;
 mod wiring;
@@ -38,6 +40,7 @@ use super::items::link::LinkItem;
 use super::items::point::PointItem;
 use super::items::recipient::RecipientItem;
 use super::items::tier::TierItem;
+use super::items::translation::TranslationItem;
 use super::mistake::Report;
 use super::settings::Settings;
 use super::source::Place;
@@ -60,6 +63,8 @@ pub(crate) struct Parts {
     pub(crate) recipients: Vec<RecipientItem>,
     /// What of the review is right as it is.
     pub(crate) accepts: Vec<AcceptItem>,
+    /// Its texts in other languages.
+    pub(crate) translations: Vec<TranslationItem>,
     /// The alarm set is reviewed.
     pub(crate) review: bool,
     /// A map could not be read: points that are missing may be in it.
@@ -132,6 +137,8 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     pace::faster(&wiring.items, &points, &mut devices, report);
     let comparisons = compare::points(parts, &mut points, report);
     own::points(&mut links, &mut devices, &mut points);
+    label::own(&wiring.items, &devices, &mut points);
+    label::computed(&topology, &wiring.items, &mut points);
     let load_points = own::load(&mut points);
     let mut recipients = recipients::recipients(parts, report);
     own::recipients(&mut recipients, &mut points);
@@ -140,8 +147,13 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     published(&parts.settings, &points, report);
     let overview = overview::overview(parts, &points, report);
     let words = crate::words::Words::of(parts.settings.module.language);
+    translate::judge(parts, &points, report);
+    let lacking = if parts.review { translate::lacking(parts, &points) } else { Vec::new() };
+    let translated = translate::Translated::of(parts);
+    report.texts = translated.origin();
+    translated.points(&mut points, words);
     let fed = alarms::Fed { topology: &topology, words: &words.feeds };
-    let mut tables = alarms::tables(parts, &points, &comparisons, &fed, report);
+    let mut tables = alarms::tables(parts, &points, &comparisons, (&fed, &translated), report);
     let words = &words.own;
     own::alarms(&links, &devices, &points, words, &mut tables);
     own::recipient_alarms(&recipients, words, &mut tables);
@@ -150,7 +162,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let places = std::mem::take(&mut tables.places);
     let (alarms, engine) = tables.finish(&points.drafts);
     let groups = group::groups(parts, &alarms, &points, report);
-    let suppress = group::suppress(parts, &alarms, &points, report);
+    let suppress = group::suppress(parts, &alarms, &points, &translated, report);
     recipients::review(parts, &recipients, &alarms, report);
     let settings = &parts.settings;
     let plan = Plan {
@@ -183,7 +195,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {
         pace::remarks(&plan, parts, &places, report);
-        review::review(&plan, parts, &places, report);
+        review::review(&plan, parts, &places, lacking, report);
     }
     plan
 }

@@ -18,9 +18,16 @@ use crate::plan::{self, Plan};
 use crate::review::{self, CODES, Finding, Kind};
 
 use super::Parts;
+use super::translate::Lacking;
 
 /// Reviews the alarm set; what of it is right as it is, with a reason, is set apart. `places` by alarm id.
-pub(crate) fn review(plan: &Plan, parts: &Parts, places: &BTreeMap<String, (Place, String)>, report: &mut Report) {
+pub(crate) fn review(
+    plan: &Plan,
+    parts: &Parts,
+    places: &BTreeMap<String, (Place, String)>,
+    lacking: Vec<Lacking>,
+    report: &mut Report,
+) {
     let rules: Vec<Rule<'_>> = parts.accepts.iter().filter_map(|item| Rule::read(item, report)).collect();
     if !parts.review || !report.is_clean() {
         return;
@@ -31,13 +38,16 @@ pub(crate) fn review(plan: &Plan, parts: &Parts, places: &BTreeMap<String, (Plac
         .collect();
     let mut open: Vec<((Place, &'static str), String, Finding, usize)> = Vec::new();
     let mut known: BTreeMap<(Place, &'static str), usize> = BTreeMap::new();
-    for finding in review::review(plan) {
+    let found = review::review(plan).into_iter().map(|finding| {
+        let (place, key) = written(&finding, plan, parts, places);
+        (finding, place, key)
+    });
+    for (finding, place, key) in found.chain(lacking) {
         let by = |rule: &Rule<'_>| rule.code == finding.code && rule.about.is_match(&finding.about.name);
         if let Some(at) = rules.iter().position(by) {
             accepted[at].about.push(finding.about.name.clone());
             continue;
         }
-        let (place, key) = written(&finding, plan, parts, places);
         match known.get(&(place, finding.code)) {
             // Several roles or tiers share a place and are told each by itself.
             Some(at) if matches!(finding.about.kind, Kind::Alarm | Kind::Point) => open[*at].3 += 1,

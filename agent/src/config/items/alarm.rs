@@ -52,6 +52,14 @@ pub(crate) struct AlarmItem {
     pub(crate) texts: [Located<String>; 5],
 }
 
+impl AlarmItem {
+    /// One of its texts, by key; `None` if there is none.
+    pub(crate) fn said(&self, key: &str) -> Option<&Located<String>> {
+        let at = TEXTS.iter().position(|known| *known == key);
+        at.map_or_else(|| self.document.as_ref().filter(|_| key == "document"), |at| self.texts.get(at))
+    }
+}
+
 /// Keys of the texts, in their order.
 pub(crate) const TEXTS: [&str; 5] = ["text", "consequence", "response", "first_check", "safety"];
 

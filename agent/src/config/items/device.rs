@@ -38,6 +38,10 @@ pub(crate) struct DeviceItem {
     pub(crate) forbid: Vec<(Table, u16, u16)>,
     pub(crate) base: u16,
     pub(crate) identity: IdentityItem,
+    /// Its label, for points that have none.
+    pub(crate) tag: Option<String>,
+    /// Where it is.
+    pub(crate) location: Option<String>,
     /// Keys that only Modbus devices have, as far as they are written.
     pub(crate) modbus_keys: Vec<(&'static str, Place)>,
 }
@@ -85,6 +89,7 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
     let forbid = item.take::<Vec<Located<String>>>("forbid", report).map_or_else(Vec::new, |list| list.value);
     let forbid = forbid.iter().filter_map(|text| forbidden(text, base, &item.key("forbid"), report)).collect();
     let identity = super::identity::read(&mut item, report);
+    let [tag, location] = ["tag", "where"].map(|key| item.take::<String>(key, report).map(|text| text.value));
     let (label, place) = (item.label.clone(), item.place);
     item.close(report);
     Some(DeviceItem {
@@ -105,6 +110,8 @@ pub(crate) fn read(mut item: Item<'_>, report: &mut Report) -> Option<DeviceItem
         forbid,
         base: u16::try_from(base).unwrap_or(0),
         identity,
+        tag,
+        location,
         modbus_keys,
     })
 }

@@ -20,6 +20,7 @@ mod redfish;
 mod shape;
 pub(crate) mod tier;
 mod tls;
+pub(crate) mod translation;
 pub(crate) mod used;
 
 use toml::de::{DeTable, DeValue};

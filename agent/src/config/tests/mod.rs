@@ -1,11 +1,14 @@
 //! Tests of the whole way from files to Plan or mistakes: `whole` for what is right, `each` for one mistake at a time,
-//! `review` for what a sound configuration still leaves to ask, `together` for all of them in one run, `layers` for environment and overrides.
+//! `review` for what a sound configuration still leaves to ask, `together` for all of them in one run, `labels` for where
+//! things are, `translations` for texts in other languages, `layers` for environment and overrides.
 
 mod each;
+mod labels;
 mod layers;
 mod list;
 mod review;
 mod together;
+mod translations;
 mod whole;
 
 use std::path::{Path, PathBuf};
@@ -50,6 +53,12 @@ impl Copy {
         let path = self.0.join(file);
         let before = std::fs::read_to_string(&path).expect("readable");
         std::fs::write(&path, before + text).expect("written");
+        self
+    }
+
+    /// A file more, or instead.
+    pub(crate) fn file(self, file: &str, text: &str) -> Self {
+        std::fs::write(self.0.join(file), text).expect("written");
         self
     }
 

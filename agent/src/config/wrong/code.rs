@@ -11,6 +11,7 @@ impl Wrong {
             Self::Derived(wrong) => wrong.code(),
             Self::Tiers(wrong) => wrong.code(),
             Self::Recipients(wrong) => wrong.code(),
+            Self::Translations(wrong) => wrong.code(),
             Self::Review { finding, .. } => finding.code,
             Self::UnknownFinding { .. } => "unknown_finding",
             Self::AcceptsNothing { .. } => "accepts_nothing",

@@ -11,6 +11,7 @@ impl Wrong {
             Self::Derived(wrong) => wrong.mend(),
             Self::Tiers(wrong) => wrong.mend(),
             Self::Recipients(wrong) => wrong.mend(),
+            Self::Translations(wrong) => wrong.mend(),
             Self::Review { finding, .. } => finding.mend.clone(),
             Self::UnknownFinding { near, .. } => did_you_mean(near.as_ref(), "copy the code from what `lapwing check --json` says", &[]),
             Self::AcceptsNothing { .. } => "remove it, or correct what it is about".into(),

@@ -76,6 +76,11 @@ fn names_and_reasons_are_plain_text_of_bounded_length() {
     assert_eq!(with("n", &"r".repeat(REASON_MAX + 1)), Err(Refused::BadReason));
     assert_eq!(with("n", "a\u{1b}[2J"), Err(Refused::BadReason));
     assert_eq!(with("n", "two\nlines"), Ok(()));
+    for turning in ["eve\u{202e}ada", "a\u{2067}b", "a\u{2028}Acknowledged by ada"] {
+        assert_eq!(with("n", turning), Err(Refused::BadReason), "{turning:?}");
+        assert_eq!(with(turning, "x"), Err(Refused::NoName), "{turning:?}");
+    }
+    assert_eq!(with("Grüße", "läuft wieder – geprüft ✓ 泵 مضخة"), Ok(()), "any script is plain text");
 }
 
 #[test]

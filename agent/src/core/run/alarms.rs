@@ -284,7 +284,7 @@ impl Core<'_> {
 
     /// Tells the history whether alarms stand, and people how the history is doing.
     pub(super) fn look_at_history(&mut self) {
-        let words = &self.words().store;
+        let words = self.words();
         let Some(keeping) = &mut self.lasting.keeping else { return };
         let standing = |(number, alarm): &(u32, &crate::plan::Alarm)| {
             self.judge.engine().alarm(*number).is_some_and(|state| state.is_active() && !state.hidden().any())

@@ -3,6 +3,7 @@
 //! Part of the loop in `run`; waits only for first contact with the broker, at the start. Never panics.
 
 use super::*;
+use crate::cause::Cause;
 
 impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
@@ -57,8 +58,9 @@ impl Core<'_> {
             Notice::Down(why) => {
                 self.lasting.broker_down = true;
                 self.lasting.board.set_head(|head| head.broker_down = true);
-                let text = filled(&words.broker_lost, &[("why", &why)]);
-                let detail = AgentChange { change: "broker lost".into(), version: None, reason: Some(why) };
+                let text = filled(&words.broker_lost, &[("why", &why.said(self.words()))]);
+                let reason = Some(why.to_string());
+                let detail = AgentChange { change: "broker lost".into(), version: None, reason };
                 self.event(text, Detail::Agent(detail), None);
             }
             Notice::Unheard(filter) => {
@@ -73,7 +75,7 @@ impl Core<'_> {
                 tracing::error!("the broker refuses even to be told of what it refuses: {what}: {why}");
             }
             Notice::SetAside { what, why } => {
-                let text = filled(&words.packet_refused, &[("what", &what), ("why", &why)]);
+                let text = filled(&words.packet_refused, &[("what", &what), ("why", &why.said(self.words()))]);
                 let reason = Some(format!("{what}: {why}"));
                 let detail = AgentChange { change: "packet refused".into(), version: None, reason };
                 let seq = self.event(text, Detail::Agent(detail), None);
@@ -84,20 +86,22 @@ impl Core<'_> {
     }
 
     /// What becomes of messages to a recipient: an event at each change; its alarm has a delay of its own.
-    pub(super) fn recipient(&mut self, recipient: usize, reached: bool, why: String) {
+    pub(super) fn recipient(&mut self, recipient: usize, reached: bool, why: Option<&Cause>) {
         let plan = self.plan;
         let Some(about) = plan.recipients.get(recipient) else { return };
         if !self.changed(about.state_point, reached) {
             return;
         }
-        let words = &self.words().change;
+        let all_words = self.words();
+        let words = &all_words.change;
         let (sentence, change) = if reached {
             (&words.recipient_reached, "recipient reached")
         } else {
             (&words.recipient_not_reached, "recipient not reached")
         };
-        let text = filled(sentence, &[("recipient", &about.name), ("why", &why)]);
-        let detail = AgentChange { change: change.into(), version: None, reason: (!why.is_empty()).then_some(why) };
+        let said = why.map(|why| why.said(all_words)).unwrap_or_default();
+        let text = filled(sentence, &[("recipient", &about.name), ("why", &said)]);
+        let detail = AgentChange { change: change.into(), version: None, reason: why.map(Cause::to_string) };
         self.event(text, Detail::Agent(detail), None);
         let now = self.lasting.clock.now();
         self.set_own(now, about.state_point, reached);

@@ -64,10 +64,10 @@ pub(super) struct Lasting {
 #[derive(Debug, Default)]
 pub(super) struct OpenedWith {
     pub(super) logs: Vec<String>,
-    pub(super) damage: Vec<String>,
+    pub(super) damage: Vec<crate::cause::Cause>,
     pub(super) aside: Option<(std::path::PathBuf, String)>,
-    pub(super) memory_only: Option<String>,
-    pub(super) no_history: Option<String>,
+    pub(super) memory_only: Option<crate::cause::Cause>,
+    pub(super) no_history: Option<crate::cause::Cause>,
 }
 
 impl Lasting {

@@ -51,7 +51,7 @@ impl Core<'_> {
                 let detail = AgentChange { change: "commands refused".into(), version: None, reason: Some(what) };
                 self.event(text, Detail::Agent(detail), None);
             }
-            Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why),
+            Message::Recipient { recipient, reached, why } => self.recipient(recipient, reached, why.as_ref()),
             Message::Fault => {
                 self.lasting.fault_at = Some(self.lasting.clock.now());
                 self.tell(Told::Fault);

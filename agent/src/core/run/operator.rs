@@ -89,6 +89,9 @@ impl Core<'_> {
         if action.concerns_alarm() {
             return self.operate(now, request);
         }
+        if let Some(id) = &request.alarm {
+            self.alarm_called(id)?;
+        }
         match action {
             Action::Suppress { rule, for_ms } => {
                 let at = self.rule(rule)?;
@@ -145,10 +148,7 @@ impl Core<'_> {
 
     fn operate(&mut self, now: Millis, request: &Request) -> Result<(Vec<u32>, Option<Millis>), Refused> {
         let id = request.alarm.as_deref().ok_or(Refused::NoAlarm)?;
-        let Some(index) = self.plan.alarms.iter().position(|alarm| alarm.id == id) else {
-            let near = crate::config::nearest_name(id, self.plan.alarms.iter().map(|alarm| alarm.id.as_str()));
-            return Err(Refused::UnknownAlarm { id: id.to_owned(), near });
-        };
+        let index = self.alarm_called(id)?;
         let alarm = u32::try_from(index).unwrap_or(u32::MAX);
         let present = self.judge.engine().alarm(alarm).map(lapwing_engine::AlarmState::occurrence);
         if let (Some(seen), Some(now)) = (request.occurrence, present)
@@ -188,6 +188,14 @@ impl Core<'_> {
         self.judge.operate(now, alarm, operation)?;
         let until = self.judge.engine().alarm(alarm).and_then(|state| state.cover().shelf_until());
         Ok((vec![alarm], until))
+    }
+
+    /// The index of an alarm.
+    fn alarm_called(&self, id: &str) -> Result<usize, Refused> {
+        self.plan.alarms.iter().position(|alarm| alarm.id == id).ok_or_else(|| {
+            let near = crate::config::nearest_name(id, self.plan.alarms.iter().map(|alarm| alarm.id.as_str()));
+            Refused::UnknownAlarm { id: id.to_owned(), near }
+        })
     }
 
     /// The alarms of an alarm's incident that wait for acknowledgement, itself first.
@@ -311,6 +319,7 @@ fn said(words: &Words, request: &Request, who: &str, reason: Option<&str>, refus
         Action::Release { rule } => (&say.releases, rule.as_str(), "", ""),
         Action::SetMode { mode, .. } => (&say.sets_mode, "", words.mode(*mode), ""),
         Action::ConfirmDevice { device } => (&say.confirms, "", "", device.as_str()),
+        Action::Note if request.alarm.is_some() => (&say.notes_on, "", "", ""),
         Action::Note => (&say.notes, "", "", ""),
     };
     let because = reason.map(|reason| filled(&say.because, &[("reason", reason)])).unwrap_or_default();

@@ -45,7 +45,7 @@ impl Core<'_> {
         let Some(why) = self.lasting.ledger.writer().trouble() else { return };
         self.close();
         let when = When { t: self.lasting.clock.wall(self.lasting.clock.now()), synced: self.lasting.clock.synced() };
-        let text = filled(&self.words().store.takes_none, &[("why", &why)]);
+        let text = filled(&self.words().store.takes_none, &[("why", &why.said(self.words()))]);
         match self.lasting.ledger.begin_volatile(when, text, why) {
             Ok(renumbered) => {
                 self.numbered_anew(renumbered);
@@ -144,16 +144,18 @@ impl Core<'_> {
             self.store_event(text, "new log", None, Some(format!("damaged store set aside as {name}: {what}")));
         }
         if let Some(why) = self.lasting.opened_with.memory_only.take() {
-            let text = filled(&words.memory_only, &[("why", &why)]);
-            self.store_event(text, "in memory only", None, Some(why));
+            let text = filled(&words.memory_only, &[("why", &why.said(self.words()))]);
+            self.store_event(text, "in memory only", None, Some(why.to_string()));
         }
         if let Some(why) = self.lasting.opened_with.no_history.take() {
-            let text = filled(&words.no_history, &[("why", &why)]);
-            self.store_event(text, "no history", None, Some(why));
+            let text = filled(&words.no_history, &[("why", &why.said(self.words()))]);
+            self.store_event(text, "no history", None, Some(why.to_string()));
         }
         if !found.is_empty() {
-            let what = found.join(", ");
-            self.store_event(filled(&words.damaged, &[("what", &what)]), "damaged", None, Some(what));
+            let said: Vec<String> = found.iter().map(|what| what.said(self.words())).collect();
+            let reason: Vec<String> = found.iter().map(ToString::to_string).collect();
+            let text = filled(&words.damaged, &[("what", &said.join(", "))]);
+            self.store_event(text, "damaged", None, Some(reason.join(", ")));
         }
     }
 

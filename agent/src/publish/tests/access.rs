@@ -57,7 +57,7 @@ fn whatever_a_broker_answers_ends_only_that_connection() {
         let outcome = outcome.unwrap_or_else(|_| panic!("{answer:02x?} left the connection hanging"));
         // A panic inside the library is its own; here it is caught as the end of a task.
         let fine = match &outcome {
-            Ok(connection::Ended::Lost { why, .. }) => !why.is_empty(),
+            Ok(connection::Ended::Lost { why, .. }) => !why.to_string().is_empty(),
             Ok(connection::Ended::Stopped | connection::Ended::Renew) => false,
             Err(panic) => panic.is_panic(),
         };
@@ -85,8 +85,7 @@ fn wrong_credentials_are_a_state_and_mended_ones_are_used() {
     with_user.user = Some("agent".into());
     with_user.password_file = Some(password.clone());
     let agent = Agent::start(&dir, with_user);
-    let down =
-        |wanted: &str| matches!(agent.publisher.state().connection, Connection::Down(_, why) if why.contains(wanted));
+    let down = |wanted: &str| matches!(agent.publisher.state().connection, Connection::Down(_, why) if why.to_string().contains(wanted));
     wait_until("the missing file is named", || down("the password file") && down("cannot be read"));
     std::fs::write(&password, "wrong\n").expect("written");
     wait_until("the refusal is told", || down("refused the agent"));
@@ -120,7 +119,7 @@ fn tls_with_client_certificates() {
     let refused = |what: &str, settings: crate::plan::Mqtt, words: &[&str]| {
         let agent = Agent::start(&dir, settings);
         wait_until(what, || match agent.publisher.state().connection {
-            Connection::Down(_, why) => words.iter().any(|word| why.contains(word)),
+            Connection::Down(_, why) => words.iter().any(|word| why.to_string().contains(word)),
             Connection::Starting | Connection::Up(_) => false,
         });
         agent.stop();

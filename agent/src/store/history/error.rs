@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use super::pack::Damage;
+use crate::cause::Cause;
 
 /// Why a part of the history cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -70,6 +71,25 @@ pub enum HistoryError {
 }
 
 impl HistoryError {
+    /// For people too.
+    #[must_use]
+    pub fn cause(&self) -> Cause {
+        let of = |code: &'static str, path: &Path| Cause::known(code, &[("path", &path.display())]);
+        let cause = match self {
+            Self::File { path, source } => of("history_file", path).because("why", Cause::io(source)),
+            Self::Full { path } => of("history_full", path),
+            Self::InUse { path } => of("history_in_use", path),
+            Self::Newer { path, found, known } => {
+                Cause::known("history_newer", &[("path", &path.display()), ("found", found), ("known", known)])
+            }
+            Self::Foreign { path } => of("history_foreign", path),
+            Self::Damaged { path, detail } => of("history_damaged", path).because("why", detail.as_str().into()),
+            Self::Sql { path, source } => of("history_sql", path).because("why", Cause::sql(source)),
+            Self::Writer(why) => Cause::known("history_writer", &[("why", why)]),
+        };
+        cause.told(self)
+    }
+
     pub(super) fn file(path: &Path, source: std::io::Error) -> Self {
         let path = path.to_path_buf();
         if source.kind() == std::io::ErrorKind::StorageFull { Self::Full { path } } else { Self::File { path, source } }

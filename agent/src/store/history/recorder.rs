@@ -15,6 +15,7 @@ use super::file::Start;
 use super::sent::Sent;
 use super::worker::Worker;
 use super::{Batch, Happening};
+use crate::cause::Cause;
 use crate::plan::History as Limits;
 use crate::store::PointKey;
 
@@ -82,7 +83,7 @@ pub struct RecorderState {
     /// Readings dropped since the start because the disk did not keep up.
     pub dropped: u64,
     /// Since when writing fails, and why.
-    pub failing: Option<(Instant, String)>,
+    pub failing: Option<(Instant, Cause)>,
     /// Frames that wait to be sent again.
     pub frames_missing: u64,
     /// Bytes of the history.

@@ -25,6 +25,7 @@ use super::rollup::DAY_MS;
 use super::sent::Sent;
 use super::stream::{Encoder, steps};
 use super::{Batch, Happening, SLOT_MS, Step, retain};
+use crate::cause::Cause;
 use crate::store::place::Disk;
 
 /// The open slot is journalled so often.
@@ -76,9 +77,9 @@ pub(super) struct Worker {
     keep: Option<(i64, i64)>,
     dropped: u64,
     losses: Vec<Loss>,
-    failing: Option<(Instant, String)>,
+    failing: Option<(Instant, Cause)>,
     /// As told: since when and why, and when it failed last.
-    trouble: Option<(Instant, String, Instant)>,
+    trouble: Option<(Instant, Cause, Instant)>,
     /// The disk has failed: no file is held.
     away: bool,
     bytes: u64,
@@ -406,7 +407,7 @@ impl Worker {
             Err(error) => {
                 self.retry_at = Some(Instant::now() + RETRY);
                 self.let_go_of(&error);
-                let (why, now) = (error.to_string(), Instant::now());
+                let (why, now) = (error.cause(), Instant::now());
                 match &mut self.failing {
                     Some((_, known)) => known.clone_from(&why),
                     None => self.failing = Some((now, why.clone())),

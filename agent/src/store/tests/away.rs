@@ -46,7 +46,7 @@ fn points() -> Vec<PointKey> {
 fn comes_back(writer: &Writer, before: &Opened) -> (String, String) {
     wait_until("it is noticed although nothing is written", || writer.trouble().is_some());
     let why = writer.trouble().expect("still so");
-    assert!(why.contains("is not where the agent opened it"), "{why}");
+    assert!(why.to_string().contains("is not where the agent opened it"), "{why}");
     let begun = writer.begin_volatile(why).expect("a volatile log");
     assert_eq!((begun.before.as_str(), begun.last_seq, begun.events.len()), (before.log.as_str(), 5, 0));
     let mut next = commit(1..=2);

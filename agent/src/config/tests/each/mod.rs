@@ -13,6 +13,7 @@ mod redfish;
 mod registers;
 mod snmp;
 pub(super) mod tiers;
+mod translations;
 mod writing;
 
 use super::Copy;

@@ -243,11 +243,11 @@ fn an_alarm_on_a_tier_names_the_racks_below_it() {
     let risk = "impact = \"load_at_risk\"\n";
     assert_eq!(text("a/a", "A carries {value}.", risk, "en"), "A carries {value}; it feeds rack 1");
     assert_eq!(text("b/b", "B carries {value}", risk, "en"), "B carries {value}; it feeds all 2 racks");
-    assert_eq!(text("b/b", "B trägt {value}", risk, "de"), "B trägt {value}; daran hängen alle 2 Racks");
+    assert_eq!(text("b/b", "B trägt {value}", risk, "de"), "B trägt {value}; daran hängen alle 2 Schränke");
     assert_eq!(text("pdu/b/2", "PDU {value}", risk, "en"), "PDU {value}", "it stands in its rack");
     assert_eq!(text("pdu/b/2", "PDU of {feeds}", risk, "en"), "PDU of rack 2 (R2)");
     assert_eq!(text("a/a", "A carries {value}", "", "en"), "A carries {value}", "nothing is at stake");
-    assert_eq!(text("a/a", "A of {feeds}", "", "de"), "A of Rack 1");
+    assert_eq!(text("a/a", "A of {feeds}", "", "de"), "A of Schrank 1");
     let elsewhere = powered().and(MODULE, "\n[[alarm]]\nid = \"x\"\npoint = \"coil/water/supply/temperature\"\nhigh = 30.0\ndeadband = 1.0\npriority = \"low\"\ntext = \"{feeds}\"\nconsequence = \"c\"\nresponse = \"r\"\nrespond_within = \"8h\"\n");
     let (code, what) = ("feeds_no_rack", "below the meter of no tier");
     one(&elsewhere, MODULE, "\"{feeds}\"", code, what, "take {feeds} out of the text");

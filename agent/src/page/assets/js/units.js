@@ -35,7 +35,7 @@ export const shownDifference = (point, difference) => difference * shownUnit(poi
 
 /** Number and unit of a value as text parts; states have names. */
 export function parts(point, value) {
-  const state = point.states?.[String(value)];
+  const state = point.state_texts?.[String(value)] ?? point.states?.[String(value)];
   if (state !== undefined) return [state, ""];
   const unit = shownUnit(point);
   return [number(value * unit.factor + unit.offset, unit.digits), unit.text];
