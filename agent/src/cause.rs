@@ -227,6 +227,7 @@ mod tests {
             include_str!("notify/mail.rs"),
             include_str!("notify/webhook.rs"),
             include_str!("page/health.rs"),
+            include_str!("page/links.rs"),
         ]
         .concat();
         let file: toml::Table = toml::from_str(include_str!("words/en.toml")).expect("TOML");

@@ -1,9 +1,10 @@
-//! Gives memory back to the host that a thread has taken for a while.
+//! Gives memory back to the host that was taken for a while.
 //!
 //! glibc's allocator keeps what a thread has freed in that thread's own arena. A pass over a slot of history takes megabytes
-//! once in a quarter of an hour, on threads that need little in between; without this each of them would keep its own. It
-//! decides nothing, and changes nothing but how much memory the host counts. Elsewhere than on glibc it does nothing. Never
-//! panics. malloc_trim(3).
+//! once in a quarter of an hour, on threads that need little in between; without this each of them would keep its own, and
+//! the agent what reading its configuration took. SQLite keeps the pages of a large write likewise. It decides nothing, and
+//! changes nothing but how much memory the host counts. Elsewhere than on glibc the first does nothing. Never panics.
+//! malloc_trim(3); SQLite's "PRAGMA shrink_memory".
 
 /// Gives back what is free. Takes about a millisecond a few megabytes: after large pieces of work only.
 #[allow(unsafe_code)] // no safe crate offers the call; it takes a number and touches no memory of ours
@@ -12,6 +13,13 @@ pub(crate) fn give_back() {
     // SAFETY: malloc_trim may be called at any time by any thread (attributes MT-Safe); only free pages are released.
     unsafe {
         libc::malloc_trim(0);
+    }
+}
+
+/// Lets a connection forget the pages it has cached of a large read or write; what is needed is read again.
+pub(crate) fn forget_pages(connection: &rusqlite::Connection) {
+    if let Err(error) = connection.execute_batch("PRAGMA shrink_memory") {
+        tracing::debug!(%error, "cached pages are kept");
     }
 }
 

@@ -6,6 +6,7 @@
 //! `std::time::Duration`; nothing in it is a wall time.
 
 pub mod alarms;
+mod catalogue;
 mod health;
 mod language;
 pub mod overview;
@@ -81,6 +82,26 @@ pub struct Plan {
     pub digest: [u8; 32],
     /// The configuration as read: names of files with their text, then variables with their value.
     pub source: Vec<(String, String)>,
+}
+
+impl Plan {
+    /// Gives back the room its lists took while they grew: a plan lasts as long as the agent.
+    pub(crate) fn fit(&mut self) {
+        self.links.shrink_to_fit();
+        self.devices.shrink_to_fit();
+        self.transactions.shrink_to_fit();
+        self.points.shrink_to_fit();
+        self.derived.shrink_to_fit();
+        self.compared.shrink_to_fit();
+        self.alarms.shrink_to_fit();
+        let EngineTables { points, alarms, windows, absent, uses, use_alarms } = &mut self.engine;
+        points.shrink_to_fit();
+        alarms.shrink_to_fit();
+        windows.shrink_to_fit();
+        absent.shrink_to_fit();
+        uses.shrink_to_fit();
+        use_alarms.shrink_to_fit();
+    }
 }
 
 /// Owned form of the engine's tables.

@@ -12,15 +12,14 @@ mod threads;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use lapwing_protocol::catalogue::{self, CataloguePoint};
+use lapwing_protocol::catalogue;
 use lapwing_protocol::event::Detail;
 use lapwing_protocol::{
-    EncodingError, Event, EventLast, Mode, Presence, PresenceState, Quantity, SCHEMA, StoreChange, Topics, Unit, Word,
+    EncodingError, Event, EventLast, Mode, Presence, PresenceState, SCHEMA, StoreChange, Topics, Word,
 };
 
 use crate::core::board::{Board, Happened};
@@ -32,6 +31,7 @@ use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, run};
 use crate::core::{Applied, Door, Message};
 use crate::field::{self, Running};
 use crate::late::Late;
+use crate::memory::give_back;
 use crate::page::{Current, Page, PageError, Shared};
 use crate::plan::Plan;
 use crate::publish::{HandInError, Lost, Publisher, Session};
@@ -41,7 +41,7 @@ use crate::words::{Words, filled};
 
 pub use reload::ReloadError;
 use session::renewed;
-pub(crate) use session::{catalogue_points, session};
+pub(crate) use session::session;
 use threads::NeverSilent;
 pub(crate) use threads::RuntimeThread;
 
@@ -101,14 +101,13 @@ impl Service {
     ///
     /// # Errors
     /// When store, catalogue or host do not allow it; nothing runs then.
-    pub fn start(plan: Plan, told: SyncSender<Told>) -> Result<Self, StartError> {
+    pub fn start(plan: Plan, told: flume::Sender<Told>) -> Result<Self, StartError> {
         let mut plan = plan;
         let (mut store, mut opened) = open(&plan)?;
         crate::core::marks::recall(&mut plan, &opened.marks);
         let plan = Arc::new(plan);
         let ids = store.point_ids(&keys(&plan))?;
-        let points = catalogue_points(&plan, &ids);
-        let (session, catalogue) = session(&plan, &opened, points.clone())?;
+        let (session, catalogue) = session(&plan, &opened, &ids)?;
         let board = Arc::new(Board::new(plan.points.len()));
         board.set_head(|head| {
             head.log.clone_from(&opened.log);
@@ -118,6 +117,7 @@ impl Service {
         let (history, no_history) = keep::history(&plan, &opened, &ids, &catalogue, &session);
         let gone = store.retained(&retained_topics(&plan))?;
         let runtime = RuntimeThread::start()?;
+        let shown_ids = ids.clone();
         let (door, receiver) = Door::new();
         // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
         let sender: Arc<OnceLock<Publisher>> = Arc::default();
@@ -137,8 +137,9 @@ impl Service {
             tell(durable.tellings);
             if let Some(publisher) = to_publisher.get() {
                 to_publisher_held.release(durable.last_seq, |topic, payload| {
+                    let payload: Arc<[u8]> = payload.into();
                     if let Some(id) = topic.strip_prefix("alarm/") {
-                        shown.alarm(id, &payload);
+                        shown.alarm(id, Arc::clone(&payload));
                     }
                     if let Err(error) = publisher.retained(topic, payload) {
                         tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
@@ -228,7 +229,7 @@ impl Service {
                 let (writer, door, history) = (writer.clone(), door.clone(), recorder.clone());
                 let shared = Shared::new(
                     Arc::clone(&plan),
-                    points,
+                    shown_ids,
                     catalogue.clone(),
                     Arc::clone(&board),
                     writer,
@@ -243,6 +244,8 @@ impl Service {
             None => (None, None),
         };
         let missing = missing.map(|max_mib| (plan.store.dir.clone(), max_mib));
+        // Reading the configuration and opening the store took many times what lasts.
+        give_back();
         Ok(Self {
             plan,
             opened: kept,

@@ -9,12 +9,11 @@
 use std::fmt::Write as _;
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
 use lapwing::config::{Overrides, load};
 use lapwing::core::Message;
-use lapwing::core::run::Told;
+use lapwing::core::run::{Receiver, Told, telling};
 use lapwing::field::{Batch, FieldMessage};
 use lapwing::plan::Plan;
 use lapwing::service::Service;
@@ -38,7 +37,7 @@ pub(crate) fn run() {
         let config = written(home.path(), 1);
         let overrides = Overrides { store_dir: Some(home.join("store")), ..Overrides::default() };
         let plan = load(&config, std::iter::empty(), &overrides).unwrap_or_else(|wrong| panic!("{wrong}")).plan;
-        let (tell, told) = sync_channel(8 * POINTS as usize);
+        let (tell, told) = telling(8 * POINTS as usize);
         let transactions = plan.clone();
         let service = Service::start(plan, tell).expect("the agent starts");
         let storm = Storm { service: &service, plan: &transactions, told: &told };

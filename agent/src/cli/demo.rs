@@ -6,7 +6,6 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::sync_channel;
 use std::thread::JoinHandle;
 
 use lapwing_protocol::Mode;
@@ -20,6 +19,7 @@ use super::run::{addresses, could_not, join, tell_all};
 use super::stop::Signals;
 use super::{DemoArgs, End, check, start_log};
 use crate::config;
+use crate::core::run::telling;
 use crate::core::{Door, Message};
 use crate::publish::broker::Broker;
 use crate::service::Service;
@@ -71,15 +71,14 @@ pub(super) fn demo(args: &DemoArgs) -> End {
     };
     // The demo takes no environment of the machine: it must run the same everywhere.
     let language = args.language.iter().map(|word| ("LAPWING__MODULE__LANGUAGE".to_owned(), word.clone()));
-    let loaded = match config::load(&file, language, &overrides) {
-        Ok(loaded) => loaded,
+    let plan = match config::load(&file, language, &overrides).map(|loaded| loaded.plan) {
+        Ok(plan) => plan,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
     };
 
-    let account = Account::begin(output, args.json, loaded.plan.module.language);
-    let (told, listener) = sync_channel(TOLD);
-    let plan = loaded.plan.clone();
-    let service = match Service::start(loaded.plan, told) {
+    let account = Account::begin(output, args.json, plan.module.language);
+    let (told, listener) = telling(TOLD);
+    let service = match Service::start(plan, told) {
         Ok(service) => service,
         Err(error) => {
             eprintln!("The agent could not start: {error}");
@@ -87,8 +86,8 @@ pub(super) fn demo(args: &DemoArgs) -> End {
         }
     };
     // Nothing the agent tells is printed before this: the teller starts below.
-    account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
-    greet(&account, args, &plan, service.page_address(), &directory);
+    account.object(&serde_json::json!({ "addresses": addresses(service.plan(), service.page_address()) }));
+    greet(&account, args, service.plan(), service.page_address(), &directory);
     let faults = simulator.take_notes().map(|notes| tell_faults(account.clone(), notes, Some(service.door().clone())));
     let teller = tell_all(account.clone(), listener);
     signals.wait(args.seconds);

@@ -6,8 +6,9 @@
 use std::io::Write;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::JoinHandle;
+
+use flume::Sender;
 
 /// Lines that wait for the reader.
 const QUEUE: usize = 65_536;
@@ -15,7 +16,7 @@ const QUEUE: usize = 65_536;
 /// The way to standard output.
 #[derive(Clone, Debug)]
 pub(super) struct Output {
-    sender: SyncSender<String>,
+    sender: Sender<String>,
     dropped: Arc<AtomicU64>,
 }
 
@@ -29,7 +30,7 @@ impl Output {
     /// # Errors
     /// When the host gives no thread.
     pub(super) fn start() -> std::io::Result<(Self, Printer)> {
-        let (sender, receiver) = sync_channel::<String>(QUEUE);
+        let (sender, receiver) = flume::bounded::<String>(QUEUE);
         let dropped = Arc::new(AtomicU64::new(0));
         let counter = Arc::clone(&dropped);
         let thread = std::thread::Builder::new().name("output".into()).spawn(move || {

@@ -2,14 +2,14 @@
 //!
 //! With `--json` it prints the contract's lines: addresses first, then each event as published, at the end the summary.
 
-use std::sync::mpsc::{Receiver, sync_channel};
+use flume::Receiver;
 
 use super::account::Account;
 use super::output::Output;
 use super::stop::{Signals, Why};
 use super::{End, RunArgs, check, start_log};
 use crate::config;
-use crate::core::run::Told;
+use crate::core::run::{Told, telling};
 use crate::plan::{Plan, Redfish, Transport};
 use crate::service::Service;
 
@@ -18,11 +18,13 @@ const TOLD: usize = 8192;
 
 /// Runs the agent.
 pub(super) fn run(args: &RunArgs) -> End {
-    let loaded = match config::load(&args.config, config::environment(), &config::Overrides::default()) {
-        Ok(loaded) => loaded,
+    // What else was loaded is for `check`: it must not last as long as the agent.
+    let loaded = config::load(&args.config, config::environment(), &config::Overrides::default());
+    let mut plan = match loaded.map(|loaded| loaded.plan) {
+        Ok(plan) => plan,
         Err(mistakes) => return check::print_mistakes(&mistakes, args.json),
     };
-    start_log(&format!("{},async_snmp=off", loaded.plan.log.level)); // the library calls every failed request an error
+    start_log(&format!("{},async_snmp=off", plan.log.level)); // the library calls every failed request an error
     let (output, printer) = match Output::start() {
         Ok(started) => started,
         Err(error) => return could_not("start printing", &error),
@@ -31,12 +33,11 @@ pub(super) fn run(args: &RunArgs) -> End {
         Ok(signals) => signals,
         Err(error) => return could_not("catch signals", &error),
     };
-    let account = Account::begin(output, args.json, loaded.plan.module.language);
-    let mut plan = loaded.plan;
+    let account = Account::begin(output, args.json, plan.module.language);
     let mut first = true;
     let summary = loop {
-        let (told, listener) = sync_channel(TOLD);
-        let mut service = match Service::start(plan.clone(), told) {
+        let (told, listener) = telling(TOLD);
+        let mut service = match Service::start(plan, told) {
             Ok(service) => service,
             Err(error) => {
                 eprintln!("The agent could not start: {error}");
@@ -45,7 +46,7 @@ pub(super) fn run(args: &RunArgs) -> End {
         };
         // Nothing the agent tells is printed before this: the teller starts below.
         if std::mem::take(&mut first) {
-            account.object(&serde_json::json!({ "addresses": addresses(&plan, service.page_address()) }));
+            account.object(&serde_json::json!({ "addresses": addresses(service.plan(), service.page_address()) }));
         }
         let teller = tell_all(account.clone(), listener);
         let why = loop {

@@ -156,13 +156,12 @@ impl Board {
     }
 
     /// Puts up an alarm's record; an empty one takes it down.
-    pub fn alarm(&self, id: &str, record: &[u8]) {
+    pub fn alarm(&self, id: &str, record: Arc<[u8]>) {
         let mut alarms = self.rest.alarms.lock().unwrap_or_else(PoisonError::into_inner);
         if record.is_empty() {
             alarms.remove(id);
             return;
         }
-        let record: Arc<[u8]> = Arc::from(record);
         alarms.insert(id.to_owned(), Arc::clone(&record));
         drop(alarms);
         self.happened(Happened::Alarm(record));
@@ -340,7 +339,7 @@ mod tests {
     fn the_next_board_has_its_own_readings_and_the_same_alarms() {
         let board = Board::new(2);
         board.reading(0, 10, Some(170), Status::GOOD);
-        board.alarm("a", b"{}");
+        board.alarm("a", b"{}".as_slice().into());
         let mut listener = board.listen();
         let next = board.next(1);
         assert_eq!((next.since(0).count(), next.alarms().len()), (0, 1));
@@ -348,7 +347,7 @@ mod tests {
         assert_eq!(next.get(0).map(|shown| shown.value), Some(None));
         next.happened(Happened::Replaced);
         assert!(matches!(listener.try_recv(), Ok(Happened::Replaced)), "who listens to the old one hears of it");
-        board.alarm("a", b"");
+        board.alarm("a", Arc::default());
         assert!(next.alarms().is_empty());
     }
 
@@ -356,10 +355,10 @@ mod tests {
     fn a_record_is_told_and_kept_and_an_empty_one_takes_it_down() {
         let board = Board::new(0);
         let mut listener = board.listen();
-        board.alarm("a", b"{}");
+        board.alarm("a", b"{}".as_slice().into());
         assert!(matches!(listener.try_recv(), Ok(Happened::Alarm(record)) if &*record == b"{}"));
         assert_eq!(board.alarms().len(), 1);
-        board.alarm("a", b"");
+        board.alarm("a", Arc::default());
         assert!(board.alarms().is_empty());
     }
 }

@@ -32,8 +32,10 @@ pub mod urgency;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
+use std::sync::mpsc::SyncSender;
 use std::time::Duration;
+
+use flume::{Receiver, RecvTimeoutError, Sender};
 
 use crate::field::FieldMessage;
 use crate::field::moves::Move;
@@ -115,7 +117,7 @@ const RESERVE: usize = 1024;
 /// The way into the core.
 #[derive(Clone, Debug)]
 pub struct Door {
-    sender: SyncSender<Message>,
+    sender: Sender<Message>,
     waiting: Arc<AtomicUsize>,
     dropped: Arc<AtomicU64>,
 }
@@ -131,7 +133,7 @@ impl Door {
     /// The door and the end the core listens at.
     #[must_use]
     pub fn new() -> (Self, Inlet) {
-        let (sender, receiver) = mpsc::sync_channel(QUEUE);
+        let (sender, receiver) = flume::bounded(QUEUE);
         let waiting = Arc::new(AtomicUsize::new(0));
         let inlet = Inlet { receiver, waiting: Arc::clone(&waiting) };
         (Self { sender, waiting, dropped: Arc::default() }, inlet)

@@ -22,9 +22,11 @@ mod urgency;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
-use std::sync::mpsc::{RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 
+pub use flume::{Receiver, Sender};
+
+use flume::RecvTimeoutError;
 use lapwing_engine::alarm::load::{Conduct, Load};
 use lapwing_engine::spec::Millis;
 use lapwing_engine::{Cause, Engine, SetupError, Transition};
@@ -84,6 +86,12 @@ pub enum Told {
     Fault,
 }
 
+/// A way for what is told, and where it is heard; what has no room is not waited for.
+#[must_use]
+pub fn telling(most: usize) -> (Sender<Told>, Receiver<Told>) {
+    flume::bounded(most)
+}
+
 /// Why the core could not start.
 #[derive(Debug, thiserror::Error)]
 pub enum CoreError {
@@ -110,7 +118,7 @@ pub struct Inputs {
     /// The door they come through, for its count of dropped ones.
     pub door: Door,
     /// Who listens beside the publisher.
-    pub told: SyncSender<Told>,
+    pub told: Sender<Told>,
     /// Called when the agent judges, and at each look: systemd's READY and WATCHDOG.
     pub alive: fn(Alive),
     /// Records that wait for their events; the store's writer lets them go.

@@ -57,7 +57,7 @@ pub enum End {
     /// The other side ended it.
     ByOther,
     /// As the system or a library says it.
-    Told(String),
+    Told(crate::cause::Cause),
 }
 
 /// Why an answer was not believed.

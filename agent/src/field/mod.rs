@@ -369,6 +369,6 @@ fn on_thread(
         drop(alive);
     });
     if let Err(error) = spawned {
-        unspoken(Why::NoThread { why: error.to_string() });
+        unspoken(Why::NoThread { why: crate::cause::Cause::io(&error) });
     }
 }

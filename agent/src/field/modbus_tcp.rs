@@ -25,6 +25,7 @@ use super::failure::{End, Failure, Garble};
 use super::poll::{Job, Poll, Step};
 use super::request::{Answer, Read};
 use super::why::Unreached;
+use crate::cause::Cause;
 use crate::plan::{Table, Tls};
 use crate::tls::client_config;
 
@@ -123,22 +124,22 @@ pub(super) async fn connect(endpoint: &Endpoint, within: Duration) -> Result<Box
     let until = tokio::time::Instant::now() + within;
     let stream = match timeout_at(until, TcpStream::connect((host.as_str(), *port))).await {
         Ok(Ok(stream)) => stream,
-        Ok(Err(error)) => return Err(Unreached::Refused { to, why: error.to_string() }),
+        Ok(Err(error)) => return Err(Unreached::Refused { to, why: Cause::io(&error) }),
         Err(_) => return Err(Unreached::Silent { to, within_ms }),
     };
-    stream.set_nodelay(true).map_err(|error| Unreached::Refused { to: to.clone(), why: error.to_string() })?;
+    stream.set_nodelay(true).map_err(|error| Unreached::Refused { to: to.clone(), why: Cause::io(&error) })?;
     let Some(tls) = tls else { return Ok(Box::new(stream)) };
     let client = tls.client.as_ref().map(|(chain, key)| (chain.as_path(), key.as_path()));
-    let config = client_config(&tls.ca, client).map_err(|error| Unreached::Secret { why: error.to_string() })?;
+    let config = client_config(&tls.ca, client).map_err(|error| Unreached::Secret { why: error.cause() })?;
     let name = tls.server_name.as_ref().unwrap_or(host).clone();
     let unfit = |error: rustls::pki_types::InvalidDnsNameError| Unreached::ServerName {
         name: name.clone(),
-        why: error.to_string(),
+        why: error.to_string().into(),
     };
     let name = ServerName::try_from(name.clone()).map_err(unfit)?;
     match timeout_at(until, TlsConnector::from(Arc::new(config)).connect(name, stream)).await {
         Ok(Ok(stream)) => Ok(Box::new(stream)),
-        Ok(Err(error)) => Err(Unreached::Tls { to, why: error.to_string() }),
+        Ok(Err(error)) => Err(Unreached::Tls { to, why: Cause::io(&error) }),
         Err(_) => Err(Unreached::TlsSilent { to, within_ms }),
     }
 }
@@ -218,7 +219,7 @@ fn failure(error: tokio_modbus::Error) -> Failure {
 fn transport(error: &io::Error) -> Failure {
     let tls = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
     if let Some(error) = tls {
-        Failure::Closed(End::Told(format!("TLS: {error}")))
+        Failure::Closed(End::Told(Cause::tls(error)))
     } else if error.kind() == io::ErrorKind::UnexpectedEof {
         Failure::Closed(End::Wordless)
     } else if error.raw_os_error().is_some() {

@@ -30,6 +30,7 @@ use super::modbus_tcp::{Endpoint, connect};
 use super::poll::{Job, Poll, Step};
 use super::request::Answer;
 use super::why::Unreached;
+use crate::cause::Cause;
 use crate::plan::{Ask, Redfish};
 
 /// More than this under way at a time would make hundreds of services answer at one instant.
@@ -123,16 +124,16 @@ async fn turn(poll: &mut Poll, connection: &mut Option<Connection>, service: &Re
 async fn open(service: &Redfish, within: Duration) -> Result<Connection, Unreached> {
     let Redfish { host, port, tls, user, password_file } = service;
     let password = std::fs::read_to_string(password_file)
-        .map_err(|error| Unreached::File { path: password_file.display().to_string(), why: error.to_string() })?;
+        .map_err(|error| Unreached::File { path: password_file.display().to_string(), why: Cause::io(&error) })?;
     let password = password.trim_end_matches(['\n', '\r']);
     let mut authorization = HeaderValue::from_str(&format!("Basic {}", STANDARD.encode(format!("{user}:{password}"))))
-        .map_err(|error| Unreached::Secret { why: error.to_string() })?;
+        .map_err(|error| Unreached::Secret { why: error.to_string().into() })?;
     authorization.set_sensitive(true);
     let endpoint = Endpoint { host: host.clone(), port: *port, tls: Some(tls.clone()) };
     let stream = connect(&endpoint, within).await?;
     speak(stream, authorization)
         .await
-        .map_err(|error| Unreached::Http { to: format!("{host}:{port}"), why: error.to_string() })
+        .map_err(|error| Unreached::Http { to: format!("{host}:{port}"), why: error.to_string().into() })
 }
 
 /// HTTP over what is connected.
@@ -184,13 +185,14 @@ where
 {
     let authorization = HeaderValue::from_static("Basic bm9ib2R5Og==");
     let opened = speak(stream, authorization).await;
-    let mut reached = opened
-        .map_err(|error| Failure::NoConnection(Unreached::Http { to: service.host.clone(), why: error.to_string() }))?;
+    let mut reached = opened.map_err(|error| {
+        Failure::NoConnection(Unreached::Http { to: service.host.clone(), why: error.to_string().into() })
+    })?;
     get(&mut reached, service, resource).await
 }
 
 async fn get(reached: &mut Connection, service: &Redfish, resource: &str) -> Result<Bytes, Failure> {
-    let closed = |error: hyper::Error| Failure::Closed(End::Told(error.to_string()));
+    let closed = |error: hyper::Error| Failure::Closed(End::Told(error.to_string().into()));
     reached.sender.ready().await.map_err(closed)?;
     let host = if service.host.contains(':') { format!("[{}]", service.host) } else { service.host.clone() };
     let request = Request::get(resource)

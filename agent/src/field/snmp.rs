@@ -33,6 +33,7 @@ use super::poll::{Job, Poll, Step};
 use super::request::Answer;
 use super::why::{Unreached, Why};
 use super::{Deliver, FieldMessage};
+use crate::cause::Cause;
 use crate::plan::Ask;
 use crate::plan::snmp::{Access, User};
 use client::{Agent, Credentials, Reached};
@@ -283,7 +284,8 @@ impl Sockets {
         let Address { host, port, access, timeout, .. } = address;
         let target = lookup(host, *port).await?;
         self.hints.register(target.ip(), hint);
-        let cannot = |error: Box<Error>| Unreached::Snmp { to: format!("{host}:{port}"), why: error.to_string() };
+        let cannot =
+            |error: Box<Error>| Unreached::Snmp { to: format!("{host}:{port}"), why: error.to_string().into() };
         let who = match access {
             Access::Community { version_1, community } => {
                 Credentials::Community { version_1: *version_1, community: community.reveal().to_owned() }
@@ -302,7 +304,7 @@ impl Sockets {
         }
         let of = user.clone();
         let made = tokio::task::spawn_blocking(move || client::keys(&of)).await;
-        let unmade = |why| Unreached::Secret { why };
+        let unmade = |why: String| Unreached::Secret { why: why.into() };
         let keys = made.map_err(|error| unmade(error.to_string()))?.map_err(unmade)?;
         known.insert(user.clone(), keys.clone());
         Ok(keys)
@@ -326,7 +328,7 @@ impl Sockets {
 async fn lookup(host: &str, port: u16) -> Result<SocketAddr, Unreached> {
     let mut found = tokio::net::lookup_host((host, port))
         .await
-        .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(error.to_string()) })?;
+        .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(Cause::io(&error)) })?;
     found.next().ok_or_else(|| Unreached::NoAddress { host: host.to_owned(), why: None })
 }
 

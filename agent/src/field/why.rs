@@ -1,11 +1,12 @@
 //! Why something of the field is as it is, in words: in the site's language for people, in English for programs and logs.
 //!
-//! What the system or a library says is quoted as it comes. Decides nothing, knows no time. Never panics. Every sentence
+//! What the system or a library says is sorted by `cause`; what has no words is quoted as it comes. Decides nothing, knows no time. Never panics. Every sentence
 //! stands in `words` under the code it has here; the tests say every one in every language.
 
 use std::fmt;
 
 use super::failure::{End, Failure, Garble};
+use crate::cause::Cause;
 use crate::plan::{Language, Mark};
 use crate::words::{Words, filled};
 
@@ -89,14 +90,14 @@ pub enum Why {
         /// Where they would be.
         listen: String,
         /// Why, as the system says it.
-        why: String,
+        why: Cause,
     },
     /// This build cannot speak to it.
     NotBuilt,
     /// The host gives no thread for the line.
     NoThread {
         /// Why, as the system says it.
-        why: String,
+        why: Cause,
     },
 }
 
@@ -108,14 +109,14 @@ pub enum Unreached {
         /// The name.
         host: String,
         /// What the system says, if it failed.
-        why: Option<String>,
+        why: Option<Cause>,
     },
     /// It cannot be connected to.
     Refused {
         /// Host and port.
         to: String,
         /// What the system says.
-        why: String,
+        why: Cause,
     },
     /// Nothing answers in time.
     Silent {
@@ -129,7 +130,7 @@ pub enum Unreached {
         /// Host and port.
         to: String,
         /// What the library says.
-        why: String,
+        why: Cause,
     },
     /// TLS is not agreed on in time.
     TlsSilent {
@@ -143,19 +144,19 @@ pub enum Unreached {
         /// The name.
         name: String,
         /// What the library says.
-        why: String,
+        why: Cause,
     },
     /// A serial line cannot be opened.
     Serial {
         /// Its path.
         path: String,
         /// What the system says.
-        why: String,
+        why: Cause,
     },
     /// A serial line ended while it was listened to.
     LineGone {
         /// What the system says.
-        why: String,
+        why: Cause,
     },
     /// Somebody else asks on the line.
     AnotherMaster {
@@ -169,26 +170,26 @@ pub enum Unreached {
         /// Host and port.
         to: String,
         /// What the library says.
-        why: String,
+        why: Cause,
     },
     /// An HTTP service cannot be spoken to.
     Http {
         /// Host and port.
         to: String,
         /// What the library says.
-        why: String,
+        why: Cause,
     },
     /// A file that is needed cannot be read.
     File {
         /// Its path.
         path: String,
         /// What the system says.
-        why: String,
+        why: Cause,
     },
     /// A password, key or certificate is none.
     Secret {
         /// Whose, and what is wrong with it.
-        why: String,
+        why: Cause,
     },
 }
 
@@ -264,10 +265,10 @@ impl Why {
             }
             Self::Restarted { up_s } => ("restarted", vec![("seconds", up_s.to_string())]),
             Self::NoNotifications { listen, why } => {
-                ("no_notifications", vec![("listen", listen.clone()), ("why", why.clone())])
+                ("no_notifications", vec![("listen", listen.clone()), ("why", quoted(why, words))])
             }
             Self::NotBuilt => ("not_built", vec![]),
-            Self::NoThread { why } => ("no_thread", vec![("why", why.clone())]),
+            Self::NoThread { why } => ("no_thread", vec![("why", quoted(why, words))]),
         };
         say(words, code, &gaps)
     }
@@ -280,26 +281,28 @@ impl Unreached {
         let (code, gaps): (_, Gaps) = match self {
             Self::NoAddress { host, why: None } => ("no_address", vec![("host", host.clone())]),
             Self::NoAddress { host, why: Some(why) } => {
-                ("address_unknown", vec![("host", host.clone()), ("why", why.clone())])
+                ("address_unknown", vec![("host", host.clone()), ("why", quoted(why, words))])
             }
-            Self::Refused { to, why } => ("connect_refused", vec![("to", to.clone()), ("why", why.clone())]),
+            Self::Refused { to, why } => ("connect_refused", vec![("to", to.clone()), ("why", quoted(why, words))]),
             Self::Silent { to, within_ms } => {
                 ("connect_silent", vec![("to", to.clone()), ("within", within_ms.to_string())])
             }
-            Self::Tls { to, why } => ("tls_failed", vec![("to", to.clone()), ("why", why.clone())]),
+            Self::Tls { to, why } => ("tls_failed", vec![("to", to.clone()), ("why", quoted(why, words))]),
             Self::TlsSilent { to, within_ms } => {
                 ("tls_silent", vec![("to", to.clone()), ("within", within_ms.to_string())])
             }
-            Self::ServerName { name, why } => ("server_name", vec![("name", name.clone()), ("why", why.clone())]),
-            Self::Serial { path, why } => ("serial", vec![("path", path.clone()), ("why", why.clone())]),
-            Self::LineGone { why } => ("line_gone", vec![("why", why.clone())]),
+            Self::ServerName { name, why } => {
+                ("server_name", vec![("name", name.clone()), ("why", quoted(why, words))])
+            }
+            Self::Serial { path, why } => ("serial", vec![("path", path.clone()), ("why", quoted(why, words))]),
+            Self::LineGone { why } => ("line_gone", vec![("why", quoted(why, words))]),
             Self::AnotherMaster { requests, unit } => {
                 ("another_master", vec![("count", requests.to_string()), ("unit", unit.to_string())])
             }
-            Self::Snmp { to, why } => ("snmp_unusable", vec![("to", to.clone()), ("why", why.clone())]),
-            Self::Http { to, why } => ("http_unusable", vec![("to", to.clone()), ("why", why.clone())]),
-            Self::File { path, why } => ("file_unreadable", vec![("path", path.clone()), ("why", why.clone())]),
-            Self::Secret { why } => ("secret", vec![("why", why.clone())]),
+            Self::Snmp { to, why } => ("snmp_unusable", vec![("to", to.clone()), ("why", quoted(why, words))]),
+            Self::Http { to, why } => ("http_unusable", vec![("to", to.clone()), ("why", quoted(why, words))]),
+            Self::File { path, why } => ("file_unreadable", vec![("path", path.clone()), ("why", quoted(why, words))]),
+            Self::Secret { why } => ("secret", vec![("why", quoted(why, words))]),
         };
         say(words, code, &gaps)
     }
@@ -381,7 +384,7 @@ impl End {
         match self {
             Self::Wordless => say(words, "ended_wordless", &[]),
             Self::ByOther => say(words, "ended", &[]),
-            Self::Told(why) => why.clone(),
+            Self::Told(why) => quoted(why, words),
         }
     }
 }
@@ -413,6 +416,11 @@ const fn http(status: u16) -> &'static str {
         500..=599 => "http_failure",
         _ => "http_meaningless",
     }
+}
+
+/// What system or library say: programs and logs have it as it comes.
+fn quoted(why: &Cause, words: &Words) -> String {
+    if std::ptr::eq(words, Words::of(Language::English)) { why.to_string() } else { why.said(words) }
 }
 
 fn say(words: &Words, code: &'static str, gaps: &[(&'static str, String)]) -> String {

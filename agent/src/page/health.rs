@@ -72,7 +72,7 @@ fn own(shared: &Shared) -> (Vec<OwnRow>, Vec<String>) {
     let points = health.points();
     let row = |point: u32| {
         let at = usize::try_from(point).ok()?;
-        let (about, shown) = (shared.catalogue.get(at)?, shared.board.get(at)?);
+        let (about, shown) = (shared.plan.points.get(at)?, shared.board.get(at)?);
         Some(OwnRow {
             path: about.path.clone(),
             value: shown.value.map(|value| Decimal::new(value, about.exponent)),
@@ -108,7 +108,7 @@ fn text(shared: &Shared) -> String {
     line(format_args!("# TYPE lapwing_point gauge"));
     line(format_args!("# HELP lapwing_point Value of a point in its unit; absent while bad."));
     for shown in shared.board.since(0) {
-        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else {
+        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.plan.points.get(point)) else {
             continue;
         };
         if let Some(value) = shown.value {
@@ -121,7 +121,7 @@ fn text(shared: &Shared) -> String {
         "# HELP lapwing_point_status OPC UA status number of a point's reading; 0 is good, good ones are left out."
     ));
     for shown in shared.board.since(0).filter(|shown| !shown.status.is_good()) {
-        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.catalogue.get(point)) else {
+        let Some(about) = usize::try_from(shown.point).ok().and_then(|point| shared.plan.points.get(point)) else {
             continue;
         };
         line(format_args!("lapwing_point_status{{path=\"{}\"}} {}", about.path, shown.status.number()));

@@ -11,12 +11,15 @@ use serde_json::{Value, json};
 
 use super::Shared;
 use super::answer::{DeviceRow, FieldFigures, IdentityRow, LinkRow, Links, TransactionRow};
+use crate::cause::Cause;
 use crate::field::budget::LinkBudget;
 use crate::field::stats::Figures;
 use crate::plan::{Ask, Device, Redfish, Transport, stretch};
+use crate::words::Words;
 
 /// `GET /api/links`.
 pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
+    let words = Words::of(shared.plan.module.language);
     let links = (0u32..).zip(&shared.plan.links).map(|(index, link)| {
         let first = link.devices.first;
         let devices = (first..).zip(stretch(&shared.plan.devices, link.devices)).map(|(number, device)| DeviceRow {
@@ -29,7 +32,7 @@ pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
             transactions: stretch(&shared.plan.transactions, device.transactions)
                 .iter()
                 .map(|transaction| TransactionRow {
-                    what: what(&transaction.ask),
+                    what: what(words, &transaction.ask),
                     period_ms: u64::try_from(transaction.period.as_millis()).unwrap_or(u64::MAX),
                     points: transaction.points.count,
                 })
@@ -43,7 +46,7 @@ pub(super) async fn links(State(shared): State<Arc<Shared>>) -> Json<Links> {
             .sum::<f64>();
         LinkRow {
             name: link.name.clone(),
-            transport: transport(&link.transport),
+            transport: transport(words, &link.transport),
             up: is_up(&shared, link.state_point),
             utilisation: Some(load.utilisation),
             transactions_per_s: per_s,
@@ -105,18 +108,20 @@ fn figures(f: Figures) -> FieldFigures {
     }
 }
 
-fn transport(transport: &Transport) -> String {
+fn transport(words: &Words, transport: &Transport) -> String {
     match transport {
         Transport::ModbusTcp { host, port } => format!("Modbus TCP {host}:{port}"),
         Transport::ModbusTls { host, port, .. } => format!("Modbus TCP over TLS {host}:{port}"),
         Transport::ModbusRtuTcp { host, port, .. } => format!("Modbus RTU over TCP {host}:{port}"),
-        Transport::Serial { path, baud, .. } => format!("serial line {} {baud} baud", path.display()),
+        Transport::Serial { path, baud, .. } => {
+            Cause::known("page_serial", &[("path", &path.display()), ("baud", baud)]).said(words)
+        }
         Transport::Snmp { host, port, .. } => format!("SNMP {host}:{port}"),
         Transport::Redfish(Redfish { host, port, .. }) => format!("Redfish {host}:{port}"),
     }
 }
 
-fn what(ask: &Ask) -> String {
+fn what(words: &Words, ask: &Ask) -> String {
     match ask {
         Ask::Modbus { table, start, count, .. } => {
             let table = match table {
@@ -130,9 +135,9 @@ fn what(ask: &Ask) -> String {
                 last => format!("{table} {start}–{last}"),
             }
         }
-        Ask::Snmp { oids } => format!("{} variables", oids.len()),
-        Ask::SnmpCells { cells, .. } => format!("{} cells of labelled rows", cells.len()),
-        Ask::SnmpColumn { .. } => "a column, walked".into(),
+        Ask::Snmp { oids } => Cause::known("page_variables", &[("count", &oids.len())]).said(words),
+        Ask::SnmpCells { cells, .. } => Cause::known("page_cells", &[("count", &cells.len())]).said(words),
+        Ask::SnmpColumn { .. } => Cause::known("page_column", &[]).said(words),
         Ask::Redfish { resource, .. } => resource.clone(),
     }
 }

@@ -31,7 +31,6 @@ use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use axum::extract::FromRef;
-use lapwing_protocol::catalogue::CataloguePoint;
 
 use crate::core::Door;
 use crate::core::board::{Board, Happened};
@@ -49,8 +48,8 @@ pub struct Shared {
     pub plan: Arc<Plan>,
     /// How many plans were in force since the start, this one included: a page that holds another loads everything anew.
     pub plan_number: u64,
-    /// The catalogue, in the plan's order of points.
-    pub catalogue: Vec<CataloguePoint>,
+    /// Numbers of the plan's points.
+    pub ids: Vec<u32>,
     /// Its hash.
     pub catalogue_hash: String,
     /// What stands now.
@@ -97,7 +96,7 @@ impl Current {
     pub fn follow(
         &self,
         plan: Arc<Plan>,
-        catalogue: Vec<CataloguePoint>,
+        ids: Vec<u32>,
         catalogue_hash: String,
         board: Arc<Board>,
         stats: Arc<FieldStats>,
@@ -108,7 +107,7 @@ impl Current {
             overview: overview::of(&plan),
             plan_number: before.plan_number.saturating_add(1),
             plan,
-            catalogue,
+            ids,
             catalogue_hash,
             board,
             stats,
@@ -137,7 +136,7 @@ impl Shared {
     #[allow(clippy::too_many_arguments)] // one of each room it reads
     pub fn new(
         plan: Arc<Plan>,
-        catalogue: Vec<CataloguePoint>,
+        ids: Vec<u32>,
         catalogue_hash: String,
         board: Arc<Board>,
         writer: Writer,
@@ -148,7 +147,7 @@ impl Shared {
         let overview = overview::of(&plan);
         Self {
             plan_number: 1,
-            catalogue,
+            ids,
             catalogue_hash,
             board,
             writer,

@@ -50,8 +50,8 @@ pub(super) async fn points(State(shared): State<Arc<Shared>>) -> Json<Points> {
         alarms.entry(alarm.point).or_default().push(alarm.id.clone());
     }
     let derived: std::collections::BTreeSet<u32> = shared.plan.derived.iter().map(|derived| derived.point).collect();
-    let points = (0u32..).zip(&shared.catalogue).map(|(index, point)| PointRow {
-        point: point.clone(),
+    let points = (0u32..).zip(shared.plan.catalogue(&shared.ids)).map(|(index, point)| PointRow {
+        point,
         derived: derived.contains(&index),
         alarms: alarms.remove(&index).unwrap_or_default(),
     });
@@ -82,6 +82,7 @@ pub(super) fn values(shared: &Shared, since: u64) -> Vec<ValueRow> {
 }
 
 fn row(shared: &Shared, shown: Shown) -> Option<ValueRow> {
-    let about = shared.catalogue.get(usize::try_from(shown.point).ok()?)?;
-    Some((about.id, shown.value.map(|value| Decimal::new(value, about.exponent)), shown.status.number(), shown.t))
+    let at = usize::try_from(shown.point).ok()?;
+    let (about, id) = (shared.plan.points.get(at)?, shared.ids.get(at)?);
+    Some((*id, shown.value.map(|value| Decimal::new(value, about.exponent)), shown.status.number(), shown.t))
 }

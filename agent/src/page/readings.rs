@@ -79,7 +79,7 @@ struct PointReadings {
 /// `GET /api/readings`.
 pub(super) async fn readings(State(shared): State<Arc<Shared>>, uri: axum::http::Uri) -> Result<Response, Trouble> {
     let query = parse(uri.query().unwrap_or_default()).map_err(Trouble::Malformed)?;
-    let known = |path: &String| shared.catalogue.iter().any(|point| point.path == *path);
+    let known = |path: &String| shared.plan.points.iter().any(|point| point.path == *path);
     if let Some(strange) = query.point.iter().find(|path| !known(path)) {
         return Err(Trouble::Missing(format!(
             "There is no point '{}'; /api/points lists all.",

@@ -12,6 +12,7 @@
 mod aside;
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use lapwing_protocol::{EVENT_MAX, FRAME_MAX};
@@ -51,7 +52,7 @@ pub(super) enum Confirmed {
 
 #[derive(Debug)]
 struct Latest {
-    payload: Vec<u8>,
+    payload: Arc<[u8]>,
     version: u64,
     queued: bool,
 }
@@ -219,7 +220,7 @@ impl Inbox {
     }
 
     /// The latest state of a retained topic; an empty payload clears it.
-    pub(super) fn set_latest(&mut self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
+    pub(super) fn set_latest(&mut self, topic: String, payload: Arc<[u8]>) -> Result<(), HandInError> {
         fits(&topic, &payload, FRAME_MAX)?;
         // What still waits of a point that is cleared would come after.
         self.points.remove(&topic);
@@ -447,14 +448,14 @@ impl Inbox {
         while let Some(index) = self.pages_due.pop_front() {
             if let Some((topic, payload)) = self.session.catalogue.get(index).filter(|(_, payload)| !payload.is_empty())
             {
-                return Some(Packet::retained(topic.clone(), payload.clone(), Sent::Page(index)));
+                return Some(Packet::retained(topic.clone(), payload.to_vec(), Sent::Page(index)));
             }
         }
         while let Some(topic) = self.latest_due.pop_front() {
             if let Some(state) = self.latest.get_mut(&topic) {
                 state.queued = false;
                 let sent = Sent::Latest { topic: topic.clone(), version: state.version };
-                return Some(Packet::retained(topic, state.payload.clone(), sent));
+                return Some(Packet::retained(topic, state.payload.to_vec(), sent));
             }
         }
         while let Some(topic) = self.points_due.pop_front() {

@@ -119,8 +119,8 @@ impl Publisher {
     ///
     /// # Errors
     /// When topic or payload can never be published.
-    pub fn retained(&self, topic: String, payload: Vec<u8>) -> Result<(), HandInError> {
-        let outcome = self.shared.inbox().set_latest(topic, payload);
+    pub fn retained(&self, topic: String, payload: impl Into<Arc<[u8]>>) -> Result<(), HandInError> {
+        let outcome = self.shared.inbox().set_latest(topic, payload.into());
         self.shared.wake.notify_one();
         outcome
     }
@@ -130,7 +130,7 @@ impl Publisher {
     /// # Errors
     /// When it is not a topic.
     pub fn clear(&self, topic: String) -> Result<(), HandInError> {
-        self.retained(topic, Vec::new())
+        self.retained(topic, [])
     }
 
     /// A live frame, QoS 1, not retained; when more than a few wait the oldest is dropped and counted.

@@ -22,8 +22,8 @@ pub struct Session {
     pub online: Vec<u8>,
     /// Presence as the will and at a clean end.
     pub offline: Vec<u8>,
-    /// Catalogue pages: topic below the base, payload.
-    pub catalogue: Vec<(String, Vec<u8>)>,
+    /// Catalogue pages: topic below the base, payload. Each connection holds them too.
+    pub catalogue: Vec<(String, Arc<[u8]>)>,
     /// Topic of events, below the base.
     pub event_topic: String,
     /// Topic of what a subscriber should have, below the base.
@@ -40,8 +40,8 @@ pub type Lost = Arc<dyn Fn(&str, u64, i64) -> Vec<u8> + Send + Sync>;
 impl Session {
     /// Whether all of it can be published.
     pub(super) fn check(&self) -> Result<(), HandInError> {
-        let presence = [(&self.presence_topic, &self.online), (&self.presence_topic, &self.offline)];
-        let pages = self.catalogue.iter().map(|(topic, payload)| (topic, payload));
+        let presence = [&self.online, &self.offline].map(|payload| (&self.presence_topic, payload.as_slice()));
+        let pages = self.catalogue.iter().map(|(topic, payload)| (topic, &**payload));
         presence
             .into_iter()
             .chain(pages)

@@ -58,7 +58,12 @@ pub(super) fn account(plan: &Plan, ids: &[u32], catalogue: &str, session: &Sessi
         config: digest.clone(),
         texts: texts
             .into_iter()
-            .filter_map(|(kind, digest, text)| Some((kind.to_owned(), digest.clone(), text.ok()?)))
+            .filter_map(|(kind, digest, text)| {
+                // Kept for every file of history to come.
+                let mut text = text.ok()?;
+                text.shrink_to_fit();
+                Some((kind.to_owned(), digest.clone(), text))
+            })
             .collect(),
         points: ids.iter().copied().zip(keys(plan)).collect(),
     }

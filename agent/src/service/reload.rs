@@ -48,14 +48,14 @@ impl Service {
         })??;
         crate::core::marks::recall(&mut plan, &marks);
         let plan = Arc::new(plan);
-        let points = catalogue_points(&plan, &ids);
-        let (session, catalogue) = session(&plan, &self.opened, points.clone())?;
+        let (session, catalogue) = session(&plan, &self.opened, &ids)?;
         let account = self.recorder.as_ref().map(|_| keep::account(&plan, &ids, &catalogue, &session));
         // From here on nothing can fail but the disk, and a topic noted too early is cleared at the next start.
         let gone = self.writer.call(move |store| store.retained(&topics))??;
         let board = Arc::new(self.board.next(plan.points.len()));
         let going = self.field.compare(&plan);
         let (in_force, taken_up) = sync_channel(1);
+        let shown_ids = ids.clone();
         let applied = Applied {
             plan: Arc::clone(&plan),
             ids,
@@ -73,7 +73,7 @@ impl Service {
             tracing::warn!("the core has not taken the configuration up yet; it will");
         }
         if let Some((_, current)) = &self.page {
-            current.follow(Arc::clone(&plan), points, catalogue.clone(), Arc::clone(&board), self.field.stats());
+            current.follow(Arc::clone(&plan), shown_ids, catalogue.clone(), Arc::clone(&board), self.field.stats());
         }
         (self.plan, self.board, self.catalogue) = (plan, board, catalogue);
         Ok(())

@@ -4,23 +4,15 @@
 
 use super::*;
 
-/// The catalogue's points, in the plan's order.
-pub(crate) fn catalogue_points(plan: &Plan, ids: &[u32]) -> Vec<CataloguePoint> {
-    plan.points.iter().zip(ids).map(|(point, id)| catalogue_point(plan, point, *id)).collect()
-}
-
 /// The session and the catalogue's hash.
-pub(crate) fn session(
-    plan: &Plan,
-    opened: &Opened,
-    points: Vec<CataloguePoint>,
-) -> Result<(Session, String), StartError> {
+pub(crate) fn session(plan: &Plan, opened: &Opened, ids: &[u32]) -> Result<(Session, String), StartError> {
+    let points = plan.catalogue(ids);
     let hash = catalogue::hash(&points);
     let encoding = encoding(plan);
     let pages = catalogue::pages(points, encoding)?;
     let mut written = Vec::with_capacity(pages.len());
     for page in &pages {
-        written.push((format!("catalogue/{hash}/{}", page.page), encoding.to_vec(page)?));
+        written.push((format!("catalogue/{hash}/{}", page.page), encoding.to_vec(page)?.into()));
     }
     let topics = Topics::new(&plan.mqtt.base, &plan.module.site, &plan.module.name)?;
     let base = topics.presence();
@@ -98,25 +90,4 @@ pub(super) fn renewed(
         Session { online: said(PresenceState::Online)?, offline: said(PresenceState::Offline)?, ..session.clone() };
     if anew { publisher.session(session) } else { publisher.presence(session) }?;
     Ok(())
-}
-
-fn catalogue_point(plan: &Plan, point: &crate::plan::Point, id: u32) -> CataloguePoint {
-    let device = point.device.and_then(|d| usize::try_from(d).ok()).and_then(|d| plan.devices.get(d));
-    CataloguePoint {
-        id,
-        path: point.path.clone(),
-        quantity: Word::from(
-            Quantity::parse(&point.quantity).expect("invariant: config knows every quantity it lets through"),
-        ),
-        unit: point.unit.clone(),
-        unit_text: Unit::parse(&point.unit).map_or_else(|| point.unit.clone(), |unit| unit.text().to_owned()),
-        exponent: point.exponent,
-        scan_period_ms: u32::try_from(point.scan_period.as_millis()).unwrap_or(u32::MAX),
-        valid: point.valid.map(|(low, high)| [low, high]),
-        device: device.map(|device| device.name.clone()),
-        tag: point.tag.clone(),
-        location: point.location.clone(),
-        states: CataloguePoint::states_from(&point.states),
-        state_texts: CataloguePoint::states_from(&point.state_texts),
-    }
 }

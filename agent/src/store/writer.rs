@@ -220,6 +220,8 @@ impl Store {
     /// When the thread cannot be started.
     pub fn spawn_writer(self, on_durable: impl FnMut(Durable) + Send + 'static) -> Result<Writer, StoreError> {
         let unsent = self.unsent_count().map_err(|e| self.sql(e))?;
+        // Opening has gone through whole tables.
+        crate::memory::forget_pages(&self.connection);
         let queue = Queue {
             next_seq: self.log.last_seq + 1,
             durable_seq: self.log.last_seq,

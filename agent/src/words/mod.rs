@@ -180,7 +180,8 @@ pub fn sentence(part: &str) -> String {
 /// A sentence with its gaps filled, each once; other gaps stay.
 #[must_use]
 pub fn filled(sentence: &str, gaps: &[(&str, &str)]) -> String {
-    let mut text = String::with_capacity(sentence.len() + 64);
+    let filled: usize = gaps.iter().map(|(_, value)| value.len()).sum();
+    let mut text = String::with_capacity(sentence.len() + filled);
     let mut rest = sentence;
     // What is filled in may have braces of its own: it is not looked at again.
     while let Some(open) = rest.find('{') {

@@ -165,7 +165,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
     let suppress = group::suppress(parts, &alarms, &points, &translated, report);
     recipients::review(parts, &recipients, &alarms, report);
     let settings = &parts.settings;
-    let plan = Plan {
+    let mut plan = Plan {
         module: settings.module.clone(),
         mqtt: settings.mqtt.clone(),
         store: settings.store.clone(),
@@ -192,6 +192,7 @@ pub(crate) fn plan(parts: &Parts, report: &mut Report) -> Plan {
         digest: [0; 32],
         source: Vec::new(),
     };
+    plan.fit();
     // Of a configuration with mistakes a part of the load is missing.
     if report.is_clean() {
         pace::remarks(&plan, parts, &places, report);

@@ -269,7 +269,9 @@ fn the_demo_in_german_is_whole() {
     for (one, other) in english.plan.alarms.iter().zip(&german.plan.alarms) {
         assert_eq!((&one.id, one.digest), (&other.id, other.digest));
         let texts = |alarm: &crate::plan::Alarm| {
-            [&alarm.text, &alarm.consequence, &alarm.response, &alarm.first_check, &alarm.safety].map(Clone::clone)
+            let document = alarm.document.clone().unwrap_or_default();
+            [&alarm.text, &alarm.consequence, &alarm.response, &alarm.first_check, &alarm.safety, &document]
+                .map(Clone::clone)
         };
         for (english, german) in texts(one).iter().zip(&texts(other)) {
             assert_eq!(english.is_empty(), german.is_empty(), "{}", one.id);

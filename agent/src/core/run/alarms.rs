@@ -304,7 +304,9 @@ impl Core<'_> {
 
     /// Shows an alarm's record to whoever looks on, and publishes it.
     pub(super) fn put_up(&self, index: usize, topic: String, payload: Vec<u8>) {
-        self.lasting.board.alarm(&self.plan.alarms[index].id, &payload);
+        // One copy serves both for as long as the state lasts.
+        let payload: Arc<[u8]> = payload.into();
+        self.lasting.board.alarm(&self.plan.alarms[index].id, Arc::clone(&payload));
         refused(self.lasting.publisher.retained(topic, payload));
     }
 

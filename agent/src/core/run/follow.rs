@@ -54,7 +54,7 @@ pub(super) struct Following {
     alarms_changed: Changes,
     links: Changes,
     gone: Vec<String>,
-    in_force: Option<SyncSender<()>>,
+    in_force: Option<std::sync::mpsc::SyncSender<()>>,
 }
 
 impl Core<'_> {
@@ -253,7 +253,7 @@ impl Core<'_> {
 
     fn clear(&self, topic: &str) {
         if let Some(id) = topic.strip_prefix("alarm/") {
-            self.lasting.board.alarm(id, &[]);
+            self.lasting.board.alarm(id, Arc::default());
         }
         refused(self.lasting.publisher.clear(topic.to_owned()));
     }

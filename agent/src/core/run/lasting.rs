@@ -26,7 +26,7 @@ pub(super) struct Lasting {
     pub(super) publisher: Publisher,
     pub(super) receiver: Inlet,
     pub(super) door: Door,
-    pub(super) told: SyncSender<Told>,
+    pub(super) told: Sender<Told>,
     pub(super) alive: fn(Alive),
     pub(super) renew: Renew,
     pub(super) tell_directly: TellDirectly,

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 
 use serialport::{ClearBuffer, DataBits, FlowControl, SerialPort, StopBits, TTYPort};
 
+use crate::cause::Cause;
 use crate::field::why::Unreached;
 use crate::plan::Parity;
 
@@ -104,12 +105,24 @@ impl Serial {
             })
             .stop_bits(if stop_bits == 2 { StopBits::Two } else { StopBits::One })
             .flow_control(FlowControl::None);
-        let unusable = |error: serialport::Error| Unreached::Serial { path: shown.to_string(), why: error.to_string() };
+        let unusable = |error: serialport::Error| Unreached::Serial { path: shown.to_string(), why: of_port(&error) };
         let port = TTYPort::open(&port).map_err(unusable)?;
         port.clear(ClearBuffer::All).map_err(unusable)?;
         // A pseudo-terminal has no bits and no wire: its bytes arrive as they are written.
         let pseudo = path.canonicalize().unwrap_or_else(|_| PathBuf::from(path)).starts_with("/dev/pts");
         Ok(Self { port, pace: Pace::of(baud, parity, stop_bits, !pseudo, SERIAL_LUMP) })
+    }
+}
+
+/// What the library says of a port.
+fn of_port(error: &serialport::Error) -> Cause {
+    match error.kind() {
+        serialport::ErrorKind::NoDevice => Cause::known("io_not_there", &[]).told(error),
+        serialport::ErrorKind::Io(kind) => match Cause::io(&io::Error::from(kind)) {
+            known @ Cause::Known { .. } => known.told(error),
+            Cause::Quoted(_) => error.to_string().into(),
+        },
+        serialport::ErrorKind::InvalidInput | serialport::ErrorKind::Unknown => error.to_string().into(),
     }
 }
 
@@ -156,9 +169,9 @@ impl Gateway {
     pub fn open(host: &str, port: u16, baud: u32, within: Duration) -> Result<Self, Unreached> {
         let addresses = (host, port)
             .to_socket_addrs()
-            .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(error.to_string()) })?;
+            .map_err(|error| Unreached::NoAddress { host: host.to_owned(), why: Some(Cause::io(&error)) })?;
         let mut why = Unreached::NoAddress { host: host.to_owned(), why: None };
-        let unreached = |error: io::Error| Unreached::Refused { to: format!("{host}:{port}"), why: error.to_string() };
+        let unreached = |error: io::Error| Unreached::Refused { to: format!("{host}:{port}"), why: Cause::io(&error) };
         for address in addresses {
             match TcpStream::connect_timeout(&address, within) {
                 Ok(stream) => {

@@ -30,6 +30,7 @@ use super::frame::{MOST_LEN, REQUEST_LEN, Reception, examine, reply_len, request
 use super::line::Line;
 use super::listen::{Before, before_speaking};
 use super::overhear::{Heard, Overhear};
+use crate::cause::Cause;
 use crate::field::failure::{End, Failure, Garble};
 use crate::field::poll::{Poll, Step};
 use crate::field::request::{Answer, Read};
@@ -79,7 +80,7 @@ pub(in crate::field) fn run(
                     }
                     Ok(Before::Stopped) => return,
                     Err(error) => {
-                        poll.connect_failed(Instant::now(), Unreached::LineGone { why: error.to_string() });
+                        poll.connect_failed(Instant::now(), Unreached::LineGone { why: Cause::io(&error) });
                     }
                 },
                 Err(unreached) => poll.connect_failed(Instant::now(), unreached),
@@ -165,7 +166,7 @@ impl Master {
         self.asked = Instant::now();
         self.answered = None;
         let exchanged = self.exchange(unit, read, timeout, pause);
-        let values = exchanged.unwrap_or_else(|error| Err(Failure::Closed(End::Told(error.to_string()))));
+        let values = exchanged.unwrap_or_else(|error| Err(Failure::Closed(End::Told(Cause::io(&error)))));
         if !matches!(values, Err(Failure::Silence { .. } | Failure::Closed(_))) {
             self.last_answer = Instant::now();
         }

@@ -87,7 +87,7 @@ impl Reached {
             }
             ErrorKind::WalkAborted => Failure::Garbled(Garble::Order),
             // The host's network, or a library state that a new client mends.
-            _ => Failure::NoConnection(Unreached::Snmp { to: self.to.clone(), why: error.to_string() }),
+            _ => Failure::NoConnection(Unreached::Snmp { to: self.to.clone(), why: error.to_string().into() }),
         }
     }
 }

@@ -67,7 +67,7 @@ pub(in crate::field) async fn run(
                 }
                 Err(why) if !told => {
                     told = true;
-                    let what = Why::NoNotifications { listen: listen.to_string(), why };
+                    let what = Why::NoNotifications { listen: listen.to_string(), why: why.into() };
                     deliver(FieldMessage::Notice { device: None, what, at: Instant::now() });
                 }
                 Err(_) => {}

@@ -9,7 +9,7 @@ fn ends() -> Vec<Failure> {
 }
 
 fn unreached() -> Vec<Unreached> {
-    let (to, why) = (|| "10.0.0.7:502".to_owned(), || "refused".to_owned());
+    let (to, why) = (|| "10.0.0.7:502".to_owned(), || Cause::from("refused"));
     vec![
         Unreached::NoAddress { host: to(), why: None },
         Unreached::NoAddress { host: to(), why: Some(why()) },

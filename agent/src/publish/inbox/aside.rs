@@ -2,6 +2,8 @@
 //!
 //! Part of `inbox`; which packet is refused `suspicion` decides. No time; never panics.
 
+use std::sync::Arc;
+
 use super::super::packet::Sent;
 use super::{Inbox, OutboxRow};
 
@@ -24,7 +26,7 @@ impl Inbox {
             }
             Sent::Page(index) => {
                 if let Some(page) = self.session.catalogue.get_mut(*index) {
-                    page.1.clear();
+                    page.1 = Arc::default();
                 }
                 None
             }

@@ -1,7 +1,5 @@
 //! The inbox as a whole: order, window, bounds, and what a lost connection leaves.
 
-use std::sync::Arc;
-
 use super::*;
 
 fn session() -> Session {
@@ -10,7 +8,7 @@ fn session() -> Session {
         presence_topic: "presence".into(),
         online: b"online".to_vec(),
         offline: b"offline".to_vec(),
-        catalogue: vec![("catalogue/c/1".into(), b"page".to_vec())],
+        catalogue: vec![("catalogue/c/1".into(), b"page".as_slice().into())],
         event_topic: "event".into(),
         last_topic: "event/last".into(),
         last: |_, seq, _| seq.to_string().into_bytes(),
@@ -54,7 +52,7 @@ fn classes_go_in_their_order() {
     let mut inbox = Inbox::new(session());
     inbox.push_frame("frame".into(), b"f".to_vec(), FrameId::default()).expect("fits");
     inbox.set_point("point/a".into(), b"1".to_vec()).expect("fits");
-    inbox.set_latest("alarm/a".into(), b"normal".to_vec()).expect("fits");
+    inbox.set_latest("alarm/a".into(), b"normal".as_slice().into()).expect("fits");
     inbox.release();
     let (_, generation) = inbox.fetch_after().expect("the disk is read at start");
     inbox.fetched(generation, vec![row(2), row(3)]);
@@ -96,7 +94,7 @@ fn neither_class_can_take_the_whole_window() {
     let now = Instant::now();
     let mut inbox = ready(now);
     for number in 0..200 {
-        inbox.set_latest(format!("alarm/{number}"), b"x".to_vec()).expect("fits");
+        inbox.set_latest(format!("alarm/{number}"), b"x".as_slice().into()).expect("fits");
     }
     assert_eq!(drain(&mut inbox, now).len(), OTHERS_IN_FLIGHT, "half is kept for events");
     inbox.durable((1..=200).map(|n| row(2 * n)).collect());
@@ -107,7 +105,7 @@ fn neither_class_can_take_the_whole_window() {
     let mut inbox = ready(now);
     inbox.durable((1..=200).map(|n| row(2 * n)).collect());
     assert_eq!(drain(&mut inbox, now).len(), EVENTS_IN_FLIGHT);
-    inbox.set_latest("alarm/a".into(), b"x".to_vec()).expect("fits");
+    inbox.set_latest("alarm/a".into(), b"x".as_slice().into()).expect("fits");
     assert_eq!(drain(&mut inbox, now).len(), 1, "a backlog of events does not starve alarms");
 }
 
@@ -180,13 +178,13 @@ fn latest_states_are_one_a_topic_and_said_again_after_each_connect() {
     let now = Instant::now();
     let mut inbox = ready(now);
     for state in ["a", "b", "c"] {
-        inbox.set_latest("alarm/a".into(), state.into()).expect("fits");
+        inbox.set_latest("alarm/a".into(), state.as_bytes().into()).expect("fits");
     }
     let packet = inbox.next(now).expect("it waits");
     assert_eq!(packet.payload, b"c");
     assert!(inbox.next(now).is_none(), "older ones were replaced");
     // A newer state arrives before the older is confirmed: both are sent, the newer stays.
-    inbox.set_latest("alarm/a".into(), b"d".to_vec()).expect("fits");
+    inbox.set_latest("alarm/a".into(), b"d".as_slice().into()).expect("fits");
     assert_eq!(inbox.next(now).expect("it waits").payload, b"d");
     inbox.confirmed(&packet.sent);
     inbox.connected();
@@ -200,7 +198,7 @@ fn a_point_that_is_cleared_is_not_said_again_after_it() {
     let mut inbox = ready(now);
     inbox.set_point("point/a".into(), b"1".to_vec()).expect("fits");
     inbox.set_point("point/b".into(), b"2".to_vec()).expect("fits");
-    inbox.set_latest("point/a".into(), Vec::new()).expect("fits");
+    inbox.set_latest("point/a".into(), Arc::default()).expect("fits");
     let said = std::iter::from_fn(|| inbox.next(now)).map(|packet| (packet.topic, packet.payload)).collect::<Vec<_>>();
     assert_eq!(said, [("point/a".to_owned(), Vec::new()), ("point/b".to_owned(), b"2".to_vec())]);
 }
@@ -209,9 +207,9 @@ fn a_point_that_is_cleared_is_not_said_again_after_it() {
 fn a_cleared_topic_is_reported_once_the_clearing_itself_is_confirmed() {
     let now = Instant::now();
     let mut inbox = ready(now);
-    inbox.set_latest("alarm/a".into(), b"normal".to_vec()).expect("fits");
+    inbox.set_latest("alarm/a".into(), b"normal".as_slice().into()).expect("fits");
     let normal = inbox.next(now).expect("it waits").sent;
-    inbox.set_latest("alarm/a".into(), Vec::new()).expect("fits");
+    inbox.set_latest("alarm/a".into(), Arc::default()).expect("fits");
     let cleared = inbox.next(now).expect("it waits").sent;
     assert_eq!(inbox.confirmed(&normal), Confirmed::Nothing);
     assert_eq!(inbox.confirmed(&cleared), Confirmed::Cleared("alarm/a".into()));

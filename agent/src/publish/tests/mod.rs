@@ -323,7 +323,7 @@ fn packets_over_their_bound_are_refused_at_the_door() {
     assert!(refused(agent.publisher.retained("alarm/a".into(), large())));
     assert!(refused(agent.publisher.point("point/a".into(), large())));
     let mut paged = session("c1");
-    paged.catalogue.push(("catalogue/c1/2".into(), large()));
+    paged.catalogue.push(("catalogue/c1/2".into(), large().into()));
     assert!(refused(agent.publisher.session(paged)));
     for topic in ["", "alarm/+", "alarm/#", "a\0b"] {
         let outcome = agent.publisher.retained(topic.into(), b"x".to_vec());

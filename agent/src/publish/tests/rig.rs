@@ -283,8 +283,8 @@ pub(super) fn session(catalogue: &str) -> Session {
         online: format!("online {catalogue}").into_bytes(),
         offline: format!("offline {catalogue}").into_bytes(),
         catalogue: vec![
-            (format!("catalogue/{catalogue}/0"), b"page 0".to_vec()),
-            (format!("catalogue/{catalogue}/1"), vec![b'p'; 60_000]),
+            (format!("catalogue/{catalogue}/0"), b"page 0".as_slice().into()),
+            (format!("catalogue/{catalogue}/1"), vec![b'p'; 60_000].into()),
         ],
         event_topic: "event".into(),
         last_topic: "event/last".into(),

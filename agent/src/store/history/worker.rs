@@ -26,6 +26,7 @@ use super::sent::Sent;
 use super::stream::{Encoder, steps};
 use super::{Batch, Happening, SLOT_MS, Step, retain};
 use crate::cause::Cause;
+use crate::memory::forget_pages;
 use crate::store::place::Disk;
 
 /// The open slot is journalled so often.
@@ -178,6 +179,7 @@ impl Worker {
     /// Runs until told to stop.
     pub(super) fn run(&mut self, shared: &Shared) {
         self.tidy();
+        forget_pages(&self.raw.connection);
         loop {
             let mut work = self.wait(shared);
             if let Some(log) = work.log.take() {

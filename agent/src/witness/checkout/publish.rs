@@ -16,7 +16,7 @@ use super::board::Judged;
 use crate::core::frames::{Frames, encoding};
 use crate::plan::Plan;
 use crate::publish::{FrameId, Publisher};
-use crate::service::{StartError, catalogue_points, keys, session};
+use crate::service::{StartError, keys, session};
 use crate::store::{Store, Writer};
 
 /// How long a clean end may take on the broker's side.
@@ -47,7 +47,7 @@ impl Teller {
         plan.mqtt.client_id.push_str("-checkout");
         let (mut store, opened) = Store::open(&dir.join("log"), LOG_MIB)?;
         let ids = store.point_ids(&keys(&plan))?;
-        let (session, catalogue) = session(&plan, &opened, catalogue_points(&plan, &ids))?;
+        let (session, catalogue) = session(&plan, &opened, &ids)?;
         let writer = store.spawn_writer(|_| ())?;
         let frames = Arc::new(Mutex::new(Frames::new(&opened.log, opened.boot, &catalogue)));
         let publisher = Publisher::start(runtime, plan.mqtt.clone(), session, writer.clone(), |_| ())?;

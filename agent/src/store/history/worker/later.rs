@@ -110,6 +110,7 @@ impl Worker {
                 self.raw.day.get_or_insert(closing.slot * SLOT_MS / DAY_MS);
                 self.closed(&closing);
                 drop(closing);
+                forget_pages(&self.raw.connection);
                 give_back();
             }
             Err(error) => {

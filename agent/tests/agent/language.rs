@@ -4,24 +4,20 @@
 //! programs read must not. The links lead to ports where nobody listens; what happens is handed in at the core's door.
 
 use std::collections::BTreeMap;
-use std::net::TcpListener;
-use std::path::PathBuf;
-use std::sync::mpsc::{Receiver, sync_channel};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use lapwing::cause::Cause;
-use lapwing::config::{self, Overrides};
 use lapwing::core::Message;
-use lapwing::core::operator::{Action, Reply, Request, Role};
-use lapwing::core::run::Told;
+use lapwing::core::operator::{Action, Reply, Role};
 use lapwing::field::failure::{Failure, Garble};
 use lapwing::field::why::{Difference, Why};
 use lapwing::field::{FieldMessage, Lacking};
 use lapwing::plan::Mark;
 use lapwing::publish::Notice;
-use lapwing::service::Service;
 use lapwing_protocol::Mode;
 use serde_json::Value;
+
+use crate::rig::{Agent, Asked, Site, request};
 
 const MODULE: &str = r#"
 [module]
@@ -97,26 +93,6 @@ as = "i16"
 /// What came of it in one language, by what programs read of it.
 type Said = BTreeMap<String, String>;
 
-/// A directory that goes with its owner.
-struct Dir(PathBuf);
-
-impl Drop for Dir {
-    fn drop(&mut self) {
-        let _left = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-fn directory(language: &str) -> Dir {
-    let dir = std::env::temp_dir().join(format!("lapwing-language-{language}-{}", std::process::id()));
-    let _none = std::fs::remove_dir_all(&dir);
-    std::fs::create_dir_all(&dir).expect("a directory");
-    let closed = || TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("bound").port();
-    let text = MODULE.replace("PLANT", &closed().to_string()).replace("BROKER", &closed().to_string());
-    std::fs::write(dir.join("module.toml"), text.replace("LANGUAGE", language)).expect("written");
-    std::fs::write(dir.join("coil.toml"), COIL).expect("written");
-    Dir(dir)
-}
-
 fn befalls() -> Vec<Message> {
     let at = Instant::now();
     let field = |message| Message::Field(message);
@@ -170,55 +146,30 @@ fn befalls() -> Vec<Message> {
 }
 
 fn asks(action: Action) -> Message {
-    Message::Operator(Box::new(Request {
-        who: "Ada".into(),
-        role: Role::Engineer,
-        action,
-        alarm: None,
-        occurrence: None,
-        reason: Some("X 17".into()),
-        once: None,
-        reply: Reply::nobody(),
-    }))
+    let asked = Asked { action, alarm: None, occurrence: None, reason: Some("X 17") };
+    request("Ada", Role::Engineer, asked, Reply::nobody())
 }
 
 fn told_in(language: &str) -> Said {
-    let dir = directory(language);
-    let overrides = Overrides { store_dir: Some(dir.0.join("store")), ..Overrides::default() };
-    let loaded = config::load(&dir.0.join("module.toml"), std::iter::empty(), &overrides).expect("valid");
-    let (tell, told) = sync_channel(4096);
-    let service = Service::start(loaded.plan, tell).expect("starts");
+    let site = Site::new(&format!("language-{language}"), &MODULE.replace("LANGUAGE", language), COIL);
+    let mut agent = Agent::start(&site);
     for message in befalls() {
-        service.door().hand_in_surely(message);
+        agent.service.door().hand_in_surely(message);
     }
-    let mut said = Said::new();
-    gather(&told, &mut said, |event| event["action"] == "note");
-    let _summary = service.stop();
-    gather(&told, &mut said, |event| event["change"] == "stopping");
-    said
+    agent.event("the last of it", |event| event["action"] == "note");
+    let told = agent.stop();
+    assert!(told.iter().any(|event| event["change"] == "stopping"), "{told:#?}");
+    told.iter().filter_map(said).rev().collect()
 }
 
-/// Reads until a certain event.
-fn gather(told: &Receiver<Told>, said: &mut Said, last: impl Fn(&Value) -> bool) {
-    let until = Instant::now() + Duration::from_secs(60);
-    while let Ok(told) = told.recv_timeout(until.saturating_duration_since(Instant::now())) {
-        let Told::Event(payload) = told else { continue };
-        let event: Value = serde_json::from_slice(&payload).expect("an event");
-        let kind = event["kind"].as_str().expect("a kind");
-        let text = event["text"].as_str().expect("a sentence").to_owned();
-        let of = |key: &str| event[key].to_string();
-        if kind != "alarm" {
-            // What programs read: the same in every language, but for what has the language of the site by design.
-            let reason = if event["change"] == "mode changed" { String::new() } else { of("reason") };
-            let key =
-                [kind, &of("change"), &of("link"), &of("device"), &of("up"), &of("accepted"), &of("action"), &reason];
-            let _first = said.entry(key.join(" ")).or_insert(text);
-        }
-        if last(&event) {
-            return;
-        }
-    }
-    panic!("not told in time; so far: {said:#?}");
+/// A sentence, by what programs read: the same in every language, but for what has the language of the site by design.
+fn said(event: &Value) -> Option<(String, String)> {
+    let kind = event["kind"].as_str().expect("a kind");
+    let text = event["text"].as_str().expect("a sentence").to_owned();
+    let of = |key: &str| event[key].to_string();
+    let reason = if event["change"] == "mode changed" { String::new() } else { of("reason") };
+    let key = [kind, &of("change"), &of("link"), &of("device"), &of("up"), &of("accepted"), &of("action"), &reason];
+    (kind != "alarm").then(|| (key.join(" "), text))
 }
 
 #[test]
