@@ -154,26 +154,28 @@ impl Recipe {
     /// Looks at the inputs, and brings them into their slots where one has changed; their quality, oldest and newest time.
     /// `None` if there are none.
     fn fill(&mut self, engine: &Engine<'_>, scales: &Scales) -> Option<(Status, Millis, Millis)> {
-        let mut newest = None;
-        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
+        let (mut status, mut oldest, mut newest) = (Status::GOOD, Millis(u64::MAX), Millis(0));
         let mut left_out: Option<(Status, Millis)> = None;
         let mut changed = false;
         for input in &mut self.inputs {
             let Present { value, status: worth, at: read_at } = engine.present(input.point);
-            newest = newest.max(Some(read_at));
+            newest = newest.max(read_at);
             let was_left_out = input.kind == Kind::LeftOut;
-            if worth.is_bad() && matches!(input.kind, Kind::Believed | Kind::LeftOut) {
-                left_out.get_or_insert((worth, read_at));
-                input.kind = Kind::LeftOut;
-                changed |= !was_left_out;
-                continue;
+            // Nearly all are good, and were before.
+            if worth != Status::GOOD || was_left_out {
+                if worth.is_bad() && matches!(input.kind, Kind::Believed | Kind::LeftOut) {
+                    left_out.get_or_insert((worth, read_at));
+                    input.kind = Kind::LeftOut;
+                    changed |= !was_left_out;
+                    continue;
+                }
+                if was_left_out {
+                    (input.kind, changed) = (Kind::Believed, true);
+                }
+                status = status.worst(worth);
             }
-            if was_left_out {
-                input.kind = Kind::Believed;
-            }
-            status = status.worst(worth);
             oldest = oldest.min(read_at);
-            changed |= was_left_out || input.seen != value;
+            changed |= input.seen != value;
             input.seen = value;
         }
         if changed {
@@ -194,7 +196,7 @@ impl Recipe {
             status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
             oldest = oldest.min(if none_left { left_at } else { oldest });
         }
-        Some((status, oldest, newest?))
+        (!self.inputs.is_empty()).then_some((status, oldest, newest))
     }
 
     fn fill_slots(&mut self, scales: &Scales) {

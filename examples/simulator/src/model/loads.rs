@@ -4,9 +4,9 @@
 //! carries all (constant power). IEC 60364 convention: 230 V line to neutral. Power kW, current A. Never panics.
 
 use super::air::Air;
-use super::layout::{BUSWAYS, RACK_KW, RACKS, SHARE_A, Side, busway_of};
+use super::layout::{BUSWAYS, PAIRS, RACK_KW, RACKS, SHARE_A, Side, busway_of};
 use super::noise::Noise;
-use super::truth::{Busway, OutputSource, Truth};
+use super::truth::{Busway, OutputSource, Tap, Truth};
 use super::upset::Upset;
 
 /// Displacement and distortion together, of the servers' power supplies. Invented.
@@ -26,9 +26,26 @@ struct Feed {
 
 impl Feed {
     fn of(volts: [f64; 3]) -> Self {
-        let live = volts.map(|v| v > 100.0);
-        Self { live, amps_a_kw: volts.map(|v| if v > 100.0 { 1000.0 / (v * POWER_FACTOR) } else { 0.0 }) }
+        let mut feed = Self { live: [false; 3], amps_a_kw: [0.0; 3] };
+        for (p, volts) in volts.into_iter().enumerate() {
+            if volts > 100.0 {
+                (feed.live[p], feed.amps_a_kw[p]) = (true, 1000.0 / (volts * POWER_FACTOR));
+            }
+        }
+        feed
     }
+}
+
+/// Adds what a tap-off carries on one phase; it, kW.
+#[inline]
+fn carry(p: usize, kw: f64, feed: &Feed, dt_h: f64, tap: &mut Tap, busway: &mut Busway) -> f64 {
+    let amps = kw * feed.amps_a_kw[p];
+    tap.amps[p] = amps;
+    tap.kw += kw;
+    tap.kwh += kw * dt_h;
+    busway.amps[p] += amps;
+    busway.kw[p] += kw;
+    kw
 }
 
 /// What the servers want.
@@ -80,35 +97,26 @@ impl Loads {
     }
 
     fn feed(r: usize, wanted_kw: f64, dt_h: f64, upset: &Upset, feeds: &[Feed; BUSWAYS], truth: &mut Truth) {
-        let busways = Side::BOTH.map(|side| busway_of(r, side));
-        let tripped = upset.tap_tripped[r];
-        for (s, tap) in truth.taps[r].iter_mut().enumerate() {
-            tap.tripped = tripped[s];
-            tap.live = !tap.tripped && feeds[busways[s]].live.contains(&true);
-            tap.kw = 0.0;
-        }
+        let (a, b) = (busway_of(r, Side::A), busway_of(r, Side::B) - PAIRS);
+        let (of_a, of_b) = (&feeds[a], &feeds[PAIRS + b]);
+        let (busways_a, busways_b) = truth.busways.split_at_mut(PAIRS);
+        let (busway_a, busway_b) = (&mut busways_a[a], &mut busways_b[b]);
+        let [tap_a, tap_b] = &mut truth.taps[r];
+        let [tripped_a, tripped_b] = upset.tap_tripped[r];
+        (tap_a.tripped, tap_a.live, tap_a.kw) = (tripped_a, !tripped_a && of_a.live.contains(&true), 0.0);
+        (tap_b.tripped, tap_b.live, tap_b.kw) = (tripped_b, !tripped_b && of_b.live.contains(&true), 0.0);
         let mut got = 0.0;
         for p in 0..3 {
             // Phases differ a little from rack to rack.
             let wanted = wanted_kw / 3.0 * [1.02, 0.99, 0.99][(p + r) % 3];
-            let live = [0, 1].map(|s| !tripped[s] && feeds[busways[s]].live[p]);
-            let shares = match live {
-                [true, true] => [SHARE_A[r], 1.0 - SHARE_A[r]],
-                [true, false] => [1.0, 0.0],
-                [false, true] => [0.0, 1.0],
-                [false, false] => [0.0, 0.0],
+            let (share_a, share_b) = match (!tripped_a && of_a.live[p], !tripped_b && of_b.live[p]) {
+                (true, true) => (SHARE_A[r], 1.0 - SHARE_A[r]),
+                (true, false) => (1.0, 0.0),
+                (false, true) => (0.0, 1.0),
+                (false, false) => (0.0, 0.0),
             };
-            for (s, tap) in truth.taps[r].iter_mut().enumerate() {
-                let kw = wanted * shares[s];
-                let amps = kw * feeds[busways[s]].amps_a_kw[p];
-                tap.amps[p] = amps;
-                tap.kw += kw;
-                tap.kwh += kw * dt_h;
-                let busway = &mut truth.busways[busways[s]];
-                busway.amps[p] += amps;
-                busway.kw[p] += kw;
-                got += kw;
-            }
+            got += carry(p, wanted * share_a, of_a, dt_h, tap_a, busway_a);
+            got += carry(p, wanted * share_b, of_b, dt_h, tap_b, busway_b);
         }
         truth.rack_kw[r] = got;
     }
