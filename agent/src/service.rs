@@ -27,7 +27,7 @@ use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::held::Held;
-use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, run};
+use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, Ways, run};
 use crate::core::{Applied, Door, Message};
 use crate::field::{self, Running};
 use crate::late::Late;
@@ -181,13 +181,11 @@ impl Service {
         // The links are started after the core, and what a person confirms reaches them through their counters.
         let counters: Arc<Mutex<Arc<field::FieldStats>>> = Arc::default();
         let core = {
-            let (writer, publisher, door) = (writer.clone(), publisher.clone(), door.clone());
-            let asks = Arc::clone(&anew);
+            let (writer, asks) = (writer.clone(), Arc::clone(&anew));
             let to_links = Arc::clone(&counters);
             let confirm = Box::new(move |device| {
                 to_links.lock().unwrap_or_else(PoisonError::into_inner).confirm(device);
             });
-            let tell_directly = Box::new(tellers.way_in());
             let renew = renew(session, &publisher, opened.boot, &catalogue);
             let applied = Applied {
                 plan: Arc::clone(&plan),
@@ -200,25 +198,20 @@ impl Service {
                 gone: Vec::new(),
                 in_force: None,
             };
+            let ways = Ways {
+                publisher: publisher.clone(),
+                receiver,
+                door: door.clone(),
+                told,
+                alive,
+                held,
+                confirm,
+                tell_directly: Box::new(tellers.way_in()),
+                anew: Box::new(move || asks.notify_one()),
+            };
             std::thread::Builder::new().name("core".into()).spawn(move || {
                 let _guard = NeverSilent;
-                run(Inputs {
-                    applied,
-                    opened,
-                    host,
-                    writer,
-                    publisher,
-                    receiver,
-                    door,
-                    told,
-                    alive,
-                    tell_directly,
-                    held,
-                    confirm,
-                    anew: Box::new(move || asks.notify_one()),
-                    history,
-                    no_history,
-                })
+                run(Inputs { applied, opened, host, writer, ways, history, no_history })
             })?
         };
         let to_core = door.clone();

@@ -53,6 +53,7 @@ pub(crate) fn run() {
     let busy = (after.cpu - before.cpu).as_secs_f64() / took.as_secs_f64() * 100.0;
     report("agent_processor", busy, "% of one core", "goal", Some(2.0));
     report("agent_resident", after.resident as f64 / 1e6, "MB", "goal", Some(24.0));
+    report("agent_resident_own", after.resident_own as f64 / 1e6, "MB without the program's file", "none", None);
     report("agent_resident_peak", after.resident_peak as f64 / 1e6, "MB", "goal", Some(24.0));
     let (due, good) = (summary["readings_due"].as_f64(), summary["readings_good"].as_f64());
     let (due, good) = (due.expect("readings due"), good.expect("readings good"));

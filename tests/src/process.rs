@@ -130,6 +130,7 @@ impl Process {
         let ticks = 100;
         Usage {
             resident: kib("VmRSS:") * 1024,
+            resident_own: kib("RssAnon:") * 1024,
             resident_peak: kib("VmHWM:") * 1024,
             cpu: Duration::from_millis((field(14) + field(15)) * 1000 / ticks),
         }
@@ -141,6 +142,8 @@ impl Process {
 pub struct Usage {
     /// Bytes in memory now.
     pub resident: u64,
+    /// Those of them that hold its data; the others show files, first of all the program's.
+    pub resident_own: u64,
     /// Most bytes in memory so far.
     pub resident_peak: u64,
     /// Processor time, user and system.

@@ -15,6 +15,9 @@ use lapwing_tests::testbay::{calm_controller, one_controller};
 use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(30);
+/// What people and programs read of a change that the agent did not see happen.
+const FOUND_SO: &str = "It was so already at the first reading after the agent's start.";
+const REASON: &str = "so already at the first reading after the start";
 
 struct Bay {
     home: TempDir,
@@ -73,6 +76,13 @@ fn killed_during_alarms_it_goes_on_with_the_next_number() {
         "it stood all the time: one raise"
     );
     assert_eq!(alarm_events(events, "low-flow", "unacknowledged").len(), flows, "each raise once");
+    // What cleared while the agent was off is told as such, what it saw happen is not.
+    for (to, found_so) in [("returned_unacknowledged", true), ("unacknowledged", false)] {
+        for event in alarm_events(events, "low-flow", to) {
+            let said = event["text"].as_str().is_some_and(|text| text.ends_with(FOUND_SO));
+            assert_eq!((event["reason"] == REASON, said), (found_so, found_so), "{event}");
+        }
+    }
     let occurrences: BTreeSet<u64> = alarm_events(events, "low-flow", "unacknowledged")
         .iter()
         .map(|event| event["occurrence"].as_u64().expect("an occurrence is a number"))
@@ -90,6 +100,22 @@ fn killed_during_alarms_it_goes_on_with_the_next_number() {
     assert_eq!(record["active"], true);
     assert!(agent.terminate().0.success());
     bay.subscriber.all_fit_their_schemas();
+}
+
+#[test]
+fn what_came_while_it_was_off_is_told_as_such_and_what_comes_after_is_not() {
+    let mut bay = Bay::new("off");
+    let agent = Agent::run(&bay.config);
+    bay.subscriber.topic("event", 0, SOON, |event| event["change"] == "started");
+    agent.kill();
+    bay.controller.set(1, "holding", 1, &[150]);
+    let agent = Agent::run(&bay.config);
+    let (came, _) = agent.alarm("low-flow", "unacknowledged", 0, SOON);
+    assert_eq!(came["reason"], REASON, "{came}");
+    assert!(came["text"].as_str().is_some_and(|text| text.ends_with(FOUND_SO)), "{came}");
+    bay.controller.set(1, "holding", 0, &[215]);
+    let (later, _) = agent.alarm("supply-water-warm", "unacknowledged", 0, SOON);
+    assert_eq!(later["reason"], Value::Null, "{later}");
 }
 
 #[test]

@@ -116,7 +116,7 @@ fn alarm(words: &Words, event: &Event, change: &AlarmChange) -> String {
     let mut line = |label: &str, said: &str| {
         if !said.is_empty() {
             // Writing to a string cannot fail.
-            let _infallible = write!(text, "\n{INDENT}{label:<9}{said}");
+            let _infallible = write!(text, "\n{INDENT}{label:<10}{said}");
         }
     };
     let place = match (&change.location, &change.tag) {
@@ -125,6 +125,7 @@ fn alarm(words: &Words, event: &Event, change: &AlarmChange) -> String {
         (None, Some(tag)) => tag.clone(),
         (None, None) => String::new(),
     };
+    line(&say.stake, change.impact.known().map_or("", |impact| words.impact(impact)));
     line(&say.place, &place);
     line(&say.means, &change.consequence);
     line(&say.look, &change.first_check);
@@ -159,8 +160,9 @@ fn in_words(summary: &Summary) -> Vec<String> {
     } else {
         let load = &summary.alarm_load;
         lines.push(format!(
-            "People were told {} times, at most {} times in ten minutes. Alarms raised:",
-            load.announced, load.most_in_ten_minutes
+            "People were told {}, at most {} in ten minutes. Alarms raised:",
+            times(load.announced),
+            times(u64::from(load.most_in_ten_minutes))
         ));
     }
     let mut alarms: Vec<_> = summary.alarms.iter().collect();
@@ -169,7 +171,7 @@ fn in_words(summary: &Summary) -> Vec<String> {
         key(a.1.seconds_to_announce).total_cmp(&key(b.1.seconds_to_announce))
     });
     for (id, figures) in alarms {
-        let times = if figures.occurrences == 1 { "once".to_owned() } else { format!("{} times", figures.occurrences) };
+        let times = times(u64::from(figures.occurrences));
         let soon = figures.seconds_to_announce.map(|s| format!(", first {s:.1} s after the fault")).unwrap_or_default();
         let told = match figures.announced {
             0 if summary.alarm_load.announced == 0 => ", told nobody",
@@ -179,6 +181,11 @@ fn in_words(summary: &Summary) -> Vec<String> {
         lines.push(format!("  {id}: {times}{soon}{told}"));
     }
     lines
+}
+
+/// How often, as people say it.
+fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{count} times") }
 }
 
 #[cfg(test)]

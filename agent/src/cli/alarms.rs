@@ -10,7 +10,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{End, check};
+use crate::config::keys::Kind;
 use crate::config::{self, Loaded, Overrides, list};
+use crate::field::budget::counted;
 
 /// Options of `alarms`.
 #[derive(Clone, Debug, Args)]
@@ -72,10 +74,13 @@ fn run(args: &AlarmsArgs, loaded: &Loaded) -> Result<End, String> {
         println!("{}: `{id}` is not in the list; it stays as it is", file.display());
     }
     println!(
-        "{} settings of {} alarms differ; {} alarms are not in the list.",
-        changes.len(),
-        changes.iter().map(|change| change.id.as_str()).collect::<std::collections::BTreeSet<_>>().len(),
-        missing.len()
+        "Other than configured: {} of {}; not in the list: {}.",
+        counted(changes.len(), "setting"),
+        counted(
+            changes.iter().map(|change| change.id.as_str()).collect::<std::collections::BTreeSet<_>>().len(),
+            "alarm"
+        ),
+        counted(missing.len(), "alarm")
     );
     let new = list::edited(&text, &rows, &changes);
     let texts = retold(loaded, &rows, &changes)?;
@@ -153,15 +158,36 @@ fn read(file: &Path) -> Result<Lines, String> {
 
 /// The first line's names, and the cells of the others with their line.
 fn parse(bytes: &[u8]) -> Result<Lines, csv::Error> {
-    let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(bytes);
-    let header = reader.headers()?.iter().map(str::to_owned).collect();
+    let between = delimiter(bytes);
+    let mut reader = csv::ReaderBuilder::new().delimiter(between).flexible(true).from_reader(bytes);
+    let header: Vec<String> = reader.headers()?.iter().map(str::to_owned).collect();
+    let columns = list::columns();
+    let is_number = |name: &str| {
+        let key = columns.iter().find(|key| key.name == name.trim().trim_start_matches('\u{feff}'));
+        key.is_some_and(|key| matches!(key.kind, Kind::Number | Kind::Whole))
+    };
+    let numbers: Vec<bool> = header.iter().map(|name| between != b',' && is_number(name)).collect();
     let mut lines = Vec::new();
     for record in reader.records() {
         let record = record?;
         let start = record.position().and_then(|at| usize::try_from(at.byte()).ok()).unwrap_or(0);
-        lines.push((line_at(bytes, start), record.iter().map(str::to_owned).collect()));
+        // Where a comma does not part cells it is what numbers are written with.
+        let cell = |(at, cell): (usize, &str)| {
+            if numbers.get(at) == Some(&true) { cell.replacen(',', ".", 1) } else { cell.to_owned() }
+        };
+        lines.push((line_at(bytes, start), record.iter().enumerate().map(cell).collect()));
     }
     Ok((header, lines))
+}
+
+/// What parts the cells: spreadsheets of many countries write semicolons, since the comma is in their numbers. No key has
+/// any of them in its name, so the first line tells.
+fn delimiter(bytes: &[u8]) -> u8 {
+    let first = bytes.split(|byte| *byte == b'\n').next().unwrap_or_default();
+    let count = |between: u8| first.iter().filter(|byte| **byte == between).count();
+    let most =
+        [b';', b'\t'].into_iter().max_by_key(|between| count(*between)).filter(|most| count(*most) > count(b','));
+    most.unwrap_or(b',')
 }
 
 /// The line of a row, 1 first. Where lines end as spreadsheets write them the reader's own count is one too low: it takes the
@@ -199,6 +225,22 @@ mod tests {
         assert_eq!(cells, rows.iter().map(|row| &row.settings).collect::<Vec<_>>());
         assert_eq!(lines[0].0, 2, "the first row is line 2");
         assert_eq!(list::compare(&rows, &header, &lines), Ok((Vec::new(), Vec::new())));
+    }
+
+    #[test]
+    fn a_spreadsheets_semicolons_tabs_and_decimal_commas_are_read() {
+        let (_, rows) = small();
+        let of = |text: &str| {
+            let (header, lines) = parse(text.as_bytes()).expect("read");
+            list::compare(&rows, &header, &lines).map(|(changes, _)| changes)
+        };
+        for between in [";", "\t", ","] {
+            let number = if between == "," { "21.5" } else { "21,5" };
+            let text = ["\u{feff}id;high;text", "supply-water-warm;NUMBER;\"warm, too warm\"", ""].join("\r\n");
+            let changes = of(&text.replace(';', between).replace("NUMBER", number)).expect("taken");
+            let said: Vec<(&str, &str)> = changes.iter().map(|change| (change.key, change.after.as_str())).collect();
+            assert_eq!(said, [("high", "21.5"), ("text", "warm, too warm")], "{between:?}");
+        }
     }
 
     #[test]

@@ -190,6 +190,8 @@ fn in_words(loaded: &Loaded) -> String {
         for finding in &loaded.findings {
             text.push_str(&format!("  {finding}\n"));
         }
+        text.truncate(text.trim_end().len());
+        text.push('\n');
     }
     text.push_str(&review::in_words(loaded));
     text
@@ -219,16 +221,13 @@ fn told_once<T: PartialEq>(rows: impl Iterator<Item = (String, T)>) -> Vec<(Stri
 }
 
 fn links_in_words(plan: &Plan) -> String {
-    let told = plan.links.iter().map(|link| {
-        // Of links with one device it often has the link's name.
-        (link.name.clone(), link_in_words(plan, link).replace(&link.name, &kind(&link.name)))
-    });
+    // The only device of a link often has its name.
+    let masked = |link: &Link| link_in_words(plan, link).replace(&link.name, &kind(&link.name));
     let mut text = String::new();
-    for (name, count, said) in told_once(told) {
-        let own = if count == 1 { said.replace(&kind(&name), &name) } else { said };
-        text.push_str(&format!("\n{} {name}: {own}", if count == 1 { "Link" } else { "Links" }));
-        if count > 1 && !text.ends_with("\n") {
-            text.push('\n');
+    for (name, _, said) in told_once(plan.links.iter().map(|link| (link.name.clone(), masked(link)))) {
+        match plan.links.iter().find(|link| link.name == name) {
+            Some(link) => text.push_str(&format!("\nLink {name}: {}", link_in_words(plan, link))),
+            None => text.push_str(&format!("\nLinks {name}, each: {said}")),
         }
     }
     text
@@ -304,15 +303,15 @@ fn alarms_in_words(plan: &Plan) -> String {
     );
     for (name, _, (parts_s, worst_s, within_s)) in rows {
         let left = match within_s.map(|within| (within - worst_s, within)) {
-            Some((left, within)) if left <= 0.0 => format!("TOO LATE for {}", long(within)),
-            Some((left, within)) => format!("{} of {} left", long(left), long(within)),
+            Some((left, within)) if left <= 0.0 => format!("TOO LATE for {}", long(within, within)),
+            Some((left, within)) => format!("{} of {} left", long(left, within), long(within, within)),
             None => "no time to respond is given".into(),
         };
         let parts: Vec<String> = ["probe", "refresh", "scan", "line", "held", "window", "delay"]
             .into_iter()
             .filter_map(|name| parts_s.get(name).filter(|part| **part > 0.0).map(|part| format!("{name} {part}")))
             .collect();
-        text.push_str(&format!("  {name:<36} {:>8}  {left:<24} ({})\n", spoken_s(worst_s), parts.join(", ")));
+        text.push_str(&format!("  {name:<36} {:>8}  {left:<26} ({})\n", spoken_s(worst_s), parts.join(", ")));
     }
     text
 }
@@ -351,9 +350,9 @@ fn spoken_s(s: f64) -> String {
     budget::spoken(std::time::Duration::from_secs_f64(s.clamp(0.0, 1e9)))
 }
 
-/// A time that may be hours; minutes from ten on.
-fn long(s: f64) -> String {
-    if s < 600.0 {
+/// A part of a whole that may be hours: in minutes where that has ten of them.
+fn long(s: f64, whole_s: f64) -> String {
+    if whole_s < 600.0 {
         return spoken_s(s);
     }
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // clamped, and rounded down
@@ -362,4 +361,24 @@ fn long(s: f64) -> String {
 
 fn spoken_ms(ms: u64) -> String {
     if ms.is_multiple_of(1000) { format!("{} s", ms / 1000) } else { format!("{ms} ms") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_alike_but_for_its_number_is_told_once() {
+        let rows = [("pdu-01-a", 7), ("pdu-01-b", 7), ("pdu-02-a", 7), ("pdu-03-a", 8), ("main", 7)];
+        let once = told_once(rows.into_iter().map(|(name, said)| (name.to_owned(), said)));
+        let said: Vec<(&str, usize, i32)> = once.iter().map(|(name, n, said)| (name.as_str(), *n, *said)).collect();
+        assert_eq!(said, [("pdu-##-a (2)", 2, 7), ("pdu-01-b", 1, 7), ("pdu-03-a", 1, 8), ("main", 1, 7)]);
+    }
+
+    #[test]
+    fn a_part_is_said_in_the_words_of_its_whole() {
+        assert_eq!((long(13.71, 30.0), long(30.0, 30.0)), ("13.71 s".into(), "30 s".into()));
+        assert_eq!((long(598.4, 600.0), long(600.0, 600.0)), ("9 min 58 s".into(), "10 min".into()));
+        assert_eq!(long(28_179.0, 28_800.0), "7 h 49 min");
+    }
 }

@@ -13,6 +13,7 @@ pub mod compare;
 pub mod derived;
 pub mod figures;
 pub mod frames;
+pub mod gap;
 pub mod health;
 pub mod held;
 pub mod incidents;

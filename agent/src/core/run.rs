@@ -40,6 +40,7 @@ use super::carry::States;
 use super::clock::Clock;
 use super::figures::{Figures, Summary};
 use super::frames::{Frames, Singles, encoding, point_value};
+use super::gap::Gap;
 use super::held::Held;
 use super::incidents::Incidents;
 use super::judge::{Judge, rate_per_min};
@@ -111,6 +112,17 @@ pub struct Inputs {
     pub host: Arc<super::health::Host>,
     /// The store.
     pub writer: Writer,
+    /// The ways in and out.
+    pub ways: Ways,
+    /// History, if it is kept, and what it held.
+    pub history: Option<(Recorder, Found)>,
+    /// Why there is none although there should be.
+    pub no_history: Option<crate::cause::Cause>,
+}
+
+/// The ways in and out of the loop; they outlive a plan.
+#[allow(missing_debug_implementations)] // holds functions
+pub struct Ways {
     /// The publisher.
     pub publisher: Publisher,
     /// Messages.
@@ -129,10 +141,6 @@ pub struct Inputs {
     pub tell_directly: TellDirectly,
     /// Called when the agent should end and start anew: the disk that was missing is there.
     pub anew: Box<dyn Fn() + Send>,
-    /// History, if it is kept, and what it held.
-    pub history: Option<(Recorder, Found)>,
-    /// Why there is none although there should be.
-    pub no_history: Option<crate::cause::Cause>,
 }
 
 /// What the service manager is told.
@@ -183,6 +191,8 @@ struct Core<'a> {
     conduct: Vec<Conduct>,
     /// By point: alarms that may become urgent while they stand.
     urgent: UrgentByPoint,
+    /// What was so already at the first reading after the start.
+    gap: Gap,
     /// By rule of suppression.
     rules: Vec<RuleState>,
     memories: memories::Memories,
@@ -219,6 +229,8 @@ impl<'a> Core<'a> {
             incidents: Incidents::new(plan),
             conduct,
             urgent: UrgentByPoint::new(plan),
+            // A plan that is taken up leaves no gap.
+            gap: Gap::new(plan, lasting.following.is_none() && lasting.restored_from > 0),
             rules,
             memories: memories::Memories::default(),
             lasting,
@@ -230,7 +242,7 @@ impl<'a> Core<'a> {
             None => {
                 self.lasting.early = self.first_contact().into();
                 self.begin();
-                (self.lasting.alive)(Alive::Ready);
+                (self.lasting.ways.alive)(Alive::Ready);
             }
             Some(following) => self.follow(*following),
         }
@@ -249,7 +261,7 @@ impl<'a> Core<'a> {
             self.due();
             self.watch_store();
             let wait = self.next_due().saturating_duration_since(Instant::now());
-            flow = match self.lasting.receiver.recv_timeout(wait) {
+            flow = match self.lasting.ways.receiver.recv_timeout(wait) {
                 Ok(message) => self.take_burst(message),
                 Err(RecvTimeoutError::Timeout) => Flow::On,
                 Err(RecvTimeoutError::Disconnected) => Flow::Stop,
@@ -318,7 +330,7 @@ impl<'a> Core<'a> {
             let start = self.lasting.keeping.as_ref().map_or(0, Keeping::start);
             let id = FrameId { start, number: frame.seq(), late: false };
             match encoding(self.plan).to_vec(&frame) {
-                Ok(payload) => refused(self.lasting.publisher.frame("frame".into(), payload, id)),
+                Ok(payload) => refused(self.lasting.ways.publisher.frame("frame".into(), payload, id)),
                 Err(error) => tracing::error!(%error, "a frame could not be encoded; please report this"),
             }
         }
@@ -348,12 +360,12 @@ impl<'a> Core<'a> {
         self.look_for_the_store();
         self.release_at_last();
         self.lasting.board.progress();
-        (self.lasting.alive)(Alive::Progress);
+        (self.lasting.ways.alive)(Alive::Progress);
     }
 
     fn tell(&self, told: Told) {
         // A listener that does not keep up misses lines; the event log has them.
-        let _full = self.lasting.told.try_send(told);
+        let _full = self.lasting.ways.told.try_send(told);
     }
 }
 

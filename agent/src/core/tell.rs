@@ -224,6 +224,12 @@ pub fn with_place(words: &Words, text: &str, follows: Option<&str>, explains: Op
     filled(frame, &[("sentence", text.trim_end_matches('.')), ("other", &other)])
 }
 
+/// The sentence of a change that was there already at the first reading after the start.
+#[must_use]
+pub fn found_so(words: &Words, text: &str) -> String {
+    format!("{} {}", finished(text), words.tell.found_so)
+}
+
 /// The alarm's sentence with a gap where a value would stand: what it is about.
 #[must_use]
 pub fn title(subject: Subject<'_>) -> String {

@@ -114,7 +114,16 @@ impl Queue {
                         && waiting.incident == first.incident
                         && waiting.row.log == first.row.log)
             };
-            let tellings = due.iter().copied().filter(belongs).take(ALARMS).cloned().collect();
+            let mut tellings: Vec<Waiting> = due.iter().copied().filter(belongs).take(ALARMS).cloned().collect();
+            // What nobody has acknowledged either, and would be told a moment later, goes along.
+            if first.row.telling.further {
+                let soon = |w: &&Waiting| {
+                    w.recipient == recipient && w.row.telling.further && w.due > now && w.due <= now + GATHER
+                };
+                let mut soon: Vec<&Waiting> = self.waiting.values().filter(soon).filter(belongs).collect();
+                soon.sort_by_key(|waiting| (waiting.due, waiting.row.row));
+                tellings.extend(soon.into_iter().take(ALARMS.saturating_sub(tellings.len())).cloned());
+            }
             let given_up = state.given_up;
             self.states[recipient].busy = true;
             return Some(Due { recipient, tellings, given_up });
@@ -239,6 +248,16 @@ mod tests {
             queue.push(0, further(600_000), now, now_ms);
             assert_eq!(queue.due_at(), Some(now + second(left)), "{now_ms}");
         }
+    }
+
+    #[test]
+    fn what_nobody_has_acknowledged_of_one_incident_is_passed_on_in_one_message() {
+        let (mut queue, now) = (Queue::new(1), Instant::now());
+        for (row, incident, due_ms) in [(10, 7, 600_000), (11, 7, 601_000), (12, 8, 601_000), (13, 7, 604_000)] {
+            queue.push(0, telling_of(row, "a", incident, due_ms, 900_000, true), now, 0);
+        }
+        assert_eq!(rows(queue.next(now + second(599))), [0; 0], "nothing before its time");
+        assert_eq!(rows(queue.next(now + second(600))), [10, 11]);
     }
 
     #[test]

@@ -30,6 +30,7 @@ pub struct Tell {
     pub follows_tie: String,
     pub explains: String,
     pub explains_tie: String,
+    pub found_so: String,
     pub r#where: String,
     pub test: String,
     pub maintenance: String,

@@ -95,6 +95,7 @@ fn files(data: &[u8]) -> (&[u8], BTreeMap<String, &[u8]>) {
 }
 
 pub(super) fn seeds() -> Vec<Vec<u8>> {
+    const TEXTS: &str = "#= de.toml\nlanguage = \"de\"\n[alarm.\"warm-{p}\"]\ntext = \"{value} über {limit}\"\n[where]\nroom = \"Raum\"\n[state]\non = \"ein\"\n[captured]\ntemperature = \"Temperatur\"\n";
     const HEAD: &str = "[module]\nsite = \"saltmarsh\"\nname = \"m1\"\naltitude_m = 9\n[mqtt]\nbroker = \"127.0.0.1:1883\"\n[store]\ndir = \"/var/lib/lapwing\"\n";
     const LINKS: [&str; 6] = [
         "modbus_tcp = \"127.0.0.1:502\"",
@@ -125,5 +126,9 @@ pub(super) fn seeds() -> Vec<Vec<u8>> {
             "{HEAD}[[link]]\nname = \"plant\"\n{link}\n[[device]]\nname = \"air\"\nlink = \"plant\"\n{unit}map = \"a.toml\"\n{REST}\n#= a.toml\n[[point]]\npath = \"air/temperature\"\nquantity = \"temperature\"\nunit = \"Cel\"\n{point}\nscan_period = \"1s\"\n"
         ).into_bytes());
     }
+    // The same in German: the texts are a file of their own.
+    let first = String::from_utf8_lossy(&seeds[0]).into_owned();
+    let german = first.replacen("altitude_m = 9", "altitude_m = 9\nlanguage = \"de\"\ntranslations = [\"de.toml\"]", 1);
+    seeds.push(format!("{german}{TEXTS}").into_bytes());
     seeds
 }

@@ -29,6 +29,12 @@ fn by_drop(flow: f64) -> f64 {
     if flow < 4.05 { 4.05 } else { 0.02 * flow + 30.0 * 0.5 * 2.0 / 110.0 * 30.0 / flow }
 }
 
+/// A filter's pressure drop against its nominal one, by the square of the flow.
+fn loading(drop: Band, flow: Band, (nominal_drop, nominal_flow): (f64, f64)) -> Band {
+    let at = |drop: f64, flow: f64| drop / nominal_drop * (nominal_flow / flow.max(1e-3)).powi(2);
+    (at(drop.0, flow.1), at(drop.1, flow.0))
+}
+
 pub(crate) const ROWS: &[Row] = &[
     Row {
         path: "cold-aisle/middle/dew-point",
@@ -146,9 +152,7 @@ pub(crate) const ROWS: &[Row] = &[
         because: "air flow 2 % counts twice, pressure 0.2 Pa",
         truth: |past| {
             // The two pressures come at different paces.
-            let (drop, flow) = (span(past, |t| t.filter_pa), span(past, |t| t.air_flow_m3s.max(1e-3)));
-            let at = |drop: f64, flow: f64| drop / 90.0 * (30.0 / flow) * (30.0 / flow);
-            (at(drop.0, flow.1), at(drop.1, flow.0))
+            loading(span(past, |t| t.filter_pa), span(past, |t| t.air_flow_m3s), (90.0, 30.0))
         },
     },
     Row {
@@ -156,11 +160,7 @@ pub(crate) const ROWS: &[Row] = &[
         lag_s: 4,
         within: |v| 0.06 * v + 0.05,
         because: "flow 1 % and its probe's lag count twice, pressure 0.1 kPa",
-        truth: |past| {
-            let (drop, flow) = (span(past, |t| t.strainer_kpa), span(past, |t| t.water_flow_m3h.max(1e-3)));
-            let at = |drop: f64, flow: f64| drop / 18.6 * (40.0 / flow) * (40.0 / flow);
-            (at(drop.0, flow.1), at(drop.1, flow.0))
-        },
+        truth: |past| loading(span(past, |t| t.strainer_kpa), span(past, |t| t.water_flow_m3h), (18.6, 40.0)),
     },
     Row {
         path: "coil/approach",

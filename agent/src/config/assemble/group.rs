@@ -10,6 +10,7 @@ use globset::{GlobBuilder, GlobMatcher};
 use lapwing_engine::alarm::group::{GroupSpec, Member};
 use lapwing_engine::spec::Span;
 
+use crate::config::items::alarm::AlarmItem;
 use crate::config::items::group::GroupItem;
 use crate::config::mistake::Report;
 use crate::config::reader::nearest;
@@ -34,7 +35,7 @@ pub(crate) fn groups(parts: &Parts, alarms: &[Alarm], points: &Points, report: &
             let wrong = Wrong::Duplicate { what: "group", name: item.name.value.clone(), first };
             report.wrong(item.name.place, format!("{}.name", item.label), wrong);
         }
-        making.group(item, alarms, parts.incomplete, report);
+        making.group(item, alarms, parts, report);
     }
     making.links(alarms);
     let mut groups = making.groups;
@@ -71,7 +72,7 @@ pub(crate) fn suppress(
         let key = format!("{}.alarms", item.label);
         let mut hidden = BTreeSet::new();
         for pattern in &item.alarms {
-            hidden.extend(matching(pattern, &key, alarms, parts.incomplete, report));
+            hidden.extend(matching(pattern, &key, alarms, parts, report));
         }
         let when = match &item.when {
             Some(when) => match used::test(when, &when.point.value, points, parts.incomplete, report) {
@@ -97,13 +98,13 @@ struct Making {
 }
 
 impl Making {
-    fn group(&mut self, item: &GroupItem, alarms: &[Alarm], incomplete: bool, report: &mut Report) {
+    fn group(&mut self, item: &GroupItem, alarms: &[Alarm], parts: &Parts, report: &mut Report) {
         let key = format!("{}.chain", item.label);
         // By alarm: its step and the pattern that put it there.
         let mut steps: BTreeMap<usize, (u32, &str)> = BTreeMap::new();
         for (step, patterns) in (0..).zip(&item.chain) {
             for pattern in patterns {
-                for alarm in matching(pattern, &key, alarms, incomplete, report) {
+                for alarm in matching(pattern, &key, alarms, parts, report) {
                     match steps.insert(alarm, (step, &pattern.value)) {
                         Some((before, first)) if before != step => {
                             let wrong = Wrong::TwiceInChain {
@@ -126,7 +127,7 @@ impl Making {
         let mut marked = |patterns: &[Located<String>], name: &str, mark: &mut dyn FnMut(usize, &mut Member)| {
             let key = format!("{}.{name}", item.label);
             for (number, pattern) in patterns.iter().enumerate() {
-                for alarm in matching(pattern, &key, alarms, incomplete, report) {
+                for alarm in matching(pattern, &key, alarms, parts, report) {
                     match members.get_mut(&alarm) {
                         Some(member) => mark(number, member),
                         None => {
@@ -185,13 +186,7 @@ impl Making {
 }
 
 /// The alarms a pattern names.
-fn matching(
-    pattern: &Located<String>,
-    key: &str,
-    alarms: &[Alarm],
-    incomplete: bool,
-    report: &mut Report,
-) -> Vec<usize> {
+fn matching(pattern: &Located<String>, key: &str, alarms: &[Alarm], parts: &Parts, report: &mut Report) -> Vec<usize> {
     let matcher: GlobMatcher = match GlobBuilder::new(&pattern.value).literal_separator(true).build() {
         Ok(glob) => glob.compile_matcher(),
         Err(why) => {
@@ -202,10 +197,20 @@ fn matching(
     };
     let found: Vec<usize> =
         alarms.iter().enumerate().filter(|(_, alarm)| matcher.is_match(&alarm.id)).map(|(at, _)| at).collect();
-    if found.is_empty() {
+    // An alarm that is written, but not well, makes none: that is told where it stands.
+    let is_written = |item: &AlarmItem| matcher.is_match(any_of(&item.id.value));
+    if found.is_empty() && (report.is_clean() || !parts.alarms.iter().any(is_written)) {
+        let incomplete = parts.incomplete;
         let near = nearest(&pattern.value, alarms.iter().map(|alarm| alarm.id.as_str()));
         let wrong = Wrong::NoSuchAlarm { pattern: pattern.value.clone(), near, incomplete };
         report.wrong(pattern.place, key, wrong);
     }
     found
+}
+
+/// One of the ids that an id with captures in it stands for.
+fn any_of(id: &str) -> String {
+    let mut parts = id.split('{');
+    let first = parts.next().unwrap_or_default().to_owned();
+    parts.fold(first, |before, part| before + "x" + part.split_once('}').map_or(part, |(_, rest)| rest))
 }

@@ -177,3 +177,43 @@ fn text(
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TEXTS: &str = "language = \"de\"\n[alarm.\"f-{n}\"]\ntext = \"Lüfter {n}\"\ndocument = \"d\"\n[suppress]\nw = \"A\"\n\
+        [where]\n\"coil bay\" = \"Kühlerraum\"\n[state]\non = \"ein\"\n[state.\"f/{n}/s\"]\non = \"an\"\n[captured]\nleft = \"links\"\n";
+
+    fn read_text(text: &str) -> TranslationItem {
+        let (document, _) = DeTable::parse_recoverable(text);
+        read(document.get_ref(), Origin::File(0), &mut Report::default())
+    }
+
+    #[test]
+    fn what_is_written_is_read() {
+        let item = read_text(TEXTS);
+        assert_eq!(item.language.map(|language| language.value), Some(Language::German));
+        assert_eq!(item.alarms.len(), 1);
+        assert_eq!(item.alarms[0].texts.len(), 2);
+        assert_eq!((item.rules.len(), item.places.len(), item.captured.len()), (1, 1, 1));
+        // What is for certain points comes before what is for all.
+        let states: Vec<(bool, &str)> =
+            item.states.iter().map(|state| (state.points.is_some(), state.text.value.as_str())).collect();
+        assert_eq!(states, [(true, "an"), (false, "ein")]);
+    }
+
+    #[test]
+    fn no_file_is_too_broken() {
+        for end in (0..TEXTS.len()).filter(|end| TEXTS.is_char_boundary(*end)) {
+            let _read = read_text(&TEXTS[..end]);
+        }
+        for at in 0..TEXTS.len() {
+            for bit in 0..8 {
+                let mut bent = TEXTS.as_bytes().to_vec();
+                bent[at] ^= 1 << bit;
+                let _read = read_text(&String::from_utf8_lossy(&bent));
+            }
+        }
+    }
+}

@@ -50,6 +50,21 @@ fn a_point_with_a_mistake_is_not_missing_too() {
 }
 
 #[test]
+fn an_alarm_with_a_mistake_is_not_missing_in_its_groups_too() {
+    let grouped = "\n[[group]]\nname = \"fans\"\nwindow = \"1m\"\nchain = [\"fan-*-failed\", \"humidity-sensor\"]\n\
+                   [[suppress]]\nname = \"work\"\ntext = \"Work.\"\nalarms = [\"humidity-sensor\"]\nat_most = \"1h\"\n";
+    let wrong = Copy::new().and("module.toml", grouped).with(
+        "module.toml",
+        "point = \"cold-aisle/humidity\"\n",
+        "point = \"cold-aisle/humiditie\"\n",
+    );
+    let codes = |copy: &Copy| copy.mistakes().iter().map(|mistake| mistake.code).collect::<Vec<_>>();
+    assert_eq!(codes(&wrong), ["unknown_point"]);
+    let wrong = wrong.with("module.toml", "chain = [\"fan-*-failed\"", "chain = [\"fan-*-falied\"");
+    assert_eq!(codes(&wrong), ["unknown_point", "no_such_alarm"], "one that nobody wrote is missing all the same");
+}
+
+#[test]
 fn a_map_of_several_devices_is_told_once() {
     let copy = Copy::new().with("maps/fan.toml", "register = \"input:0\"", "register = \"input:70000\"");
     assert_eq!(copy.mistakes().len(), 1);

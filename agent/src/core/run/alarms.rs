@@ -11,6 +11,9 @@ use crate::core::judge::seconds_left;
 use crate::plan::recipients;
 use crate::store::Telling;
 
+/// What programs read of a change that nobody saw happen.
+const FOUND_SO: &str = "so already at the first reading after the start";
+
 impl Core<'_> {
     /// Restores alarm states, says that the agent has started, publishes all alarms.
     pub(super) fn begin(&mut self) {
@@ -106,6 +109,7 @@ impl Core<'_> {
 
     /// Tells what the engine has moved, after what the rules make of it.
     pub(super) fn moved(&mut self) {
+        self.gap.read(&self.judge);
         self.look_at_rules();
         for transition in self.judge.take_transitions() {
             self.transition(&transition, Hand::default());
@@ -138,6 +142,8 @@ impl Core<'_> {
             ),
             None => stood.clone(),
         };
+        let found_so = self.gap.found_so(plan, t);
+        let text = if found_so { tell::found_so(subject.words, &text) } else { text };
         let told = decided.told;
         if told {
             let priority = self.kept[index].priority.unwrap_or(subject.alarm.priority);
@@ -159,7 +165,7 @@ impl Core<'_> {
             rate_per_min,
             seconds_left,
             by: hand.by,
-            reason: hand.reason.or_else(|| rule_text(plan, t.cause)),
+            reason: hand.reason.or_else(|| rule_text(plan, t.cause)).or(found_so.then_some(FOUND_SO)),
             until: cover.and_then(|cover| cover.shelf_until().or(cover.suppressed_until())),
         };
         let detail = tell::change(subject, t, &with);
@@ -216,7 +222,7 @@ impl Core<'_> {
                 // It waits for no disk.
                 self.put_up(index, topic, payload);
             } else {
-                self.lasting.held.push(seq, topic, payload);
+                self.lasting.ways.held.push(seq, topic, payload);
             }
         }
     }
@@ -307,7 +313,7 @@ impl Core<'_> {
         // One copy serves both for as long as the state lasts.
         let payload: Arc<[u8]> = payload.into();
         self.lasting.board.alarm(&self.plan.alarms[index].id, Arc::clone(&payload));
-        refused(self.lasting.publisher.retained(topic, payload));
+        refused(self.lasting.ways.publisher.retained(topic, payload));
     }
 
     pub(super) fn publish_all_alarms(&self) {

@@ -9,7 +9,8 @@ impl Core<'_> {
     /// Waits for what the broker remembers, so that no number is given twice. What else arrives is kept for later.
     pub(super) fn first_contact(&mut self) -> Vec<Message> {
         let (until, mut early) = (Instant::now() + CONTACT, Vec::new());
-        while let Ok(message) = self.lasting.receiver.recv_timeout(until.saturating_duration_since(Instant::now())) {
+        while let Ok(message) = self.lasting.ways.receiver.recv_timeout(until.saturating_duration_since(Instant::now()))
+        {
             match message {
                 Message::Broker(Notice::Remembered(payload)) => {
                     self.remembered(payload.as_deref());
@@ -41,7 +42,7 @@ impl Core<'_> {
         let last = payload.and_then(|bytes| serde_json::from_slice::<EventLast>(bytes).ok());
         self.compare_with_broker(last.as_ref());
         self.lasting.released = true;
-        self.lasting.publisher.release();
+        self.lasting.ways.publisher.release();
     }
 
     pub(super) fn broker(&mut self, notice: Notice) {

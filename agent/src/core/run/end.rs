@@ -10,14 +10,14 @@ impl Core<'_> {
         if self.lasting.released {
             return;
         }
-        if let Connection::Up(since) = self.lasting.publisher.state().connection
+        if let Connection::Up(since) = self.lasting.ways.publisher.state().connection
             && since.elapsed() > RELEASE
         {
             tracing::warn!(
                 "the broker's last event could not be compared with the store; events are sent all the same"
             );
             self.lasting.released = true;
-            self.lasting.publisher.release();
+            self.lasting.ways.publisher.release();
         }
     }
 
@@ -41,7 +41,7 @@ impl Core<'_> {
             self.watch_store();
             std::thread::sleep(Duration::from_millis(10)); // the store's queue is full; it frees up commit by commit
         }
-        let dropped = self.lasting.door.dropped();
+        let dropped = self.lasting.ways.door.dropped();
         if dropped > 0 {
             tracing::warn!(dropped, "messages from the field were dropped because the core did not keep up");
         }

@@ -148,7 +148,7 @@ impl Core<'_> {
         for index in 0..self.plan.alarms.len() {
             match self.alarm_record(index) {
                 Some((topic, payload)) if at_once => self.put_up(index, topic, payload),
-                Some((topic, payload)) => self.lasting.held.push(seq, topic, payload),
+                Some((topic, payload)) => self.lasting.ways.held.push(seq, topic, payload),
                 None => {}
             }
         }
@@ -156,7 +156,7 @@ impl Core<'_> {
             if at_once {
                 self.clear(&topic);
             } else {
-                self.lasting.held.push(seq, topic, Vec::new());
+                self.lasting.ways.held.push(seq, topic, Vec::new());
             }
         }
         if following.catalogue_changed || mode {
@@ -255,7 +255,7 @@ impl Core<'_> {
         if let Some(id) = topic.strip_prefix("alarm/") {
             self.lasting.board.alarm(id, Arc::default());
         }
-        refused(self.lasting.publisher.clear(topic.to_owned()));
+        refused(self.lasting.ways.publisher.clear(topic.to_owned()));
     }
 }
 

@@ -69,7 +69,7 @@ impl Core<'_> {
         let share = permille(good_now, due_now).unwrap_or(1000);
         let host = Arc::clone(&watched.host);
         let writer = self.lasting.ledger.writer().state();
-        let publish = self.lasting.publisher.state();
+        let publish = self.lasting.ways.publisher.state();
         let now_wall = self.lasting.clock.wall(self.lasting.clock.now());
         let oldest_s = publish.oldest_unsent_t_ms.map_or(0, |t| now_wall.saturating_sub(t).max(0) / 1000);
         let ms = |duration: Duration| u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);
@@ -79,8 +79,8 @@ impl Core<'_> {
             (points.good, share),
             (points.skipped, self.lasting.figures.skipped_scans()),
             (points.lateness, self.lasting.figures.take_lateness_ms()),
-            (points.waiting, self.lasting.door.waiting() as u64),
-            (points.dropped, self.lasting.door.dropped()),
+            (points.waiting, self.lasting.ways.door.waiting() as u64),
+            (points.dropped, self.lasting.ways.door.dropped()),
             (points.unsent, writer.unsent),
             (points.oldest, oldest_s.unsigned_abs()),
             (points.store, in_memory),

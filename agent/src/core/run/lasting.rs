@@ -23,25 +23,16 @@ pub(super) struct Lasting {
     pub(super) figures: Figures,
     pub(super) fault_at: Option<Millis>,
     pub(super) restored_from: u64,
-    pub(super) publisher: Publisher,
-    pub(super) receiver: Inlet,
-    pub(super) door: Door,
-    pub(super) told: Sender<Told>,
-    pub(super) alive: fn(Alive),
+    pub(super) ways: Ways,
     pub(super) renew: Renew,
-    pub(super) tell_directly: TellDirectly,
-    pub(super) held: Arc<Held>,
     pub(super) keeping: Option<Keeping>,
     pub(super) board: Arc<Board>,
-    /// Tells the field that a person has confirmed a device.
-    pub(super) confirm: Box<dyn Fn(u32) + Send>,
     pub(super) next_frame: Instant,
     pub(super) next_look: Instant,
     /// The store is in memory only; the disk comes back with the next start.
     pub(super) memory_only: bool,
     /// That start has been asked for.
     pub(super) leaving: bool,
-    pub(super) anew: Box<dyn Fn() + Send>,
     pub(super) opened_with: OpenedWith,
     pub(super) broker_down: bool,
     /// Events that tell of a packet the broker refused, the latest first.
@@ -73,23 +64,7 @@ pub(super) struct OpenedWith {
 impl Lasting {
     /// At the start of the agent.
     pub(super) fn begin(inputs: Inputs) -> (Arc<Plan>, Vec<u32>, Self) {
-        let Inputs {
-            applied,
-            opened,
-            host,
-            writer,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
-            held,
-            confirm,
-            tell_directly,
-            anew,
-            history,
-            no_history,
-        } = inputs;
+        let Inputs { applied, opened, host, writer, ways, history, no_history } = inputs;
         let Applied { plan, ids, catalogue, board, renew, account: _, links: _, gone: _, in_force: _ } = applied;
         let head = Head {
             log: opened.log.clone(),
@@ -118,22 +93,14 @@ impl Lasting {
             figures: Figures::default(),
             fault_at: None,
             restored_from: opened.last_seq,
-            publisher,
-            receiver,
-            door,
-            told,
-            alive,
+            ways,
             renew,
-            tell_directly,
-            held,
             keeping,
             board,
-            confirm,
             next_frame: Instant::now() + plan.mqtt.frame_period,
             next_look: Instant::now() + LOOK,
             memory_only: opened.memory_only.is_some(),
             leaving: false,
-            anew,
             watched: health::Watched::new(host, opened.boot),
             opened_with: OpenedWith {
                 logs: opened.logs,

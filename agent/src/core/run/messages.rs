@@ -15,7 +15,7 @@ impl Core<'_> {
             if !matches!(flow, Flow::On) {
                 return flow;
             }
-            next = self.lasting.receiver.try_recv();
+            next = self.lasting.ways.receiver.try_recv();
         }
         match next {
             Some(message) => self.step(message),
@@ -88,7 +88,7 @@ impl Core<'_> {
             single(
                 self.plan,
                 self.lasting.mode,
-                &self.lasting.publisher,
+                &self.lasting.ways.publisher,
                 &mut self.singles,
                 index,
                 (t, value, reading.status),
@@ -103,7 +103,7 @@ impl Core<'_> {
             let reading = self.judge.reading(u32::try_from(index).unwrap_or(u32::MAX));
             let value = (!reading.status.is_bad()).then_some(reading.value);
             let said = (self.lasting.clock.wall(reading.at), value, reading.status);
-            single(self.plan, self.lasting.mode, &self.lasting.publisher, &mut self.singles, index, said, now);
+            single(self.plan, self.lasting.mode, &self.lasting.ways.publisher, &mut self.singles, index, said, now);
         }
     }
 }

@@ -57,7 +57,7 @@ impl Core<'_> {
             Action::SetMode { mode, .. } => self.set_mode(*mode, until, hand),
             Action::ConfirmDevice { device } => {
                 if let Some(index) = self.device(device) {
-                    (self.lasting.confirm)(index);
+                    (self.lasting.ways.confirm)(index);
                 }
             }
             Action::Acknowledge
@@ -78,7 +78,7 @@ impl Core<'_> {
             // Records of alarms did not wait either.
             request.reply.say(Ok(done));
         } else {
-            self.lasting.held.answer(self.lasting.ledger.next_seq().saturating_sub(1), request.reply, done);
+            self.lasting.ways.held.answer(self.lasting.ledger.next_seq().saturating_sub(1), request.reply, done);
         }
     }
 

@@ -14,7 +14,7 @@ impl Core<'_> {
             let waits = self.lasting.ledger.close();
             let tellings = self.lasting.ledger.take_volatile_tellings();
             if !tellings.is_empty() {
-                (self.lasting.tell_directly)(tellings);
+                (self.lasting.ways.tell_directly)(tellings);
             }
             let rows = self.lasting.ledger.take_volatile();
             if rows.is_empty() {
@@ -24,7 +24,7 @@ impl Core<'_> {
                 self.tell(Told::Event(row.payload.clone()));
                 self.lasting.board.happened(Happened::Event(row.payload.as_slice().into()));
             }
-            self.lasting.publisher.volatile(rows);
+            self.lasting.ways.publisher.volatile(rows);
         }
     }
 
@@ -64,7 +64,7 @@ impl Core<'_> {
         }
         self.lasting.leaving = true;
         self.store_event(self.words().store.disk_is_there.clone(), "disk is back", None, None);
-        (self.lasting.anew)();
+        (self.lasting.ways.anew)();
     }
 
     /// The disk of the event store has failed and was exchanged: the agent starts anew on the other, with what stands here.
@@ -81,7 +81,7 @@ impl Core<'_> {
         }
         self.store_event(self.words().store.another_disk.clone(), "another disk", None, None);
         self.close();
-        (self.lasting.anew)();
+        (self.lasting.ways.anew)();
     }
 
     fn store_is_back(&mut self, lost: u64, how: Option<&PutBack>) {
@@ -101,7 +101,7 @@ impl Core<'_> {
 
     /// Alarms whose last event waited for the disk speak of it by its new number.
     fn numbered_anew(&mut self, renumbered: super::super::ledger::Renumbered) {
-        let dropped = self.lasting.held.drop_after(renumbered.after);
+        let dropped = self.lasting.ways.held.drop_after(renumbered.after);
         for index in 0..self.kept.len() {
             let kept = &mut self.kept[index];
             let seq = kept.seq.and_then(|seq| renumbered.number(seq));
@@ -191,7 +191,7 @@ impl Core<'_> {
                         self.lasting.frames.next_seq(),
                     );
                 }
-                let dropped = self.lasting.held.clear();
+                let dropped = self.lasting.ways.held.clear();
                 self.name_log(true);
                 let text = self.words().store.older_copy.clone();
                 self.store_event(text, "new log", Some(before), Some(reason.into()));
