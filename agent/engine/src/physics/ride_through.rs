@@ -58,10 +58,11 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
     for _ in 0..MOST_STEPS {
         let (missing, slope) = missing(t);
         let next = t + missing / slope;
-        if !(next > t) {
-            break;
+        if next > t {
+            t = next;
+        } else {
+            break; // as near as numbers are, or no number at all
         }
-        t = next;
     }
     finite("dt_k", t)
 }
