@@ -21,6 +21,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use lapwing_engine::spec::{AlarmSpec, PointSpec, Span, Tables, UseSpec, WindowSpec};
+use lapwing_protocol::topic::DEFAULT_BASE;
 use lapwing_protocol::{Decimal, Mode};
 
 pub use self::alarms::{Acknowledge, Alarm, Compared, Comparison, Groups, Review, Suppress};
@@ -212,7 +213,7 @@ impl Default for Mqtt {
     fn default() -> Self {
         Self {
             broker: ("127.0.0.1".into(), 1883),
-            base: "lapwing".into(),
+            base: DEFAULT_BASE.into(),
             client_id: String::new(),
             frames: Encoding::Json,
             frame_period: Duration::from_secs(1),

@@ -4,6 +4,7 @@
 //! and the store last. Threads: the core's, the store's writer, one runtime for links and MQTT, one a serial line.
 //! Decides order and wiring, nothing else. Never panics.
 
+mod durable;
 mod keep;
 mod reload;
 mod session;
@@ -22,12 +23,12 @@ use lapwing_protocol::{
     EncodingError, Event, EventLast, Mode, Presence, PresenceState, SCHEMA, StoreChange, Topics, Word,
 };
 
-use crate::core::board::{Board, Happened};
+use crate::core::board::Board;
 use crate::core::clock::rfc3339;
 use crate::core::figures::Summary;
 use crate::core::frames::encoding;
 use crate::core::held::Held;
-use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, Ways, run};
+use crate::core::run::{Alive, CoreError, Inputs, Renew, Told, Ways};
 use crate::core::{Applied, Door, Message};
 use crate::field::{self, Running};
 use crate::late::Late;
@@ -39,11 +40,12 @@ use crate::store::history::{Found, Reader, Recorder};
 use crate::store::{Opened, PointKey, Store, StoreError, Writer};
 use crate::words::{Words, filled};
 
+use durable::Hearers;
 pub use reload::ReloadError;
 use session::renewed;
 pub(crate) use session::session;
-use threads::NeverSilent;
 pub(crate) use threads::RuntimeThread;
+use threads::core_thread;
 
 /// How long a clean end may take on the broker's side.
 const GOODBYE: Duration = Duration::from_secs(3);
@@ -119,35 +121,17 @@ impl Service {
         let runtime = RuntimeThread::start()?;
         let shown_ids = ids.clone();
         let (door, receiver) = Door::new();
-        // The writer's callback needs the publisher, which needs the writer: it is filled in once both are there.
         let sender: Arc<OnceLock<Publisher>> = Arc::default();
-        let to_publisher = Arc::clone(&sender);
-        let listener = told.clone();
         let held = Arc::new(Held::default());
-        let to_publisher_held = Arc::clone(&held);
-        let shown = Arc::clone(&board);
         let mut tellers = tell::Tellers::default();
-        let tell = tellers.way_in();
-        let writer = store.spawn_writer(move |durable| {
-            for row in durable.rows.iter().filter(|row| row.announce.is_none()) {
-                // A listener that does not keep up misses lines; the event log has them.
-                let _full = listener.try_send(Told::Event(row.payload.clone()));
-                shown.happened(Happened::Event(row.payload.as_slice().into()));
-            }
-            tell(durable.tellings);
-            if let Some(publisher) = to_publisher.get() {
-                to_publisher_held.release(durable.last_seq, |topic, payload| {
-                    let payload: Arc<[u8]> = payload.into();
-                    if let Some(id) = topic.strip_prefix("alarm/") {
-                        shown.alarm(id, Arc::clone(&payload));
-                    }
-                    if let Err(error) = publisher.retained(topic, payload) {
-                        tracing::error!(%error, "an alarm's record was not taken by the publisher; please report this");
-                    }
-                });
-                publisher.durable(durable.rows);
-            }
-        })?;
+        let hearers = Hearers {
+            told: told.clone(),
+            board: Arc::clone(&board),
+            held: Arc::clone(&held),
+            tell: tellers.way_in(),
+            publisher: Arc::clone(&sender),
+        };
+        let writer = store.spawn_writer(move |durable| hearers.hear(durable))?;
         let to_core = door.clone();
         let publisher =
             Publisher::start(&runtime.handle, plan.mqtt.clone(), session.clone(), writer.clone(), move |notice| {
@@ -209,10 +193,7 @@ impl Service {
                 tell_directly: Box::new(tellers.way_in()),
                 anew: Box::new(move || asks.notify_one()),
             };
-            std::thread::Builder::new().name("core".into()).spawn(move || {
-                let _guard = NeverSilent;
-                run(Inputs { applied, opened, host, writer, ways, history, no_history })
-            })?
+            core_thread(Inputs { applied, opened, host, writer, ways, history, no_history })?
         };
         let to_core = door.clone();
         let deliver: field::Deliver = Arc::new(move |message| to_core.hand_in(Message::Field(message)));

@@ -159,30 +159,6 @@ impl Topics {
         self.under("command/reply")
     }
 
-    /// Filter that matches every topic of the module.
-    #[must_use]
-    pub fn filter_all(&self) -> String {
-        self.under("#")
-    }
-
-    /// Filter that matches every catalogue page, of every catalogue still retained.
-    #[must_use]
-    pub fn filter_catalogue(&self) -> String {
-        self.under("catalogue/+/+")
-    }
-
-    /// Filter that matches every point published by name.
-    #[must_use]
-    pub fn filter_points(&self) -> String {
-        self.under("point/#")
-    }
-
-    /// Filter that matches every alarm's state.
-    #[must_use]
-    pub fn filter_alarms(&self) -> String {
-        self.under("alarm/#")
-    }
-
     /// What a topic of this module is; `None` for another module's and for topics of later versions.
     #[must_use]
     pub fn parse<'a>(&self, topic: &'a str) -> Option<Topic<'a>> {

@@ -16,7 +16,7 @@ use lapwing::core::saved::Kept;
 use lapwing::core::tell::{self, Subject};
 use lapwing::field::failure::{Failure, Garble};
 use lapwing::field::planner::Cost;
-use lapwing::field::unwired::{Asked, Shown, Unwired};
+use lapwing::field::unwired::{Asked, Room, Shown, Unwired};
 use lapwing::field::{FieldMessage, FieldStats};
 use lapwing::plan::{Ask, Plan, Table};
 use lapwing_engine::alarm::group::Place;
@@ -102,6 +102,7 @@ pub(crate) fn play(
     let stats = Arc::new(FieldStats::of(plan));
     let mut lines = lines(plan, plant, &stats, base);
     let mut devices = devices(plan, plant);
+    let mut told = Vec::new();
     let mut at_ms = 0;
     while look(at_ms, plant, &mut agent) {
         let end = base + Duration::from_millis(at_ms + STEP_MS);
@@ -109,12 +110,12 @@ pub(crate) fn play(
             if next >= end {
                 break;
             }
-            agent.due(since(base, next));
-            lines[first].turn(base, &mut devices);
-            let told = lines[first].link.take_told();
+            let now = since(base, next);
+            agent.due(now);
+            lines[first].turn(now, &mut devices);
+            lines[first].link.take_told(&mut told);
             if !told.is_empty() {
-                let now = since(base, next);
-                told.into_iter().for_each(|message| agent.hear(base, now, message));
+                told.drain(..).for_each(|message| agent.hear(base, now, message));
                 agent.moved(now);
             }
         }
@@ -127,25 +128,21 @@ pub(crate) fn play(
 }
 
 impl Line {
-    fn turn(&mut self, base: Instant, devices: &mut [Device]) {
+    fn turn(&mut self, at: Millis, devices: &mut [Device]) {
         let now = self.next;
         let up = self.up.load(Ordering::Relaxed);
-        let at_ms = since(base, now).0;
-        if at_ms >= self.foreign_ms {
-            self.foreign_ms = at_ms + FOREIGN_EVERY_MS;
+        if at.0 >= self.foreign_ms {
+            self.foreign_ms = at.0 + FOREIGN_EVERY_MS;
             let requests = u32::from(self.second_master.load(Ordering::Relaxed));
             self.link.foreign_requests(requests, 1, now);
         }
-        self.next = self.link.turn(now, up, &mut |asked| {
-            let device = &mut devices[asked.device as usize];
-            device.answer(up, asked)
-        });
+        self.next = self.link.turn(now, up, &mut |asked, room| devices[asked.device as usize].answer(up, asked, room));
     }
 }
 
 impl Device {
     /// What comes of a request, and when.
-    fn answer(&mut self, up: bool, asked: Asked<'_>) -> (Result<Shown, Failure>, Duration) {
+    fn answer(&mut self, up: bool, asked: Asked<'_>, room: Room) -> (Result<Shown, Failure>, Duration) {
         let takes = self.cost.ask(asked.ask);
         let timeout_ms = u64::try_from(self.timeout.as_millis()).unwrap_or(u64::MAX);
         let silence = (Err(Failure::Silence { timeout_ms }), self.timeout);
@@ -154,18 +151,18 @@ impl Device {
             return silence;
         }
         match bank.manner {
-            Manner::Well => (shown(asked, &bank), takes),
+            Manner::Well => (shown(asked, room, &bank), takes),
             Manner::Silent => silence,
             Manner::Slow { delay_ms } => {
                 let takes = takes + Duration::from_millis(u64::from(delay_ms));
-                if takes > self.timeout { silence } else { (shown(asked, &bank), takes) }
+                if takes > self.timeout { silence } else { (shown(asked, room, &bank), takes) }
             }
             Manner::Garbage => (Err(Failure::Garbled(Garble::Crc)), takes),
             Manner::Doubled => {
                 // Two answers over each other; now and then one of them is so late that the first comes through.
                 self.doubled += 1;
                 let whole = self.doubled.is_multiple_of(5);
-                (if whole { shown(asked, &bank) } else { Err(Failure::Garbled(Garble::Crc)) }, takes)
+                (if whole { shown(asked, room, &bank) } else { Err(Failure::Garbled(Garble::Crc)) }, takes)
             }
         }
     }
@@ -299,11 +296,17 @@ fn devices(plan: &Plan, plant: &Plant) -> Vec<Device> {
 }
 
 /// What a device answers.
-fn shown(asked: Asked<'_>, bank: &Bank) -> Result<Shown, Failure> {
+fn shown(asked: Asked<'_>, mut room: Room, bank: &Bank) -> Result<Shown, Failure> {
     let none = Failure::Exception { code: 2 }; // illegal data address
-    let modbus = |table: Table, start: u16, count: u16| {
+    let mut modbus = |table: Table, start: u16, count: u16| {
         let range = usize::from(start)..usize::from(start) + usize::from(count);
-        let registers = |all: &[u16]| all.get(range.clone()).map(|part| Shown::Registers(part.to_vec()));
+        let mut registers = |all: &[u16]| {
+            all.get(range.clone()).map(|part| {
+                room.clear();
+                room.extend_from_slice(part);
+                Shown::Registers(std::mem::take(&mut room))
+            })
+        };
         let bits = |all: &[bool]| all.get(range.clone()).map(|part| Shown::Bits(part.to_vec()));
         match table {
             Table::Holding => registers(&bank.holding),

@@ -39,7 +39,9 @@ impl<'a> Given<'a> {
     }
 
     fn slot(&self, name: &str) -> Option<&'a Slot> {
-        self.arguments.iter().zip(self.slots).find(|(argument, _)| argument.name == name).map(|(_, slot)| slot)
+        // The name asked for is mostly the very text of the table.
+        let is_named = |argument: &Argument| std::ptr::eq(argument.name, name) || argument.name == name;
+        self.arguments.iter().zip(self.slots).find(|(argument, _)| is_named(argument)).map(|(_, slot)| slot)
     }
 
     /// A number.

@@ -11,15 +11,21 @@ use std::fmt;
 use lapwing_engine::physics::countdown::Countdown;
 use lapwing_engine::physics::energy_period::EnergyPeriod;
 
-/// The memory of one function for one point.
+/// The memory of one function for one point. Most remember nothing: what they would need stands apart.
 #[derive(Default)]
 pub struct Memory {
+    kept: Option<Box<Kept>>,
+    asked: bool,
+}
+
+/// What is remembered.
+#[derive(Default)]
+struct Kept {
     now: Option<Box<dyn Any + Send>>,
     /// How what is remembered now becomes numbers.
     numbers: Option<fn(&(dyn Any + Send)) -> Vec<f64>>,
     /// What an earlier start has left, until the function asks for it.
     before: Option<Recalled>,
-    asked: bool,
 }
 
 /// What an earlier start has left.
@@ -54,29 +60,33 @@ impl Memory {
     /// It as the function's own type, made if there is none.
     pub fn of<T: Default + Any + Send>(&mut self) -> &mut T {
         self.ask();
-        self.or_else(T::default)
+        self.kept.get_or_insert_default().or_else(T::default)
     }
 
     /// The same of a type that is kept over a restart: what an earlier start has left comes back.
     pub fn kept<T: Keep>(&mut self) -> &mut T {
         self.ask();
-        self.numbers = Some(|now| now.downcast_ref::<T>().map(T::numbers).unwrap_or_default());
-        let before = self.before.take();
-        self.or_else(|| before.as_ref().and_then(T::recalled).unwrap_or_default())
+        let kept = self.kept.get_or_insert_default();
+        kept.numbers = Some(|now| now.downcast_ref::<T>().map(T::numbers).unwrap_or_default());
+        let before = kept.before.take();
+        kept.or_else(|| before.as_ref().and_then(T::recalled).unwrap_or_default())
     }
 
     /// Takes what an earlier start has left.
     pub fn recall(&mut self, before: Recalled) {
-        self.before = Some(before);
+        self.kept.get_or_insert_default().before = Some(before);
     }
 
     /// What must be kept over a restart; `None` if nothing was computed yet or nothing is to be kept.
     #[must_use]
     pub fn numbers(&self) -> Option<Vec<f64>> {
-        let (now, numbers) = (self.now.as_deref()?, self.numbers?);
+        let kept = self.kept.as_ref()?;
+        let (now, numbers) = (kept.now.as_deref()?, kept.numbers?);
         Some(numbers(now)).filter(|numbers| !numbers.is_empty())
     }
+}
 
+impl Kept {
     fn or_else<T: Any + Send>(&mut self, make: impl FnOnce() -> T) -> &mut T {
         if !self.now.as_ref().is_some_and(|kept| kept.is::<T>()) {
             self.now = None;
@@ -90,7 +100,8 @@ impl Memory {
 
 impl fmt::Debug for Memory {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(if self.now.is_some() { "Memory(kept)" } else { "Memory(empty)" })
+        let remembers = self.kept.as_ref().is_some_and(|kept| kept.now.is_some());
+        f.write_str(if remembers { "Memory(kept)" } else { "Memory(empty)" })
     }
 }
 

@@ -5,13 +5,12 @@
 //! A count takes points without a usable reading for unknown: it is good news or bad news only when they cannot change
 //! it, else it is bad, which neither raises nor clears. Times are the core's monotonic milliseconds. Never panics.
 
-use std::collections::BTreeSet;
-
 use lapwing_engine::Engine;
 use lapwing_engine::spec::Millis;
 use lapwing_protocol::{Decimal, Status};
 
-use crate::plan::{Compared, Comparison, Plan};
+use crate::core::renewal::Renewal;
+use crate::plan::{Comparison, Plan};
 
 #[cfg(test)]
 mod tests;
@@ -42,26 +41,20 @@ impl Comparer {
     /// Finds out what hangs on what.
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
-        let mut by_transaction = Vec::with_capacity(plan.transactions.len());
-        for transaction in &plan.transactions {
-            let span = transaction.points;
-            let mut renewed: BTreeSet<u32> = (span.first..span.first.saturating_add(span.count)).collect();
-            for derived in &plan.derived {
-                if derived.from.iter().any(|input| renewed.contains(&input.point)) {
-                    renewed.insert(derived.point);
+        let renewal = Renewal::of(plan);
+        let mut by_transaction = vec![Vec::new(); plan.transactions.len()];
+        for (at, compared) in plan.compared.iter().enumerate() {
+            let subject = compared.subject.into_iter();
+            let by = match &compared.with {
+                Comparison::Value(_) | Comparison::Median(_) => renewal.of_any(subject),
+                Comparison::Point { point, .. } => renewal.of_any(subject.chain([*point])),
+                Comparison::Count { members, .. } => renewal.of_any(members.iter().copied()),
+            };
+            for number in by {
+                if let Some(hanging) = usize::try_from(number).ok().and_then(|n| by_transaction.get_mut(n)) {
+                    hanging.push(at);
                 }
             }
-            let hangs = |compared: &Compared| match &compared.with {
-                Comparison::Value(_) | Comparison::Median(_) => {
-                    compared.subject.is_some_and(|at| renewed.contains(&at))
-                }
-                Comparison::Point { point, .. } => {
-                    renewed.contains(point) || compared.subject.is_some_and(|at| renewed.contains(&at))
-                }
-                Comparison::Count { members, .. } => members.iter().any(|at| renewed.contains(at)),
-            };
-            let hanging = plan.compared.iter().enumerate().filter(|(_, compared)| hangs(compared));
-            by_transaction.push(hanging.map(|(at, _)| at).collect());
         }
         Self { by_transaction, peers: Vec::new() }
     }

@@ -25,9 +25,10 @@ use lapwing_engine::spec::Millis;
 use lapwing_protocol::Status;
 
 use crate::compute::{Memory, Recalled};
+use crate::core::renewal::Renewal;
 use crate::plan::Plan;
 
-use recipe::Recipe;
+use recipe::{Recipe, Scales, digest};
 
 /// A reading of a derived point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,16 +50,17 @@ pub struct Derivation {
     by_transaction: Vec<Vec<Hanging>>,
     /// By derived point.
     recipes: Vec<Recipe>,
+    scales: Scales,
     /// By derived point: apart from the recipes, because most transactions that come complete nothing.
     rounds: Vec<Round>,
 }
 
-/// A derived point that hangs on a transaction.
+/// A derived point that hangs on a transaction which belongs to its round.
 #[derive(Clone, Copy, Debug)]
 struct Hanging {
-    recipe: usize,
-    /// Its place in the point's round; `None` if it comes less often than the round.
-    place: Option<usize>,
+    recipe: u32,
+    /// Its place in the point's round.
+    place: u32,
     /// The last round that the transaction has come in.
     came_in: u32,
 }
@@ -69,9 +71,11 @@ struct Round {
     /// Counts on, so that nothing must be cleared for the next one.
     number: u32,
     /// How many transactions belong to it.
-    size: usize,
+    size: u32,
     /// How many of them have not come.
-    missing: usize,
+    missing: u32,
+    /// The point rests so long: no reading can bring it before.
+    rests_until: Millis,
 }
 
 /// What is remembered for one derived point.
@@ -89,41 +93,27 @@ impl Derivation {
     /// Finds out what hangs on what, through derived points of derived points too.
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
-        // By point: the transactions that renew it.
-        let mut renewed_by: Vec<Vec<u32>> = vec![Vec::new(); plan.points.len()];
-        for (number, transaction) in (0..).zip(&plan.transactions) {
-            let span = transaction.points;
-            for point in span.first..span.first.saturating_add(span.count) {
-                if let Some(by) = renewed_by.get_mut(at(point)) {
-                    by.push(number);
-                }
-            }
-        }
+        let renewal = Renewal::of(plan);
         let mut by_transaction: Vec<Vec<Hanging>> = vec![Vec::new(); plan.transactions.len()];
         let mut recipes = Vec::with_capacity(plan.derived.len());
         let mut rounds = Vec::with_capacity(plan.derived.len());
-        for (index, derived) in plan.derived.iter().enumerate() {
-            let mut by: Vec<u32> =
-                derived.from.iter().filter_map(|input| renewed_by.get(at(input.point))).flatten().copied().collect();
-            by.sort_unstable();
-            by.dedup();
+        let mut scales = Scales::default();
+        for (recipe, derived) in (0..).zip(&plan.derived) {
+            let by = renewal.of_any(derived.from.iter().map(|input| input.point));
             let period = |number: u32| plan.transactions.get(at(number)).map_or(Duration::MAX, |t| t.period);
             let shortest = by.iter().map(|number| period(*number)).min().unwrap_or_default();
             let mut round = 0;
-            for number in &by {
-                let place = (period(*number) == shortest).then_some(round);
-                round += usize::from(place.is_some());
+            // One that comes less often brings no computation.
+            for number in by.iter().filter(|number| period(**number) == shortest) {
                 if let Some(hanging) = by_transaction.get_mut(at(*number)) {
-                    hanging.push(Hanging { recipe: index, place, came_in: 0 });
+                    hanging.push(Hanging { recipe, place: round, came_in: 0 });
                 }
+                round += 1;
             }
-            recipes.push(Recipe::new(plan, derived, shortest));
-            rounds.push(Round { number: 1, size: round, missing: round });
-            if let Some(known) = renewed_by.get_mut(at(derived.point)) {
-                *known = by;
-            }
+            recipes.push(Recipe::new(plan, derived, shortest, &mut scales));
+            rounds.push(Round { number: 1, size: round, missing: round, rests_until: Millis(0) });
         }
-        Self { by_transaction, recipes, rounds }
+        Self { by_transaction, recipes, scales, rounds }
     }
 
     /// What the functions remember under another plan's derivation holds here too, where they compute the same.
@@ -131,17 +121,18 @@ impl Derivation {
     pub fn take_over(&mut self, other: &mut Self, before: &[Option<u32>]) {
         let begun = other.came();
         let mut came = vec![None; self.recipes.len()];
-        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&self.rounds).zip(&mut came).zip(before) {
+        for (((recipe, round), came), old) in self.recipes.iter_mut().zip(&mut self.rounds).zip(&mut came).zip(before) {
             let Some(old) = old.map(at) else { continue };
             let Some(before) = other.recipes.get_mut(old) else { continue };
             recipe.memory = std::mem::take(&mut before.memory);
             recipe.last_at = before.last_at;
-            *came = begun.get(old).filter(|begun| begun.len() == round.size);
+            round.rests_until = recipe.rests_until();
+            *came = begun.get(old).filter(|begun| begun.len() == at(round.size));
         }
         for hanging in self.by_transaction.iter_mut().flatten() {
-            let (Some(place), Some(Some(came))) = (hanging.place, came.get(hanging.recipe)) else { continue };
-            if came.get(place) == Some(&true)
-                && let Some(round) = self.rounds.get_mut(hanging.recipe)
+            let Some(Some(came)) = came.get(at(hanging.recipe)) else { continue };
+            if came.get(at(hanging.place)) == Some(&true)
+                && let Some(round) = self.rounds.get_mut(at(hanging.recipe))
             {
                 hanging.came_in = round.number;
                 round.missing -= 1;
@@ -151,10 +142,10 @@ impl Derivation {
 
     /// By derived point: which transactions of the present round have come, by their places in it.
     fn came(&self) -> Vec<Vec<bool>> {
-        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; round.size]).collect();
+        let mut all: Vec<Vec<bool>> = self.rounds.iter().map(|round| vec![false; at(round.size)]).collect();
         for hanging in self.by_transaction.iter().flatten() {
-            let number = self.rounds.get(hanging.recipe).map(|round| round.number);
-            let came = all.get_mut(hanging.recipe).zip(hanging.place).and_then(|(came, place)| came.get_mut(place));
+            let number = self.rounds.get(at(hanging.recipe)).map(|round| round.number);
+            let came = all.get_mut(at(hanging.recipe)).and_then(|came| came.get_mut(at(hanging.place)));
             if let Some(came) = came {
                 *came = number == Some(hanging.came_in);
             }
@@ -166,7 +157,7 @@ impl Derivation {
     pub fn keep_only(&mut self, wanted: impl Fn(u32) -> bool) {
         let recipes = &self.recipes;
         for hanging in &mut self.by_transaction {
-            hanging.retain(|hanging| recipes.get(hanging.recipe).is_some_and(|recipe| wanted(recipe.point)));
+            hanging.retain(|hanging| recipes.get(at(hanging.recipe)).is_some_and(|recipe| wanted(recipe.point)));
         }
     }
 
@@ -175,49 +166,62 @@ impl Derivation {
         for recipe in &mut self.recipes {
             (recipe.memory, recipe.last_at, recipe.known) = (Memory::default(), None, None);
         }
-        self.rounds.iter_mut().for_each(Round::begin);
+        for round in &mut self.rounds {
+            round.begin();
+            round.rests_until = Millis(0);
+        }
     }
 
     /// What is to be kept over a restart.
-    pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
-        self.recipes.iter().filter_map(|recipe| {
+    pub fn remembered<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = Remembered> + 'a {
+        self.recipes.iter().zip(&plan.derived).filter_map(|(recipe, derived)| {
             let numbers = recipe.memory.numbers()?;
-            Some(Remembered { point: recipe.point, digest: recipe.digest, numbers })
+            Some(Remembered { point: recipe.point, digest: digest(plan, derived), numbers })
         })
     }
 
     /// Gives a point what an earlier start has remembered for it; `false` if it is computed in another way now.
-    pub fn recall(&mut self, remembered: Remembered, away_ms: Option<u64>) -> bool {
-        let known = self.recipes.iter_mut().find(|recipe| recipe.point == remembered.point);
-        let Some(recipe) = known.filter(|recipe| recipe.digest == remembered.digest) else { return false };
+    pub fn recall(&mut self, plan: &Plan, remembered: Remembered, away_ms: Option<u64>) -> bool {
+        let known = self.recipes.iter_mut().zip(&plan.derived).find(|(recipe, _)| recipe.point == remembered.point);
+        let Some((recipe, _)) = known.filter(|(_, derived)| digest(plan, derived) == remembered.digest) else {
+            return false;
+        };
         recipe.memory.recall(Recalled { numbers: remembered.numbers, away_ms });
         true
     }
 
-    /// How many derived points hang on a transaction.
-    #[must_use]
-    pub fn hanging_on(&self, transaction: u32) -> usize {
-        self.by_transaction.get(at(transaction)).map_or(0, Vec::len)
-    }
-
-    /// The reading of the n-th point that hangs on a transaction which has just come; `None` if it waits for others.
-    pub fn compute(&mut self, transaction: u32, n: usize, engine: &Engine<'_>) -> Option<Computed> {
-        let hanging = self.by_transaction.get_mut(at(transaction))?.get_mut(n)?;
-        let recipe = hanging.recipe;
-        let due = hanging.is_due(self.rounds.get_mut(recipe)?);
-        if due { self.recipes.get_mut(recipe)?.compute(engine) } else { None }
+    /// The reading of the next point that hangs on a transaction which has just come; `None` at the end. `from` counts on,
+    /// from 0: those that wait for other transactions are passed over. `newest`: no reading of the engine's is newer.
+    pub fn next(
+        &mut self,
+        newest: Millis,
+        transaction: u32,
+        from: &mut usize,
+        engine: &Engine<'_>,
+    ) -> Option<Computed> {
+        for hanging in self.by_transaction.get_mut(at(transaction))?.get_mut(*from..)? {
+            *from += 1;
+            let Some(round) = self.rounds.get_mut(at(hanging.recipe)) else { continue };
+            if !hanging.is_due(round) || newest < round.rests_until {
+                continue;
+            }
+            let Some(recipe) = self.recipes.get_mut(at(hanging.recipe)) else { continue };
+            let computed = recipe.compute(engine, &self.scales);
+            round.rests_until = recipe.rests_until();
+            if computed.is_some() {
+                return computed;
+            }
+        }
+        None
     }
 }
 
 impl Hanging {
     /// Notes that the transaction has come; whether the round is full now, or would be if another were not silent.
     fn is_due(&mut self, round: &mut Round) -> bool {
-        if self.place.is_none() {
-            return false;
-        }
         let again = self.came_in == round.number;
         self.came_in = round.number;
-        round.missing -= usize::from(!again);
+        round.missing -= u32::from(!again);
         let due = again || round.missing == 0;
         if due {
             round.begin();

@@ -9,7 +9,7 @@ use lapwing_protocol::{Decimal, Status};
 
 use super::carry::Common;
 use super::compare::Comparer;
-use super::derived::Derivation;
+use super::derived::{Derivation, Remembered};
 use crate::plan::Plan;
 
 /// The engine with what it needs around it.
@@ -26,6 +26,8 @@ pub struct Judge<'a> {
     read: Vec<Taken>,
     /// What was judged last belongs to this moment.
     judged_at: Millis,
+    /// No reading is newer than this.
+    newest: Millis,
 }
 
 /// One reading that entered before, as history kept it.
@@ -42,8 +44,9 @@ pub struct Again {
 /// What outlives a plan, beside the engine's states.
 #[derive(Debug)]
 pub struct Before {
-    derivation: Derivation,
+    pub(super) derivation: Derivation,
     doubted: Vec<bool>,
+    newest: Millis,
 }
 
 /// A point that the last call has read or derived.
@@ -68,6 +71,7 @@ impl<'a> Judge<'a> {
             doubted: vec![false; plan.devices.len()],
             read: Vec::new(),
             judged_at: Millis(0),
+            newest: Millis(0),
         }
     }
 
@@ -76,6 +80,7 @@ impl<'a> Judge<'a> {
     pub fn following(plan: &'a Plan, engine: Engine<'a>, mut before: Before, common: &Common) -> Self {
         let mut judge = Self::new(plan, engine);
         judge.derivation.take_over(&mut before.derivation, &common.derived);
+        judge.newest = before.newest;
         for (doubted, old) in judge.doubted.iter_mut().zip(&common.devices) {
             let old = old.and_then(|old| usize::try_from(old).ok()).and_then(|old| before.doubted.get(old));
             *doubted = old.copied().unwrap_or(false);
@@ -86,7 +91,7 @@ impl<'a> Judge<'a> {
     /// What the next plan's judge goes on with.
     #[must_use]
     pub fn end(self) -> Before {
-        Before { derivation: self.derivation, doubted: self.doubted }
+        Before { derivation: self.derivation, doubted: self.doubted, newest: self.newest }
     }
 
     /// Says whether a device may be another one than was set up: its readings are uncertain from now on, or no longer.
@@ -109,6 +114,7 @@ impl<'a> Judge<'a> {
         let moved = &mut self.transitions;
         let mut keep = |effect| keep(moved, effect);
         self.judged_at = at.min(now);
+        self.newest = self.newest.max(at);
         self.engine.poll(self.judged_at, &mut keep);
         let mut good = 0;
         for (point, raw) in (span.first..span.first.saturating_add(span.count)).zip(raws) {
@@ -116,8 +122,8 @@ impl<'a> Judge<'a> {
             good += u64::from(self.engine.present(point).status.is_good());
             self.read.push(Taken { point, entered });
         }
-        for n in 0..self.derivation.hanging_on(transaction) {
-            let Some(computed) = self.derivation.compute(transaction, n, &self.engine) else { continue };
+        let mut from = 0;
+        while let Some(computed) = self.derivation.next(self.newest, transaction, &mut from, &self.engine) {
             self.engine.put(now, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
             self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
         }
@@ -140,12 +146,13 @@ impl<'a> Judge<'a> {
             self.engine.poll(at, &mut keep);
         }
         for again in entered {
+            self.newest = self.newest.max(again.at);
             self.engine.enter(at, again.point, again.entered, again.at, &mut keep);
             self.read.push(Taken { point: again.point, entered: again.entered });
         }
         for transaction in transactions {
-            for n in 0..self.derivation.hanging_on(*transaction) {
-                let Some(computed) = self.derivation.compute(*transaction, n, &self.engine) else { continue };
+            let mut from = 0;
+            while let Some(computed) = self.derivation.next(self.newest, *transaction, &mut from, &self.engine) {
                 self.engine.put(at, computed.point, computed.value, computed.status, computed.oldest, &mut keep);
                 self.read.push(Taken { point: computed.point, entered: Ok((computed.value, computed.status)) });
             }
@@ -168,6 +175,7 @@ impl<'a> Judge<'a> {
     pub fn begin_anew(&mut self) {
         self.engine.begin_anew();
         self.derivation.begin_anew();
+        self.newest = Millis(0);
         self.transitions.clear();
         self.doubted.fill(false);
         self.read.clear();
@@ -185,7 +193,7 @@ impl<'a> Judge<'a> {
 
     fn of_own(&mut self, now: Millis, point: u32, entered: Result<(i64, Status), Status>) {
         self.read.clear();
-        self.judged_at = now;
+        (self.judged_at, self.newest) = (now, self.newest.max(now));
         let moved = &mut self.transitions;
         self.engine.enter(now, point, entered, now, &mut |effect| keep(moved, effect));
         self.read.push(Taken { point, entered });
@@ -276,15 +284,14 @@ impl<'a> Judge<'a> {
         &self.engine
     }
 
-    /// The derived points, for what they remember.
-    #[must_use]
-    pub const fn derivation(&self) -> &Derivation {
-        &self.derivation
+    /// What derived points remember that is to be kept over a restart.
+    pub fn remembered(&self) -> impl Iterator<Item = Remembered> {
+        self.derivation.remembered(self.plan)
     }
 
-    /// The derived points, to give them what an earlier start has remembered.
-    pub const fn derivation_mut(&mut self) -> &mut Derivation {
-        &mut self.derivation
+    /// Gives a derived point what an earlier start has remembered for it; `false` if it is computed in another way now.
+    pub fn recall(&mut self, remembered: Remembered, away_ms: Option<u64>) -> bool {
+        self.derivation.recall(self.plan, remembered, away_ms)
     }
 
     /// The engine, to restore saved states.

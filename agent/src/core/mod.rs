@@ -24,6 +24,7 @@ pub mod ledger;
 pub mod marks;
 pub mod once;
 pub mod operator;
+mod renewal;
 pub mod rules;
 pub mod run;
 pub mod saved;

@@ -134,9 +134,18 @@ const UNREADABLE: Raw = Raw::Fault(Status::BAD_CONFIGURATION_ERROR);
 fn words(registers: &[u16], slice: Slice) -> Raw {
     let first = usize::from(slice.offset);
     let Some(part) = registers.get(first..first + usize::from(slice.words)) else { return UNREADABLE };
-    let mut words = [0; 8];
-    let Some(room) = words.get_mut(..part.len()).filter(|room| !room.is_empty()) else { return UNREADABLE };
-    room.copy_from_slice(part);
+    let words = match *part {
+        [] => return UNREADABLE,
+        // Nearly all: without a loop.
+        [one] => [one, 0, 0, 0, 0, 0, 0, 0],
+        [one, two] => [one, two, 0, 0, 0, 0, 0, 0],
+        _ => {
+            let mut words = [0; 8];
+            let Some(room) = words.get_mut(..part.len()) else { return UNREADABLE };
+            room.copy_from_slice(part);
+            words
+        }
+    };
     let scale_factor = match slice.scale_factor {
         None => 0,
         Some(offset) => match registers.get(usize::from(offset)) {

@@ -38,6 +38,9 @@ pub struct Asked<'a> {
     pub instead: Option<Read>,
 }
 
+/// Room for the registers of an answer, used again and again.
+pub type Room = Vec<u16>;
+
 /// One link.
 #[allow(missing_debug_implementations)] // holds a function
 pub struct Unwired {
@@ -47,6 +50,7 @@ pub struct Unwired {
     under_way: Option<(Job, Instant, Result<Shown, Failure>)>,
     /// The connection can be seen to be cut, and is dropped after failures.
     has_connection: bool,
+    room: Room,
 }
 
 impl Unwired {
@@ -65,16 +69,16 @@ impl Unwired {
         let to = Arc::clone(&told);
         let deliver = Arc::new(move |message| to.lock().unwrap_or_else(PoisonError::into_inner).push(message));
         let poll = Poll::new(Arc::clone(plan), link, Arc::clone(stats), deliver, trust).since(epoch);
-        Self { poll, told, under_way: None, has_connection }
+        Self { poll, told, under_way: None, has_connection, room: Room::new() }
     }
 
     /// Goes on at a moment at which it wanted to be called; returns the next such moment. `wire` says what will come of
-    /// a request and how long that takes; `up`: the cable is whole.
+    /// a request and how long that takes, with room for registers; `up`: the cable is whole.
     pub fn turn(
         &mut self,
         now: Instant,
         up: bool,
-        wire: &mut impl FnMut(Asked<'_>) -> (Result<Shown, Failure>, Duration),
+        wire: &mut impl FnMut(Asked<'_>, Room) -> (Result<Shown, Failure>, Duration),
     ) -> Instant {
         if let Some((job, sent, outcome)) = self.under_way.take() {
             if let Err(failure) = &outcome
@@ -89,6 +93,9 @@ impl Unwired {
                 Err(failure) => Err(failure.clone()),
             };
             self.poll.done(job, sent, now, answer);
+            if let Ok(Shown::Registers(room)) = outcome {
+                self.room = room;
+            }
         }
         match self.poll.step(now) {
             Step::Connect if up || !self.has_connection => self.poll.connected(now),
@@ -99,7 +106,8 @@ impl Unwired {
             }
             Step::Ask(job) => {
                 let index = self.poll.index(&job);
-                let (outcome, takes) = wire(Asked { device: index, ask: self.poll.ask(&job), instead: job.instead });
+                let asked = Asked { device: index, ask: self.poll.ask(&job), instead: job.instead };
+                let (outcome, takes) = wire(asked, std::mem::take(&mut self.room));
                 self.under_way = Some((job, now, outcome));
                 return now + takes;
             }
@@ -112,10 +120,9 @@ impl Unwired {
         self.poll.foreign_requests(requests, unit, now);
     }
 
-    /// What the link has said since the last call.
-    #[must_use]
-    pub fn take_told(&self) -> Vec<FieldMessage> {
-        std::mem::take(&mut *self.told.lock().unwrap_or_else(PoisonError::into_inner))
+    /// What the link has said since the last call, into a list that is empty.
+    pub fn take_told(&self, into: &mut Vec<FieldMessage>) {
+        std::mem::swap(into, &mut *self.told.lock().unwrap_or_else(PoisonError::into_inner));
     }
 
     fn drops(&self, failure: &Failure) -> bool {

@@ -1,11 +1,14 @@
-//! The service's threads: the one of links and MQTT, and what happens when the core's ends by a panic.
+//! The service's threads: the core's, the one of links and MQTT, and what happens when the core's ends by a panic.
 //!
 //! A panic of the core ends the process with one sentence on standard error.
 
 use std::thread::JoinHandle;
 
+use crate::core::figures::Summary;
+use crate::core::run::{CoreError, Inputs, run};
+
 /// A core that has panicked must not leave an agent that looks alive: the process ends and is started again.
-pub(super) struct NeverSilent;
+struct NeverSilent;
 
 impl Drop for NeverSilent {
     fn drop(&mut self) {
@@ -14,6 +17,14 @@ impl Drop for NeverSilent {
             std::process::abort();
         }
     }
+}
+
+/// The core on a thread of its own.
+pub(super) fn core_thread(inputs: Inputs) -> std::io::Result<JoinHandle<Result<Summary, CoreError>>> {
+    std::thread::Builder::new().name("core".into()).spawn(move || {
+        let _guard = NeverSilent;
+        run(inputs)
+    })
 }
 
 /// One current-thread runtime on a thread of its own, for links and MQTT.

@@ -26,6 +26,9 @@ pub fn loop_rate(q_kw: f64, loop_m3: f64, rho: f64, cp: f64) -> Result<f64, NoNu
     rate(q_kw, ("loop_m3", loop_m3), rho, cp)
 }
 
+/// Far more than it takes: each step doubles the digits that are right.
+const MOST_STEPS: usize = 100;
+
 /// Time until the air has risen by `dt_k`, s, in the two-node model:
 /// ΔT(t) = Q t/(Ca+Cs) + Cs/(Ca+Cs) · Q/Ca · τ (1 − e^(−t/τ)), τ = Ca Cs/((Ca+Cs) hA).
 ///
@@ -44,17 +47,24 @@ pub fn two_node_time_to_rise(q_kw: f64, c_air: f64, c_mass: f64, ha_kw_k: f64, d
     }
     let both = ca + cs;
     let tau = ca / both * cs / ha;
-    let risen = |t: f64| q * t / both + cs / both * (q / ca) * tau * -libm::expm1(-t / tau);
-    // The slow slope alone is the latest, the fast one the earliest; in between the rise is monotonic.
-    let (mut early, mut late) = (rise * ca / q, rise * both / q);
-    for _ in 0..200 {
-        let middle = early + (late - early) / 2.0;
-        if middle <= early || middle >= late {
-            break;
+    // The rise less what is asked for, and its slope: steep at first, falling to that of the whole mass.
+    let missing = |t: f64| {
+        let gone = -libm::expm1(-t / tau);
+        let risen = q * t / both + cs / both * (q / ca) * tau * gone;
+        (rise - risen, q / both + cs / both * (q / ca) * (1.0 - gone))
+    };
+    // Newton from the earliest it can be: a tangent lies above the rise, which bends down, so no step leads too far.
+    let mut t = rise * ca / q;
+    for _ in 0..MOST_STEPS {
+        let (missing, slope) = missing(t);
+        let next = t + missing / slope;
+        if next > t {
+            t = next;
+        } else {
+            break; // as near as numbers are, or no number at all
         }
-        if risen(middle) < rise { early = middle } else { late = middle }
     }
-    finite("dt_k", late)
+    finite("dt_k", t)
 }
 
 /// Which cooling is lost. Air always stores; with fans running so does the coil; with flow so does the loop.

@@ -24,7 +24,7 @@ pub enum Meter {
 pub fn water_density(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let (t, p) = state(t_c, p_pa)?;
     // v = (R T / p) π γ_π, and π = p / p*.
-    Ok(P_STAR / (R * 1000.0 * t * gibbs(t, p).pi))
+    Ok(P_STAR / (R * 1000.0 * t * Gibbs::at(t, p).by_pi()))
 }
 
 /// Specific isobaric heat capacity, kJ/(kg K).
@@ -34,7 +34,7 @@ pub fn water_density(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 pub fn water_cp(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let (t, p) = state(t_c, p_pa)?;
     let tau = T_STAR / t;
-    Ok(-R * tau * tau * gibbs(t, p).tau_tau)
+    Ok(-R * tau * tau * Gibbs::at(t, p).by_tau_twice())
 }
 
 /// Specific enthalpy, kJ/kg.
@@ -43,7 +43,7 @@ pub fn water_cp(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
 /// As `water_density`.
 pub fn water_enthalpy(t_c: f64, p_pa: f64) -> Result<f64, NoNumber> {
     let (t, p) = state(t_c, p_pa)?;
-    Ok(R * T_STAR * gibbs(t, p).tau)
+    Ok(R * T_STAR * Gibbs::at(t, p).by_tau())
 }
 
 /// Heat taken up by a water circuit, kW: mass flow at the meter times the enthalpy difference. Negative when the
@@ -101,47 +101,75 @@ const T_STAR: f64 = 1386.0;
 fn state(t_c: f64, p_pa: f64) -> Result<(f64, f64), NoNumber> {
     let t_c = within("t_c", t_c, 0.0, 350.0)?;
     let p_pa = within("p_pa", p_pa, 0.0, 100.0e6)?;
+    // No water boils below 100 °C at 0.11 MPa: of a cooling circuit nothing more need be known.
+    if t_c < 100.0 && p_pa > 0.11e6 {
+        return Ok((t_c + KELVIN, p_pa));
+    }
     // Above 200 °C that curve ends; 16.53 MPa, the vapour pressure at 350 °C, is enough anywhere.
     let boils = super::air::sat_vap_pres(t_c).map_or(p_pa < P_STAR, |saturation| p_pa < saturation);
     if boils { Err(outside("p_pa", "above the vapour pressure: this water boils")) } else { Ok((t_c + KELVIN, p_pa)) }
 }
 
-/// Derivatives of the dimensionless Gibbs energy γ(π, τ).
+/// Highest powers in `TERMS`.
+const MOST_A: usize = 32;
+const MOST_B: usize = 17;
+const LEAST_B: usize = 41;
+
+/// The dimensionless Gibbs energy γ(π, τ) at one state: powers of its two bases, each made once by multiplication, so that
+/// they are the same on every target. Neither base is near zero in the region.
 struct Gibbs {
-    pi: f64,
-    tau: f64,
-    tau_tau: f64,
+    /// Powers of 7.1 − π.
+    a: [f64; MOST_A + 1],
+    /// Powers of τ − 1.222, from 0 up and from 0 down.
+    b: [f64; MOST_B + 1],
+    b_down: [f64; LEAST_B + 1],
 }
 
-fn gibbs(t: f64, p: f64) -> Gibbs {
-    let (a, b) = (7.1 - p / P_STAR, T_STAR / t - 1.222);
-    let mut sum = Gibbs { pi: 0.0, tau: 0.0, tau_tau: 0.0 };
-    for (i, j, n) in TERMS {
-        let (fi, fj) = (f64::from(i), f64::from(j));
-        let (ai, bj) = (power(a, i), power(b, j));
-        sum.pi -= n * fi * power(a, i - 1) * bj;
-        sum.tau += n * ai * fj * power(b, j - 1);
-        sum.tau_tau += n * ai * fj * (fj - 1.0) * power(b, j - 2);
+impl Gibbs {
+    fn at(t: f64, p: f64) -> Self {
+        let (a, b) = (7.1 - p / P_STAR, T_STAR / t - 1.222);
+        Self { a: powers(a), b: powers(b), b_down: powers(1.0 / b) }
     }
-    sum
+
+    /// γ_π.
+    fn by_pi(&self) -> f64 {
+        -self.sum(|i, _| f64::from(i)) / self.a[1]
+    }
+
+    /// γ_τ.
+    fn by_tau(&self) -> f64 {
+        self.sum(|_, j| f64::from(j)) * self.b_down[1]
+    }
+
+    /// γ_ττ.
+    fn by_tau_twice(&self) -> f64 {
+        self.sum(|_, j| f64::from(j) * (f64::from(j) - 1.0)) * self.b_down[1] * self.b_down[1]
+    }
+
+    /// Σ n · factor(I, J) · (7.1 − π)^I (τ − 1.222)^J.
+    fn sum(&self, factor: impl Fn(i8, i8) -> f64) -> f64 {
+        let term = |&(i, j, n): &(i8, i8, f64)| {
+            let b =
+                if j < 0 { self.b_down[usize::from(j.unsigned_abs())] } else { self.b[usize::from(j.unsigned_abs())] };
+            n * factor(i, j) * self.a[usize::from(i.unsigned_abs())] * b
+        };
+        TERMS.iter().map(term).sum()
+    }
 }
 
-/// Integer power by squaring: the same multiplications on every target.
-fn power(base: f64, exponent: i32) -> f64 {
-    let (mut result, mut square, mut left) = (1.0, base, exponent.unsigned_abs());
-    while left > 0 {
-        if left & 1 == 1 {
-            result *= square;
+fn powers<const N: usize>(base: f64) -> [f64; N] {
+    let mut power = 1.0;
+    core::array::from_fn(|n| {
+        if n > 0 {
+            power *= base;
         }
-        square *= square;
-        left >>= 1;
-    }
-    if exponent < 0 { 1.0 / result } else { result }
+        power
+    })
 }
 
 /// R7-97 Table 2: I, J, n. From memory of the release; the verification values of its Table 5 prove every digit that
 /// matters.
-const TERMS: [(i32, i32, f64); 34] = [
+const TERMS: [(i8, i8, f64); 34] = [
     (0, -2, 0.146_329_712_131_67),
     (0, -1, -0.845_481_871_691_14),
     (0, 0, -3.756_360_367_204_0),
@@ -192,11 +220,11 @@ mod tests {
             (500.0, 3.0e6, 0.120_241_800e-2, 975.542_239, 4.655_806_82),
         ];
         for (t, p, v, h, cp) in rows {
-            let gibbs = gibbs(t, p);
+            let gibbs = Gibbs::at(t, p);
             let tau = T_STAR / t;
-            relative("v", Ok(R * 1000.0 * t * gibbs.pi / P_STAR), v, 5e-9);
-            relative("h", Ok(R * T_STAR * gibbs.tau), h, 5e-9);
-            relative("cp", Ok(-R * tau * tau * gibbs.tau_tau), cp, 5e-9);
+            relative("v", Ok(R * 1000.0 * t * gibbs.by_pi() / P_STAR), v, 5e-9);
+            relative("h", Ok(R * T_STAR * gibbs.by_tau()), h, 5e-9);
+            relative("cp", Ok(-R * tau * tau * gibbs.by_tau_twice()), cp, 5e-9);
         }
     }
 

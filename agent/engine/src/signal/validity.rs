@@ -37,8 +37,9 @@ pub struct Present {
     pub at: Millis,
 }
 
-/// State of one point.
+/// State of one point: one line of a processor's cache, because most readings look at this and little else.
 #[derive(Clone, Copy, Debug)]
+#[repr(align(64))]
 pub struct PointState {
     /// Last usable value.
     value: i64,

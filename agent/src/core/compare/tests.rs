@@ -4,6 +4,7 @@ use lapwing_engine::spec::{PointSpec, Span, Test};
 use lapwing_engine::{AlarmState, PointState, Window};
 
 use super::*;
+use crate::plan::Compared;
 use crate::plan::{Ask, EngineTables, Point, Transaction};
 
 /// Points 0 to 4 from one transaction, 5 made of them.

@@ -14,67 +14,82 @@ use super::{Computed, at};
 use crate::compute::{Function, HELD_ROUNDS, Memory, Slot, Takes};
 use crate::plan::{Derived, Plan};
 
-/// How one derived point is computed.
+/// How one derived point is computed. A module has many, each looked at every second: what is seldom needed stands apart.
 #[derive(Debug)]
 pub(super) struct Recipe {
     pub(super) point: u32,
     exponent: i8,
     function: Option<&'static Function>,
+    inputs: Box<[Input]>,
     /// By argument; constants stay, the rest is filled anew.
-    slots: Vec<Slot>,
-    inputs: Vec<Source>,
-    /// By input: its integer at the last computation, `None` if it was left out.
-    seen: Vec<Option<i64>>,
-    /// What came of them, if nothing but them can change it.
-    pub(super) known: Option<(i64, Status)>,
+    slots: Box<[Slot]>,
     /// The lists among the slots that are filled anew.
-    lists: Vec<usize>,
+    lists: Box<[usize]>,
+    /// What came of the inputs, if nothing but them can change it.
+    pub(super) known: Option<(i64, Status)>,
     pub(super) memory: Memory,
-    /// What its memory belongs to: function, inputs and constants.
-    pub(super) digest: u64,
-    settling: Option<Settling>,
+    settling: Option<Box<Settling>>,
     /// It rests so long after a computation, ms; a little less than `every`, because transactions come unevenly.
     rest_ms: u64,
     pub(super) last_at: Option<Millis>,
 }
 
-/// Where one number comes from.
+/// One number that goes in.
 #[derive(Clone, Copy, Debug)]
-struct Source {
-    slot: usize,
-    kind: Kind,
+struct Input {
+    /// Its integer at the last computation, unless it was left out.
+    seen: i64,
     point: u32,
-    exponent: i8,
-    factor: f64,
-    offset: f64,
+    /// Which of the scales.
+    scale: u32,
+    slot: u32,
+    kind: Kind,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Kind {
     One,
     Element,
+    /// Left out while it is not believed.
     Believed,
+    /// The same, left out at the last computation.
+    LeftOut,
 }
 
+/// How an integer becomes the number that a function takes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Scale {
+    exponent: i8,
+    /// 10 to the power of the exponent's size.
+    power: f64,
+    factor: f64,
+    offset: f64,
+}
+
+/// The scales of all recipes: few are different.
+#[derive(Debug, Default)]
+pub(super) struct Scales(Vec<Scale>);
+
 impl Recipe {
-    pub(super) fn new(plan: &Plan, derived: &Derived, shortest: Duration) -> Self {
+    pub(super) fn new(plan: &Plan, derived: &Derived, shortest: Duration, scales: &mut Scales) -> Self {
         let function = Function::named(&derived.compute);
         let arguments = function.map_or(&[][..], |function| function.arguments);
         let constant = |name: &str| derived.with.iter().find(|(known, _)| known == name).map(|(_, constant)| constant);
         let exponent_of = |point: u32| plan.points.get(at(point)).map_or(0, |point| point.exponent);
-        let source = |input: &crate::plan::Input| {
+        let mut source = |input: &crate::plan::Input| {
             let slot = arguments.iter().position(|argument| argument.name == input.argument)?;
             let kind = match arguments[slot].takes {
                 Takes::List { .. } => Kind::Element,
                 Takes::Believed { .. } => Kind::Believed,
                 Takes::Number { .. } | Takes::NumberOr { .. } | Takes::Pairs { .. } | Takes::Word(_) => Kind::One,
             };
-            let exponent = exponent_of(input.point);
-            Some(Source { slot, kind, point: input.point, exponent, factor: input.factor, offset: input.offset })
+            let scale = Scale::new(exponent_of(input.point), input.factor, input.offset);
+            let slot = u32::try_from(slot).ok()?;
+            Some(Input { seen: 0, point: input.point, scale: scales.number(scale), slot, kind })
         };
-        let inputs: Vec<Source> = derived.from.iter().filter_map(source).collect();
+        let inputs: Box<[Input]> = derived.from.iter().filter_map(&mut source).collect();
         let mut lists: Vec<usize> =
-            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| input.slot).collect();
+            inputs.iter().filter(|input| input.kind != Kind::One).map(|input| at(input.slot)).collect();
         lists.dedup();
         let rest = derived.every.saturating_sub(shortest / 2);
         Self {
@@ -82,34 +97,32 @@ impl Recipe {
             exponent: exponent_of(derived.point),
             function,
             slots: arguments.iter().map(|argument| Slot::ready(argument, constant(argument.name))).collect(),
-            seen: vec![None; inputs.len()],
             known: None,
             inputs,
-            lists,
+            lists: lists.into(),
             memory: Memory::default(),
-            digest: digest(plan, derived),
-            settling: function.and_then(Function::smallest_step).map(|smallest| Settling {
-                smallest,
-                before: Vec::new(),
-                now: Vec::new(),
-                rounds: 0,
-                last: None,
+            settling: function.and_then(Function::smallest_step).map(|smallest| {
+                let (before, now) = (Vec::new(), Vec::new());
+                Box::new(Settling { smallest, before, now, rounds: 0, last: None })
             }),
             rest_ms: u64::try_from(rest.as_millis()).unwrap_or(u64::MAX),
             last_at: None,
         }
     }
 
-    pub(super) fn compute(&mut self, engine: &Engine<'_>) -> Option<Computed> {
-        if self.rest_ms > 0
-            && let Some(before) = self.last_at
-        {
-            let newest = self.inputs.iter().map(|input| engine.present(input.point).at).max()?;
-            if newest.since(before) < self.rest_ms {
+    /// No reading before this is computed with.
+    pub(super) fn rests_until(&self) -> Millis {
+        self.last_at.map_or(Millis(0), |before| before.plus(self.rest_ms))
+    }
+
+    pub(super) fn compute(&mut self, engine: &Engine<'_>, scales: &Scales) -> Option<Computed> {
+        if self.rest_ms > 0 {
+            let rests_until = self.rests_until();
+            if self.inputs.iter().all(|input| engine.present(input.point).at < rests_until) {
                 return None;
             }
         }
-        let (status, oldest, newest) = self.fill(engine)?;
+        let (status, oldest, newest) = self.fill(engine, scales)?;
         self.last_at = Some(newest);
         let (value, status) = if status.is_bad() { (0, status) } else { self.settled(newest, status) };
         if status.is_bad()
@@ -140,56 +153,61 @@ impl Recipe {
 
     /// Looks at the inputs, and brings them into their slots where one has changed; their quality, oldest and newest time.
     /// `None` if there are none.
-    fn fill(&mut self, engine: &Engine<'_>) -> Option<(Status, Millis, Millis)> {
-        let mut newest = None;
-        let (mut status, mut oldest) = (Status::GOOD, Millis(u64::MAX));
+    fn fill(&mut self, engine: &Engine<'_>, scales: &Scales) -> Option<(Status, Millis, Millis)> {
+        let (mut status, mut oldest, mut newest) = (Status::GOOD, Millis(u64::MAX), Millis(0));
         let mut left_out: Option<(Status, Millis)> = None;
         let mut changed = false;
-        for (input, seen) in self.inputs.iter().zip(&mut self.seen) {
+        for input in &mut self.inputs {
             let Present { value, status: worth, at: read_at } = engine.present(input.point);
-            newest = newest.max(Some(read_at));
-            let value = if input.kind == Kind::Believed && worth.is_bad() {
-                left_out.get_or_insert((worth, read_at));
-                None
-            } else {
+            newest = newest.max(read_at);
+            let was_left_out = input.kind == Kind::LeftOut;
+            // Nearly all are good, and were before.
+            if worth != Status::GOOD || was_left_out {
+                if worth.is_bad() && matches!(input.kind, Kind::Believed | Kind::LeftOut) {
+                    left_out.get_or_insert((worth, read_at));
+                    input.kind = Kind::LeftOut;
+                    changed |= !was_left_out;
+                    continue;
+                }
+                if was_left_out {
+                    (input.kind, changed) = (Kind::Believed, true);
+                }
                 status = status.worst(worth);
-                oldest = oldest.min(read_at);
-                Some(value)
-            };
-            changed |= *seen != value;
-            *seen = value;
+            }
+            oldest = oldest.min(read_at);
+            changed |= input.seen != value;
+            input.seen = value;
         }
         if changed {
             self.known = None;
         }
         if self.known.is_none() {
-            self.fill_slots();
+            self.fill_slots(scales);
         }
         if let Some(settling) = &mut self.settling {
-            let numbers = self.inputs.iter().zip(&self.seen);
             settling.now.clear();
-            settling.now.extend(numbers.filter_map(|(input, seen)| Some(input.number((*seen)?))));
+            settling.now.extend(self.inputs.iter().filter_map(|input| input.number(scales)));
         }
-        if let Some((bad, at)) = left_out {
+        if let Some((bad, left_at)) = left_out {
             let none_left = self.inputs.iter().any(|input| {
-                input.kind == Kind::Believed
-                    && matches!(self.slots.get(input.slot), Some(Slot::List(list)) if list.is_empty())
+                matches!(input.kind, Kind::Believed | Kind::LeftOut)
+                    && matches!(self.slots.get(at(input.slot)), Some(Slot::List(list)) if list.is_empty())
             });
             status = status.worst(if none_left { bad } else { Status::UNCERTAIN_SUB_NORMAL });
-            oldest = oldest.min(if none_left { at } else { oldest });
+            oldest = oldest.min(if none_left { left_at } else { oldest });
         }
-        Some((status, oldest, newest?))
+        (!self.inputs.is_empty()).then_some((status, oldest, newest))
     }
 
-    fn fill_slots(&mut self) {
+    fn fill_slots(&mut self, scales: &Scales) {
         for slot in &self.lists {
             if let Some(Slot::List(list)) = self.slots.get_mut(*slot) {
                 list.clear();
             }
         }
-        for (input, seen) in self.inputs.iter().zip(&self.seen) {
-            let Some(number) = seen.map(|value| input.number(value)) else { continue };
-            match self.slots.get_mut(input.slot) {
+        for input in &self.inputs {
+            let Some(number) = input.number(scales) else { continue };
+            match self.slots.get_mut(at(input.slot)) {
                 Some(Slot::List(list)) => list.push(number),
                 Some(slot) => *slot = Slot::Number(number),
                 None => {}
@@ -220,14 +238,48 @@ impl Recipe {
     }
 }
 
-impl Source {
-    fn number(&self, value: i64) -> f64 {
-        Decimal::new(value, self.exponent).to_f64() * self.factor + self.offset
+impl Input {
+    /// What it was at the last look, for the function; `None` if it was left out.
+    fn number(&self, scales: &Scales) -> Option<f64> {
+        if self.kind == Kind::LeftOut {
+            return None;
+        }
+        scales.0.get(at(self.scale)).map(|scale| scale.number(self.seen))
     }
 }
 
-/// Digest of how a point is computed: with another one, what was remembered is not its own.
-fn digest(plan: &Plan, derived: &Derived) -> u64 {
+impl Scale {
+    fn new(exponent: i8, factor: f64, offset: f64) -> Self {
+        let power = Decimal::new(1, exponent.saturating_abs()).to_f64();
+        Self { exponent, power, factor, offset }
+    }
+
+    /// As `Decimal::to_f64` has it, in a module's usual case at once: integer and power are exact, one operation rounds.
+    fn number(&self, value: i64) -> f64 {
+        #[allow(clippy::cast_precision_loss)] // up to there it is exact
+        let exact = (value.unsigned_abs() <= 1 << 53).then_some(value as f64);
+        let number = match exact {
+            Some(number) if self.exponent < 0 => number / self.power,
+            Some(number) => number * self.power,
+            None => Decimal::new(value, self.exponent).to_f64(),
+        };
+        number * self.factor + self.offset
+    }
+}
+
+impl Scales {
+    fn number(&mut self, scale: Scale) -> u32 {
+        let known = self.0.iter().position(|known| *known == scale);
+        let at = known.unwrap_or_else(|| {
+            self.0.push(scale);
+            self.0.len() - 1
+        });
+        u32::try_from(at).unwrap_or(u32::MAX)
+    }
+}
+
+/// Digest of how a point is computed, function, inputs and constants: with another one, what was remembered is not its own.
+pub(super) fn digest(plan: &Plan, derived: &Derived) -> u64 {
     let mut text = derived.compute.clone();
     for input in &derived.from {
         let path = plan.points.get(at(input.point)).map_or("", |point| point.path.as_str());

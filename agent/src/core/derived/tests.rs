@@ -143,31 +143,31 @@ fn what_is_remembered_belongs_to_its_inputs() {
     let (plan_before, other_inputs) = (plan(vec![energy(0)]), plan(vec![energy(1)]));
     let mut points = State::of(&plan_before);
     let mut judge = points.judge(&plan_before);
-    assert_eq!(judge.derivation().remembered().count(), 0, "nothing was computed yet");
+    assert_eq!(judge.remembered().count(), 0, "nothing was computed yet");
     for second in 1..=11 {
         comes(&mut judge, second * 1000, 0, &[360, 0]);
         comes(&mut judge, second * 1000 + 100, 1, &[36]);
     }
-    let remembered: Vec<_> = judge.derivation().remembered().collect();
+    let remembered: Vec<_> = judge.remembered().collect();
     assert_eq!(remembered.len(), 1);
     let kwh = |numbers: &[f64]| numbers.iter().map(|number| (number * 1e6).round()).collect::<Vec<f64>>();
     assert_eq!(kwh(&remembered[0].numbers), [1e6, 1e5, 1e10, 0.0]);
     // A plan that is taken up goes on with it where the point is the same, and begins anew where it is not.
     let (mut same, mut other) = (Derivation::new(&plan_before), Derivation::new(&plan_before));
     other.take_over(&mut Derivation::new(&plan_before), &[None]);
-    assert_eq!(other.remembered().count(), 0);
-    same.take_over(judge.derivation_mut(), &[Some(0)]);
-    assert_eq!(same.remembered().collect::<Vec<_>>(), remembered);
+    assert_eq!(other.remembered(&plan_before).count(), 0);
+    same.take_over(&mut judge.end().derivation, &[Some(0)]);
+    assert_eq!(same.remembered(&plan_before).collect::<Vec<_>>(), remembered);
     let mut points = State::of(&plan_before);
     let mut after = points.judge(&plan_before);
-    assert!(after.derivation_mut().recall(remembered[0].clone(), Some(30_000)));
+    assert!(after.recall(remembered[0].clone(), Some(30_000)));
     comes(&mut after, 1000, 0, &[0, 0]);
     comes(&mut after, 1100, 1, &[0]);
-    let again: Vec<_> = after.derivation().remembered().collect();
+    let again: Vec<_> = after.remembered().collect();
     assert_eq!(kwh(&again[0].numbers), [1e6, 1e5, 1e10, 3e10]);
     let mut points = State::of(&other_inputs);
     let mut changed = points.judge(&other_inputs);
-    assert!(!changed.derivation_mut().recall(remembered[0].clone(), Some(0)), "other inputs begin anew");
+    assert!(!changed.recall(remembered[0].clone(), Some(0)), "other inputs begin anew");
 }
 
 #[test]

@@ -52,7 +52,7 @@ impl Core<'_> {
 
     fn save_memories_if(&mut self, is_due: impl Fn(Instant, usize) -> bool) {
         let (saved_at, saved_synced) = (self.lasting.clock.wall(self.lasting.clock.now()), self.lasting.clock.synced());
-        for Remembered { point, digest, numbers } in self.judge.derivation().remembered() {
+        for Remembered { point, digest, numbers } in self.judge.remembered() {
             let before = self.memories.saved.get(&point);
             if before.is_some_and(|(at, saved)| *saved == numbers || !is_due(*at, numbers.len())) {
                 continue;
@@ -74,7 +74,7 @@ impl Core<'_> {
             let away_ms = (saved.saved_synced && self.lasting.clock.synced())
                 .then(|| u64::try_from(self.lasting.clock.wall(now).saturating_sub(saved.saved_at)).unwrap_or(0));
             let remembered = Remembered { point, digest: row.digest, numbers: saved.numbers };
-            self.judge.derivation_mut().recall(remembered, away_ms)
+            self.judge.recall(remembered, away_ms)
         });
         if !recalled {
             self.lasting.ledger.forget(row.id.clone());

@@ -31,8 +31,9 @@ impl Poll {
     ) {
         let outcome = outcome.and_then(|answer| self.take(&job, answer));
         self.count_exchange(&job, sent, now, &outcome);
+        let t = self.millis(now);
         match outcome {
-            Ok(raws) => self.good(job, sent, now, raws),
+            Ok(raws) => self.good(job, sent, (now, t), raws),
             Err(failure @ Failure::Plan(_)) => {
                 self.held = None; // of the same slot, if there is any
                 self.fault(job.slot, failure.status(), now);
@@ -40,11 +41,10 @@ impl Poll {
             Err(failure) if Meaning::from(&failure).is_alive() => self.refused(job, sent, now, &failure),
             Err(failure) => self.failed(job, sent, now, &failure),
         }
-        let t = self.millis(now);
         self.review(t, now);
     }
 
-    fn good(&mut self, job: Job, sent: Instant, now: Instant, raws: Vec<Raw>) {
+    fn good(&mut self, job: Job, sent: Instant, (now, t): (Instant, Millis), raws: Vec<Raw>) {
         if !matches!(job.kind, Kind::Identity { .. }) && std::mem::take(&mut self.slots[job.slot].refused) {
             self.ask_refused_again(&job);
         }
@@ -54,17 +54,16 @@ impl Poll {
                 return;
             }
             if !std::mem::replace(&mut self.devices[job.device].half_proved, true) {
-                let t = self.millis(now);
                 self.health.undecided(job.device, t);
                 return;
             }
         }
-        self.answered(job.device, now);
+        self.answered(job.device, now, t);
         match job.kind {
             Kind::Identity { check } => self.compare(job, check, &raws, now),
-            Kind::Scan { .. } | Kind::Try if self.is_doubted(job.device, self.millis(now)) => {
+            Kind::Scan { .. } | Kind::Try if self.is_doubted(job.device, t) => {
                 // It was away: what it says counts once it is known to be the same.
-                self.again = Some(self.known_first(job, self.millis(now)));
+                self.again = Some(self.known_first(job, t));
             }
             Kind::Scan { .. } | Kind::Try => {
                 if let Kind::Scan { .. } = job.kind {
@@ -107,7 +106,7 @@ impl Poll {
     fn refused(&mut self, job: Job, sent: Instant, now: Instant, failure: &Failure) {
         let t = self.millis(now);
         if let Kind::Identity { check } = job.kind {
-            self.answered(job.device, now);
+            self.answered(job.device, now, t);
             return self.cannot_compare(job, check, failure, now);
         }
         (self.slots[job.slot].refused, self.slots[job.slot].why) = (true, Some(Why::Failed(failure.clone())));
@@ -121,7 +120,7 @@ impl Poll {
             self.health.undecided(job.device, t);
             return;
         }
-        self.answered(job.device, now);
+        self.answered(job.device, now, t);
         if let Kind::Piece { sent: first } = job.kind
             && let Some(pieces) = &mut self.slots[job.slot].pieces
         {
@@ -222,8 +221,7 @@ impl Poll {
         self.devices[device].garbled_at.is_none_or(|at| t.since(at) >= SOUND_AFTER_MS)
     }
 
-    pub(super) fn answered(&mut self, device: usize, now: Instant) {
-        let t = self.millis(now);
+    pub(super) fn answered(&mut self, device: usize, now: Instant, t: Millis) {
         let mut changes = Vec::new();
         let was_suspect = self.health.answered(device, t, &mut |change| changes.push(change));
         self.devices[device].half_proved = false;

@@ -57,7 +57,8 @@ impl Poll {
         let Some(device) = self.by_unit(unit) else { return };
         count(&self.counters(device).answers, 1);
         self.devices[device].heard_at = Some(now);
-        self.answered(device, now);
+        let t = self.millis(now);
+        self.answered(device, now, t);
         self.recover.clear(); // nothing is asked here
         match heard {
             Heard::Values { read, bytes, .. } => self.serve(device, *read, bytes, now),

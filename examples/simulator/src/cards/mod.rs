@@ -26,10 +26,9 @@ struct Card {
     bank: SharedBank,
     serial: u32,
     refresh_s: f64,
-    due_s: f64,
     beat: u16,
     swapped: bool,
-    alarms: ups::AlarmRows,
+    ups: ups::Card,
 }
 
 /// All sensors and cards.
@@ -40,6 +39,8 @@ pub struct Cards {
     keep: [f64; PROBES],
     keep_dt_s: f64,
     cards: Vec<Card>,
+    /// By card: when it takes new values next, s.
+    due_s: Vec<f64>,
     noise: Noise,
 }
 
@@ -48,9 +49,10 @@ impl Cards {
     #[must_use]
     pub fn new(truth: &Truth, seed: u64) -> (Self, Vec<SimLink>) {
         let mut probes = [Probe::default(); PROBES];
+        let mut values = true_values(truth);
         for (i, probe) in probes.iter_mut().enumerate() {
             let (response_s, noise) = nature(i);
-            *probe = Probe::settled(true_value(i, truth), response_s, noise);
+            *probe = Probe::settled(values.next().unwrap_or_default(), response_s, noise);
         }
         let mut links: Vec<SimLink> = roster::links()
             .iter()
@@ -64,6 +66,7 @@ impl Cards {
             .collect();
         let entries = roster::devices();
         let mut cards = Vec::with_capacity(entries.len());
+        let mut due_s = Vec::with_capacity(entries.len());
         for (i, entry) in entries.iter().enumerate() {
             let bank = SharedBank::default();
             size(entry.kind, &mut bank.lock());
@@ -77,14 +80,14 @@ impl Cards {
                 bank,
                 serial: 412_000 + 17 * i as u32,
                 refresh_s: entry.refresh_s,
-                // Spread out, so that no step refreshes everything.
-                due_s: entry.refresh_s * i as f64 / entries.len() as f64,
                 beat: 0,
                 swapped: false,
-                alarms: ups::AlarmRows::default(),
+                ups: ups::Card::default(),
             });
+            // Spread out, so that no step refreshes everything.
+            due_s.push(entry.refresh_s * i as f64 / entries.len() as f64);
         }
-        let mut all = Self { probes, keep: [0.0; PROBES], keep_dt_s: 0.0, cards, noise: Noise::new(seed, 2) };
+        let mut all = Self { probes, keep: [0.0; PROBES], keep_dt_s: 0.0, cards, due_s, noise: Noise::new(seed, 2) };
         for i in 0..all.cards.len() {
             all.refresh(i, truth, 0.0);
         }
@@ -99,12 +102,15 @@ impl Cards {
                 *keep = libm::exp(-dt_s / probe.response_s());
             }
         }
-        for i in 0..PROBES {
-            self.probes[i].follow(true_value(i, truth), self.keep[i], dt_s);
-        }
-        for i in 0..self.cards.len() {
-            if self.cards[i].due_s <= time_s {
-                self.cards[i].due_s += self.cards[i].refresh_s;
+        let mut probes = self.probes.iter_mut().zip(&self.keep);
+        true_values(truth).for_each(|value| {
+            if let Some((probe, keep)) = probes.next() {
+                probe.follow(value, *keep, dt_s);
+            }
+        });
+        for i in 0..self.due_s.len() {
+            if self.due_s[i] <= time_s {
+                self.due_s[i] += self.cards[i].refresh_s;
                 self.refresh(i, truth, time_s);
             }
         }
@@ -151,7 +157,7 @@ impl Cards {
             CardKind::Fan(f) => show::fan(f, view, bank),
             CardKind::RackSensors(r) => show::rack_sensors(r, view, bank),
             CardKind::AirSensor(a) => show::air_sensor(a, view, bank),
-            CardKind::Ups(b) => ups::show(b, truth, time_s, &mut card.alarms, bank),
+            CardKind::Ups(b) => card.ups.show(b, truth, time_s, bank),
         }
     }
 }
@@ -222,8 +228,8 @@ fn nature(i: usize) -> (f64, f64) {
     }
 }
 
-/// The true value a probe stands in.
-fn true_value(i: usize, truth: &Truth) -> f64 {
+/// The true values the probes stand in, in their order.
+fn true_values(truth: &Truth) -> impl Iterator<Item = f64> {
     let coil = [
         truth.supply_water_c,
         truth.return_water_c,
@@ -239,23 +245,14 @@ fn true_value(i: usize, truth: &Truth) -> f64 {
         truth.aisle_pa,
         truth.chiller_leaving_c,
     ];
-    if let Some(value) = coil.get(i) {
-        return *value;
-    }
-    if i < ProbeId::air(0, 0).index() {
-        let (rack, k) = ((i - coil.len()) / 4, (i - coil.len()) % 4);
-        return if k < 3 { truth.inlet_c[rack][k] } else { truth.outlet_c[rack] };
-    }
-    if i < ProbeId::motor(0).index() {
-        let (sensor, k) = ((i - ProbeId::air(0, 0).index()) / 2, (i - ProbeId::air(0, 0).index()) % 2);
-        return match (sensor < 3, k) {
-            (true, 0) => truth.cold_aisle_c + [0.2, 0.0, 0.1][sensor],
-            (true, _) => truth.cold_aisle_rh,
-            (false, 0) => truth.hot_aisle_c,
-            (false, _) => truth.hot_aisle_rh,
-        };
-    }
-    truth.fans[i - ProbeId::motor(0).index()].motor_c
+    let racks = truth
+        .inlet_c
+        .iter()
+        .zip(&truth.outlet_c)
+        .flat_map(|(&[top, middle, bottom], &outlet)| [top, middle, bottom, outlet]);
+    let cold = [0.2, 0.0, 0.1].into_iter().flat_map(|above| [truth.cold_aisle_c + above, truth.cold_aisle_rh]);
+    let hot = [[truth.hot_aisle_c, truth.hot_aisle_rh]; AIR_SENSORS - 3].into_iter().flatten();
+    coil.into_iter().chain(racks).chain(cold).chain(hot).chain(truth.fans.iter().map(|fan| fan.motor_c))
 }
 
 const _: () = assert!(AIR_SENSORS == 5 && RACKS == 18 && FANS == 14, "invariant: the layout of the probes");

@@ -4,6 +4,7 @@
 //! vanish with ids that only rise. Model time in seconds; sysUpTime and alarm times in hundredths. Allocates at the
 //! start and when a row appears. Never panics.
 
+use super::registers::nearest;
 use crate::bank::{Bank, Variable};
 use crate::model::Truth;
 use crate::model::layout::BUSWAY_NAMES;
@@ -29,12 +30,39 @@ const OVERLOAD: usize = 4;
 const ON_BYPASS: usize = 5;
 const OUTPUT_OFF: usize = 6;
 
-/// Rows of the alarm table that are there now.
+/// What a card has shown last.
 #[derive(Clone, Debug, Default)]
-pub(super) struct AlarmRows {
+pub(super) struct Card {
     /// Row id of each alarm of `ALARMS`, 0 while absent.
     row: [u32; ALARMS.len()],
     last_id: u32,
+    /// The integers shown at the last refresh, in the order of `show`: what has not moved is not looked up.
+    shown: Vec<i32>,
+}
+
+/// A refresh under way.
+struct Refresh<'a> {
+    bank: &'a mut Bank,
+    shown: &'a mut Vec<i32>,
+    next: usize,
+}
+
+impl Refresh<'_> {
+    fn integer(&mut self, tail: &[u32], value: f64) {
+        let value = nearest(value) as i32;
+        match self.shown.get_mut(self.next) {
+            Some(last) if *last == value => {}
+            Some(last) => {
+                *last = value;
+                put(self.bank, UPS_MIB, tail, Variable::Integer(value));
+            }
+            None => {
+                self.shown.push(value);
+                put(self.bank, UPS_MIB, tail, Variable::Integer(value));
+            }
+        }
+        self.next += 1;
+    }
 }
 
 /// Object identifiers of one tail, without allocation.
@@ -107,84 +135,86 @@ pub(super) fn prepare(b: usize, bank: &mut Bank) {
     put(bank, UPS_MIB, &[1, 7, 1, 0], Variable::Oid([&UPS_MIB[..], &[1, 7, 7, 1]].concat()));
 }
 
-/// Everything that changes.
-pub(super) fn show(b: usize, truth: &Truth, time_s: f64, rows: &mut AlarmRows, bank: &mut Bank) {
-    let ups = &truth.ups[b];
-    let now = UP_BEFORE.wrapping_add((time_s * 100.0) as u32);
-    put(bank, SYSTEM, &[3, 0], Variable::TimeTicks(now));
+impl Card {
+    /// Everything that changes.
+    pub(super) fn show(&mut self, b: usize, truth: &Truth, time_s: f64, bank: &mut Bank) {
+        let ups = &truth.ups[b];
+        let now = UP_BEFORE.wrapping_add((time_s * 100.0) as u32);
+        put(bank, SYSTEM, &[3, 0], Variable::TimeTicks(now));
+        put(bank, UPS_MIB, &[1, 3, 1, 0], Variable::Counter(ups.input_line_bads));
+        let refresh = &mut Refresh { bank, shown: &mut self.shown, next: 0 };
 
-    let on_battery = ups.source == OutputSource::Battery;
-    let low = on_battery && ups.remaining_s < LOW_BATTERY_S;
-    let empty = ups.charge <= 0.0;
-    integer(
-        bank,
-        &[1, 2, 1, 0],
-        if empty {
-            4.0
-        } else if low {
-            3.0
-        } else {
-            2.0
-        },
-    );
-    integer(bank, &[1, 2, 2, 0], libm::floor(ups.on_battery_s));
-    integer(bank, &[1, 2, 3, 0], libm::ceil(ups.remaining_s / 60.0).max(1.0));
-    integer(bank, &[1, 2, 4, 0], 100.0 * ups.charge);
-    integer(bank, &[1, 2, 5, 0], 10.0 * ups.battery_volts);
-    integer(bank, &[1, 2, 6, 0], 10.0 * ups.battery_amps);
-    integer(bank, &[1, 2, 7, 0], ups.battery_c);
+        let on_battery = ups.source == OutputSource::Battery;
+        let low = on_battery && ups.remaining_s < LOW_BATTERY_S;
+        let empty = ups.charge <= 0.0;
+        refresh.integer(
+            &[1, 2, 1, 0],
+            if empty {
+                4.0
+            } else if low {
+                3.0
+            } else {
+                2.0
+            },
+        );
+        refresh.integer(&[1, 2, 2, 0], libm::floor(ups.on_battery_s));
+        refresh.integer(&[1, 2, 3, 0], libm::ceil(ups.remaining_s / 60.0).max(1.0));
+        refresh.integer(&[1, 2, 4, 0], 100.0 * ups.charge);
+        refresh.integer(&[1, 2, 5, 0], 10.0 * ups.battery_volts);
+        refresh.integer(&[1, 2, 6, 0], 10.0 * ups.battery_amps);
+        refresh.integer(&[1, 2, 7, 0], ups.battery_c);
 
-    put(bank, UPS_MIB, &[1, 3, 1, 0], Variable::Counter(ups.input_line_bads));
-    let through = if on_battery { 0.0 } else { 1.0 };
-    integer(bank, &[1, 4, 1, 0], f64::from(ups.source as u8));
-    integer(bank, &[1, 4, 2, 0], if ups.source == OutputSource::None { 0.0 } else { 500.0 });
-    integer(bank, &[1, 5, 1, 0], 10.0 * truth.main_hz);
-    let mut heaviest = 0.0_f64;
-    for p in 0..3 {
-        let line = p as u32 + 1;
-        let input_v = ups.input_volts[p];
-        let watts = ups.output_kw * 1000.0 * share(ups.output_amps, p);
-        integer(bank, &[1, 3, 3, 1, 2, line], 10.0 * truth.main_hz);
-        integer(bank, &[1, 3, 3, 1, 3, line], input_v);
-        integer(bank, &[1, 3, 3, 1, 4, line], through * 10.0 * ups.output_amps[p] / 0.985);
-        integer(bank, &[1, 3, 3, 1, 5, line], through * watts / 0.985);
-        let load = 100.0 * 3.0 * watts / RATED_W;
-        heaviest = heaviest.max(load);
-        integer(bank, &[1, 4, 4, 1, 2, line], ups.output_volts[p]);
-        integer(bank, &[1, 4, 4, 1, 3, line], 10.0 * ups.output_amps[p]);
-        integer(bank, &[1, 4, 4, 1, 4, line], watts);
-        integer(bank, &[1, 4, 4, 1, 5, line], load.min(200.0));
-        let bypassed = if ups.source == OutputSource::Bypass { 1.0 } else { 0.0 };
-        integer(bank, &[1, 5, 3, 1, 2, line], input_v);
-        integer(bank, &[1, 5, 3, 1, 3, line], bypassed * 10.0 * ups.output_amps[p]);
-        integer(bank, &[1, 5, 3, 1, 4, line], bypassed * watts);
-    }
-
-    let mut present = [false; ALARMS.len()];
-    present[ON_BATTERY] = on_battery;
-    present[LOW_BATTERY] = low;
-    present[DEPLETED] = empty;
-    present[INPUT_BAD] = ups.input_volts[0] < 100.0;
-    present[OVERLOAD] = heaviest > 100.0;
-    present[ON_BYPASS] = ups.source == OutputSource::Bypass;
-    present[OUTPUT_OFF] = ups.source == OutputSource::None;
-    for (i, there) in present.into_iter().enumerate() {
-        if there && rows.row[i] == 0 {
-            rows.last_id += 1;
-            rows.row[i] = rows.last_id;
-            let id = rows.last_id;
-            let descr = [&UPS_MIB[..], &[1, 6, 3, ALARMS[i]]].concat();
-            put(bank, UPS_MIB, &[1, 6, 2, 1, 2, id], Variable::Oid(descr));
-            put(bank, UPS_MIB, &[1, 6, 2, 1, 3, id], Variable::TimeTicks(now));
-        } else if !there && rows.row[i] != 0 {
-            for column in [2, 3] {
-                bank.variables.remove(Oid::new(UPS_MIB, &[1, 6, 2, 1, column, rows.row[i]]).as_slice());
-            }
-            rows.row[i] = 0;
+        let through = if on_battery { 0.0 } else { 1.0 };
+        refresh.integer(&[1, 4, 1, 0], f64::from(ups.source as u8));
+        refresh.integer(&[1, 4, 2, 0], if ups.source == OutputSource::None { 0.0 } else { 500.0 });
+        refresh.integer(&[1, 5, 1, 0], 10.0 * truth.main_hz);
+        let mut heaviest = 0.0_f64;
+        for p in 0..3 {
+            let line = p as u32 + 1;
+            let input_v = ups.input_volts[p];
+            let watts = ups.output_kw * 1000.0 * share(ups.output_amps, p);
+            refresh.integer(&[1, 3, 3, 1, 2, line], 10.0 * truth.main_hz);
+            refresh.integer(&[1, 3, 3, 1, 3, line], input_v);
+            refresh.integer(&[1, 3, 3, 1, 4, line], through * 10.0 * ups.output_amps[p] / 0.985);
+            refresh.integer(&[1, 3, 3, 1, 5, line], through * watts / 0.985);
+            let load = 100.0 * 3.0 * watts / RATED_W;
+            heaviest = heaviest.max(load);
+            refresh.integer(&[1, 4, 4, 1, 2, line], ups.output_volts[p]);
+            refresh.integer(&[1, 4, 4, 1, 3, line], 10.0 * ups.output_amps[p]);
+            refresh.integer(&[1, 4, 4, 1, 4, line], watts);
+            refresh.integer(&[1, 4, 4, 1, 5, line], load.min(200.0));
+            let bypassed = if ups.source == OutputSource::Bypass { 1.0 } else { 0.0 };
+            refresh.integer(&[1, 5, 3, 1, 2, line], input_v);
+            refresh.integer(&[1, 5, 3, 1, 3, line], bypassed * 10.0 * ups.output_amps[p]);
+            refresh.integer(&[1, 5, 3, 1, 4, line], bypassed * watts);
         }
+
+        let mut present = [false; ALARMS.len()];
+        present[ON_BATTERY] = on_battery;
+        present[LOW_BATTERY] = low;
+        present[DEPLETED] = empty;
+        present[INPUT_BAD] = ups.input_volts[0] < 100.0;
+        present[OVERLOAD] = heaviest > 100.0;
+        present[ON_BYPASS] = ups.source == OutputSource::Bypass;
+        present[OUTPUT_OFF] = ups.source == OutputSource::None;
+        for (i, there) in present.into_iter().enumerate() {
+            if there && self.row[i] == 0 {
+                self.last_id += 1;
+                self.row[i] = self.last_id;
+                let id = self.last_id;
+                let descr = [&UPS_MIB[..], &[1, 6, 3, ALARMS[i]]].concat();
+                put(bank, UPS_MIB, &[1, 6, 2, 1, 2, id], Variable::Oid(descr));
+                put(bank, UPS_MIB, &[1, 6, 2, 1, 3, id], Variable::TimeTicks(now));
+            } else if !there && self.row[i] != 0 {
+                for column in [2, 3] {
+                    bank.variables.remove(Oid::new(UPS_MIB, &[1, 6, 2, 1, column, self.row[i]]).as_slice());
+                }
+                self.row[i] = 0;
+            }
+        }
+        let count = self.row.iter().filter(|r| **r != 0).count() as u32;
+        put(bank, UPS_MIB, &[1, 6, 1, 0], Variable::Gauge(count));
     }
-    let count = rows.row.iter().filter(|r| **r != 0).count() as u32;
-    put(bank, UPS_MIB, &[1, 6, 1, 0], Variable::Gauge(count));
 }
 
 /// Share of a phase in the total, by current.

@@ -21,6 +21,9 @@ const FILTER_PA: f64 = 0.1;
 /// Backward flow through a stopped fan: dp = c·q².
 const OPEN_DAMPER_PA: f64 = 60.0;
 const CLOSED_DAMPER_PA: f64 = 2500.0;
+/// How finely the common pressure is found: 0.4 mPa.
+const NOTCHES: u32 = 1 << 20;
+const NOTCH_PA: f64 = SHUT_OFF_PA / NOTCHES as f64;
 const EFFICIENCY: f64 = 0.64;
 /// Bearing and electronics losses of one fan at full speed, W.
 const IDLE_W: f64 = 60.0;
@@ -66,6 +69,7 @@ impl FanWall {
 
         self.clog = if upset.filter_clogging { (self.clog + CLOG_PER_S * dt_s).min(WORST_CLOG) } else { self.clog };
         let (up, down) = (1.0 - libm::exp(-dt_s / 2.0), 1.0 - libm::exp(-dt_s / 3.0));
+        let dt_h = dt_s / 3600.0;
         let motor_keep = libm::exp(-dt_s / MOTOR_TAU_S);
         for f in 0..FANS {
             let stopped = upset.fan_stopped[f];
@@ -80,7 +84,7 @@ impl FanWall {
             };
             fan.speed += (target - fan.speed) * if target > fan.speed { up } else { down };
             if fan.speed > 0.05 {
-                fan.run_h += dt_s / 3600.0;
+                fan.run_h += dt_h;
             }
         }
         self.balance(upset, truth);
@@ -120,15 +124,26 @@ impl FanWall {
             let drive = shut_off - pa;
             if drive >= 0.0 { libm::sqrt(drive / CURVE_PA) } else { -libm::sqrt(-drive / back) }
         };
-        // The surplus falls strictly with the pressure: bisection cannot fail. 2⁻²⁰ of 400 Pa is 0.4 mPa.
-        let (mut low, mut high) = (0.0, SHUT_OFF_PA);
-        for _ in 0..20 {
-            let middle = 0.5 * (low + high);
-            let fans: f64 =
-                kinds[..known].iter().map(|(shut_off, back, n)| n * flow_of(*shut_off, *back, middle)).sum();
-            if fans > libm::sqrt(middle / resistance) { low = middle } else { high = middle }
+        let too_low = |notch: u32| {
+            let pa = f64::from(notch) * NOTCH_PA;
+            let fans: f64 = kinds[..known].iter().map(|(shut_off, back, n)| n * flow_of(*shut_off, *back, pa)).sum();
+            fans > libm::sqrt(pa / resistance)
+        };
+        // The surplus falls strictly with the pressure. From one step to the next it moves little: outward from where it
+        // was in growing strides, then halving.
+        let before = ((truth.fan_wall_pa / NOTCH_PA) as u32).min(NOTCHES);
+        let (mut low, mut high, mut stride) = (before, before, 1);
+        while low > 0 && !too_low(low) {
+            (high, low, stride) = (low, low.saturating_sub(stride), 2 * stride);
         }
-        let pa = 0.5 * (low + high);
+        while high < NOTCHES && too_low(high) {
+            (low, high, stride) = (high, (high + stride).min(NOTCHES), 2 * stride);
+        }
+        while high - low > 1 {
+            let middle = u32::midpoint(low, high);
+            if too_low(middle) { low = middle } else { high = middle }
+        }
+        let pa = (f64::from(low) + 0.5) * NOTCH_PA;
         for f in 0..FANS {
             truth.fans[f].flow_m3s = flow_of(shut_off[f], back[f], pa);
         }

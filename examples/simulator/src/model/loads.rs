@@ -4,9 +4,9 @@
 //! carries all (constant power). IEC 60364 convention: 230 V line to neutral. Power kW, current A. Never panics.
 
 use super::air::Air;
-use super::layout::{BUSWAYS, RACK_KW, RACKS, SHARE_A, Side, busway_of};
+use super::layout::{BUSWAYS, PAIRS, RACK_KW, RACKS, SHARE_A, Side, busway_of};
 use super::noise::Noise;
-use super::truth::{Busway, OutputSource, Truth};
+use super::truth::{Busway, OutputSource, Tap, Truth};
 use super::upset::Upset;
 
 /// Displacement and distortion together, of the servers' power supplies. Invented.
@@ -16,6 +16,37 @@ const CONTROLS_KW: f64 = 1.0;
 /// Load changes: standard deviation as a share, and time constant, s.
 const WANDER: f64 = 0.008;
 const WANDER_TAU_S: f64 = 120.0;
+
+/// What a busway gives to its tap-offs, by phase.
+struct Feed {
+    live: [bool; 3],
+    /// 0 without voltage.
+    amps_a_kw: [f64; 3],
+}
+
+impl Feed {
+    fn of(volts: [f64; 3]) -> Self {
+        let mut feed = Self { live: [false; 3], amps_a_kw: [0.0; 3] };
+        for (p, volts) in volts.into_iter().enumerate() {
+            if volts > 100.0 {
+                (feed.live[p], feed.amps_a_kw[p]) = (true, 1000.0 / (volts * POWER_FACTOR));
+            }
+        }
+        feed
+    }
+}
+
+/// Adds what a tap-off carries on one phase; it, kW.
+#[inline]
+fn carry(p: usize, kw: f64, feed: &Feed, dt_h: f64, tap: &mut Tap, busway: &mut Busway) -> f64 {
+    let amps = kw * feed.amps_a_kw[p];
+    tap.amps[p] = amps;
+    tap.kw += kw;
+    tap.kwh += kw * dt_h;
+    busway.amps[p] += amps;
+    busway.kw[p] += kw;
+    kw
+}
 
 /// What the servers want.
 #[derive(Clone, Debug)]
@@ -39,6 +70,7 @@ impl Loads {
     /// Loads, tap-offs, busways and UPS outputs for a step.
     pub fn step(&mut self, dt_s: f64, upset: &Upset, truth: &mut Truth) {
         self.wander(dt_s);
+        let dt_h = dt_s / 3600.0;
         for b in 0..BUSWAYS {
             truth.breaker_tripped[b] = upset.breaker_tripped[b];
             truth.breaker_closed[b] = !(upset.breaker_tripped[b] || upset.breaker_open[b]);
@@ -51,50 +83,40 @@ impl Loads {
                 truth.busways[b].kw[p] = 0.0;
             }
         }
+        let feeds = core::array::from_fn(|b| Feed::of(truth.busways[b].volts));
         for (r, rated_kw) in RACK_KW.into_iter().enumerate() {
             let inlet = truth.inlet_c[r].iter().sum::<f64>() / 3.0;
             let load = rated_kw * upset.load_share * (1.0 + self.wander[r]) + upset.added_kw[r];
             let wanted = load * Air::work_share(inlet);
-            self.feed(r, wanted, dt_s, upset, truth);
+            Self::feed(r, wanted, dt_h, upset, &feeds, truth);
         }
         for busway in &mut truth.busways {
-            busway.kwh += busway.kw.iter().sum::<f64>() * dt_s / 3600.0;
+            busway.kwh += busway.kw.iter().sum::<f64>() * dt_h;
         }
         Self::cooling_panel(dt_s, truth);
     }
 
-    fn feed(&self, r: usize, wanted_kw: f64, dt_s: f64, upset: &Upset, truth: &mut Truth) {
+    fn feed(r: usize, wanted_kw: f64, dt_h: f64, upset: &Upset, feeds: &[Feed; BUSWAYS], truth: &mut Truth) {
+        let (a, b) = (busway_of(r, Side::A), busway_of(r, Side::B) - PAIRS);
+        let (of_a, of_b) = (&feeds[a], &feeds[PAIRS + b]);
+        let (busways_a, busways_b) = truth.busways.split_at_mut(PAIRS);
+        let (busway_a, busway_b) = (&mut busways_a[a], &mut busways_b[b]);
+        let [tap_a, tap_b] = &mut truth.taps[r];
+        let [tripped_a, tripped_b] = upset.tap_tripped[r];
+        (tap_a.tripped, tap_a.live, tap_a.kw) = (tripped_a, !tripped_a && of_a.live.contains(&true), 0.0);
+        (tap_b.tripped, tap_b.live, tap_b.kw) = (tripped_b, !tripped_b && of_b.live.contains(&true), 0.0);
         let mut got = 0.0;
-        for side in Side::BOTH {
-            let tap = &mut truth.taps[r][side.index()];
-            tap.tripped = upset.tap_tripped[r][side.index()];
-            tap.live = !tap.tripped && truth.busways[busway_of(r, side)].volts.iter().any(|v| *v > 100.0);
-            tap.kw = 0.0;
-        }
         for p in 0..3 {
             // Phases differ a little from rack to rack.
             let wanted = wanted_kw / 3.0 * [1.02, 0.99, 0.99][(p + r) % 3];
-            let live = Side::BOTH
-                .map(|side| !upset.tap_tripped[r][side.index()] && truth.busways[busway_of(r, side)].volts[p] > 100.0);
-            let shares = match live {
-                [true, true] => [SHARE_A[r], 1.0 - SHARE_A[r]],
-                [true, false] => [1.0, 0.0],
-                [false, true] => [0.0, 1.0],
-                [false, false] => [0.0, 0.0],
+            let (share_a, share_b) = match (!tripped_a && of_a.live[p], !tripped_b && of_b.live[p]) {
+                (true, true) => (SHARE_A[r], 1.0 - SHARE_A[r]),
+                (true, false) => (1.0, 0.0),
+                (false, true) => (0.0, 1.0),
+                (false, false) => (0.0, 0.0),
             };
-            for side in Side::BOTH {
-                let b = busway_of(r, side);
-                let kw = wanted * shares[side.index()];
-                let volts = truth.busways[b].volts[p];
-                let amps = if volts > 100.0 { kw * 1000.0 / (volts * POWER_FACTOR) } else { 0.0 };
-                let tap = &mut truth.taps[r][side.index()];
-                tap.amps[p] = amps;
-                tap.kw += kw;
-                tap.kwh += kw * dt_s / 3600.0;
-                truth.busways[b].amps[p] += amps;
-                truth.busways[b].kw[p] += kw;
-                got += kw;
-            }
+            got += carry(p, wanted * share_a, of_a, dt_h, tap_a, busway_a);
+            got += carry(p, wanted * share_b, of_b, dt_h, tap_b, busway_b);
         }
         truth.rack_kw[r] = got;
     }

@@ -54,11 +54,13 @@ impl Moist {
 /// Saturation pressure over liquid water, Pa.
 #[must_use]
 pub fn saturation_pa(celsius: f64) -> f64 {
-    let t = celsius + 273.15;
-    libm::exp(
-        -5.800_220_6e3 / t + 1.391_499_3 - 4.864_023_9e-2 * t + 4.176_476_8e-5 * t * t - 1.445_209_3e-8 * t * t * t
-            + 6.545_967_3 * libm::log(t),
-    )
+    libm::exp(ln_saturation(celsius + 273.15))
+}
+
+/// Its logarithm by the absolute temperature.
+fn ln_saturation(t: f64) -> f64 {
+    -5.800_220_6e3 / t + 1.391_499_3 - 4.864_023_9e-2 * t + 4.176_476_8e-5 * t * t - 1.445_209_3e-8 * t * t * t
+        + 6.545_967_3 * libm::log(t)
 }
 
 fn ratio_of(vapour_pa: f64) -> f64 {
@@ -69,11 +71,12 @@ fn ratio_of(vapour_pa: f64) -> f64 {
 /// microkelvin from 5 K away, and a step moves it by far less.
 fn dew_point_c(vapour_pa: f64, guess_c: f64) -> f64 {
     let mut t = guess_c.clamp(0.0, 60.0);
+    let wanted = libm::log(vapour_pa);
     for _ in 0..3 {
         let k = t + 273.15;
         let slope =
             5.800_220_6e3 / (k * k) - 4.864_023_9e-2 + 8.352_953_6e-5 * k - 4.335_627_9e-8 * k * k + 6.545_967_3 / k;
-        t = (t - (libm::log(saturation_pa(t)) - libm::log(vapour_pa)) / slope).clamp(0.0, 60.0);
+        t = (t - (ln_saturation(k) - wanted) / slope).clamp(0.0, 60.0);
     }
     t
 }

@@ -3,6 +3,8 @@
 //! Runtime from a table of constant power against time, interpolated in logarithms (inside the table; clamped
 //! outside). A weak battery shows only when it is used. Power kW, time s. All numbers invented. Never panics.
 
+use std::sync::LazyLock;
+
 use super::layout::BUSWAYS;
 use super::truth::{OutputSource, Truth};
 use super::upset::Upset;
@@ -15,6 +17,13 @@ pub const EFFICIENCY: f64 = 0.985;
 /// load.
 const RUNTIME: [(f64, f64); 6] =
     [(20.0, 1500.0), (40.0, 630.0), (60.0, 360.0), (100.0, 174.0), (140.0, 108.0), (170.0, 84.0)];
+/// By stretch of the table: how its time falls with the power, in logarithms.
+static STEEPNESS: LazyLock<[f64; RUNTIME.len() - 1]> = LazyLock::new(|| {
+    core::array::from_fn(|n| {
+        let ((p0, t0), (p1, t1)) = (RUNTIME[n], RUNTIME[n + 1]);
+        libm::log(t1 / t0) / libm::log(p1 / p0)
+    })
+});
 /// Recharge from empty, s.
 const RECHARGE_S: f64 = 14_400.0;
 
@@ -23,9 +32,8 @@ const RECHARGE_S: f64 = 14_400.0;
 pub fn runtime_s(kw: f64) -> f64 {
     let kw = kw.clamp(RUNTIME[0].0, RUNTIME[RUNTIME.len() - 1].0);
     let upper = RUNTIME.iter().position(|(p, _)| kw <= *p).unwrap_or(RUNTIME.len() - 1).max(1);
-    let ((p0, t0), (p1, t1)) = (RUNTIME[upper - 1], RUNTIME[upper]);
-    let share = libm::log(kw / p0) / libm::log(p1 / p0);
-    t0 * libm::exp(share * libm::log(t1 / t0))
+    let (p0, t0) = RUNTIME[upper - 1];
+    t0 * libm::exp(libm::log(kw / p0) * STEEPNESS[upper - 1])
 }
 
 /// Sources, batteries and output voltages for a step; output powers and currents are those of the step before.
