@@ -36,8 +36,12 @@ pub fn decode(raw: &Raw, how: &Decode, exponent: i8, absent: &[u64]) -> Result<i
                 if absent.contains(&u64::from(word)) {
                     return Err(Status::BAD_NOT_CONNECTED);
                 }
-                let number = if how.layout == Layout::I16 { i128::from(word.cast_signed()) } else { i128::from(word) };
-                return whole(number, 0, how, exponent);
+                let number = if how.layout == Layout::I16 { i64::from(word.cast_signed()) } else { i64::from(word) };
+                let (factor, power) = scale_of(how);
+                return match number.checked_mul(factor) {
+                    Some(product) if power == exponent && how.offset.mantissa == 0 => Ok(product),
+                    Some(_) | None => whole(i128::from(number), 0, how, exponent),
+                };
             }
             let words = words.get(..usize::from(*len)).ok_or(Status::BAD_CONFIGURATION_ERROR)?;
             from_words(words, *scale_factor, how, exponent, absent)
