@@ -31,10 +31,10 @@ pub(crate) fn run() {
     let _data = many(&home);
 }
 
-/// What the demo has read, from its history, and its points.
-pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
+/// The data directory of a run of the demo.
+pub(crate) fn demo(home: &TempDir) -> PathBuf {
     let seconds = std::env::var("LAPWING_BENCH_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(1400_u64);
-    let data = std::env::var_os("LAPWING_BENCH_DATA").map_or_else(
+    std::env::var_os("LAPWING_BENCH_DATA").map_or_else(
         || {
             let data = home.join("demo");
             let place = data.display().to_string();
@@ -44,7 +44,12 @@ pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
             data
         },
         PathBuf::from,
-    );
+    )
+}
+
+/// What the demo has read, from its history, and its points.
+pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
+    let data = demo(home);
     let reader = Reader::new(&data.join("store"));
     let points = reader.points().expect("points");
     let mut recorded = Batch::default();
@@ -61,7 +66,7 @@ pub(crate) fn recorded(home: &TempDir) -> (Batch, Vec<PointKey>) {
 }
 
 /// What was read again and again, moved along the axis, for so long. Gives how many readings it took and until when.
-pub(crate) fn again(data: &Path, recorded: &Batch, points: Vec<PointKey>, ms: i64) -> (u64, i64, Recorder) {
+fn again(data: &Path, recorded: &Batch, points: Vec<PointKey>, ms: i64) -> (u64, i64, Recorder) {
     let (recorder, _) = Recorder::start(beginning(data, (1..).zip(points).collect())).expect("started");
     let (first, last) = (recorded.steps[0].at, recorded.steps[recorded.steps.len() - 1].at);
     let mut readings = 0_u64;
