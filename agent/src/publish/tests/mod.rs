@@ -282,6 +282,7 @@ fn a_changed_session_connects_anew_with_its_own_will() {
     agent.publisher.session(session("c2")).expect("it can be published");
     agent.events(50);
     wait_until("the new catalogue", || !listener.on("catalogue/c2/1").is_empty() && listener.distinct() == 100);
+    wait_until("online anew", || listener.on("presence").last().is_some_and(|p| p == "online c2"));
     assert_eq!(listener.on("presence"), ["online c1", "online c2"], "a clean change says no will");
     wire.set_open(false);
     wait_until("the new will", || listener.on("presence").last().is_some_and(|p| p == "offline c2"));
