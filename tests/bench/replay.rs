@@ -21,7 +21,7 @@ pub(crate) fn run() {
     let (mut times, mut each) = (Vec::new(), Vec::new());
     for _ in 0..TIMES {
         let wanted =
-            Wanted { data: data.clone(), plan: &plan, config: config.clone(), from: None, to: None, lead: None };
+            Wanted { data: data.join("store"), plan: &plan, config: config.clone(), from: None, to: None, lead: None };
         let replayed = replay(&wanted, &mut |_, _| ()).expect("replayed");
         let took = replayed.took.as_secs_f64();
         times.push(replayed.span.as_secs_f64() / took);

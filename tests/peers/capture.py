@@ -83,7 +83,8 @@ class Tap:
 
 def configure(home, shipped, links):
     """The demo's configuration with other addresses."""
-    shutil.copytree(shipped / "maps", home / "maps")
+    for folder in ("maps", "translations"):
+        shutil.copytree(shipped / folder, home / folder)
     name, out = None, []
     for line in (shipped / "module.toml").read_text().splitlines():
         if found := re.match(r'name = "([^"]+)"', line):

@@ -138,8 +138,8 @@ fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
         controller.set(1, "holding", 1, &[600 + flow]);
         std::thread::sleep(Duration::from_millis(100));
     }
-    broker.go();
     let mark = subscriber.mark();
+    broker.go();
     subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true);
     all_complete(&subscriber, SOON);
 
@@ -151,8 +151,8 @@ fn frames_lost_in_an_outage_and_at_a_crash_are_sent_again() {
     agent.alarm("low-flow", "unacknowledged", raised, SOON); // and what led to it is durable
     std::thread::sleep(Duration::from_millis(500));
     agent.kill();
-    broker.go();
     let mark = subscriber.mark();
+    broker.go();
     let agent = quick(&config);
     let first_boot = *frames(&subscriber).keys().next().expect("frames came");
     subscriber.topic("frame", mark, SOON, |frame| frame["late"] == true && frame["boot"].as_u64() == Some(first_boot));
