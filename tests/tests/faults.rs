@@ -121,12 +121,13 @@ fn run(name: &str, way: impl FnOnce() -> Way) {
         assert!(reading.value.is_none_or(|value| (value - 23.65).abs() < 1e-9), "{reading:?}");
     }
     assert!(!subscriber.events().iter().any(|event| event["alarm"] == "odd-hot"), "a bad reading is no alarm");
-    // The dead device was told once, not once a point.
+    // The dead device was told once, not once a point. That a busy machine's disk was slow meanwhile is another matter.
     let told: Vec<_> = subscriber
         .events()
         .into_iter()
         .filter(|event| event["kind"] == "alarm" && event["to"] == "unacknowledged")
         .filter_map(|event| event["alarm"].as_str().map(str::to_owned))
+        .filter(|id| id != "fault/agent/store")
         .collect();
     let one =
         |id: &String| id == "fault/device/odd" || id == "fault/device/odd/map" || id.starts_with("fault/point/odd/");
